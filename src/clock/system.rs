@@ -1,0 +1,31 @@
+//! The one reader of the operating system's clock.
+
+use super::WallClock;
+use std::sync::OnceLock;
+use std::time::{Duration, Instant};
+
+/// The host's monotonic clock; its origin is the first use in this process.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct SystemClock;
+
+static ORIGIN: OnceLock<Instant> = OnceLock::new();
+
+impl WallClock for SystemClock {
+    #[allow(clippy::disallowed_methods, reason = "this is the one reader of the OS clock")]
+    fn now_ns(&self) -> u64 {
+        let now = Instant::now();
+        let origin = *ORIGIN.get_or_init(|| now);
+        u64::try_from(now.saturating_duration_since(origin).as_nanos()).unwrap_or(u64::MAX)
+    }
+}
+
+/// Civil time in UTC, RFC 3339 with milliseconds, for names and records; never for measuring.
+pub fn utc_now_rfc3339() -> String {
+    jiff::Timestamp::now().strftime("%Y-%m-%dT%H:%M:%S%.3fZ").to_string()
+}
+
+/// Let wall time pass on this thread: pacing of the virtual rig and back-off only, never to wait for an event.
+#[allow(clippy::disallowed_methods, reason = "the one sleep of the project")]
+pub fn sleep_wall(duration: Duration) {
+    std::thread::sleep(duration);
+}

@@ -1,0 +1,73 @@
+//! Floor 4: measurement against prediction, cycle against cycle, starter against starter.
+
+use crate::prediction::Prediction;
+use crate::sequence::marks::Mark;
+use crate::sequence::ports::{Event, RunHeader, StopOutcome};
+use crate::signal::{ChannelId, Trace};
+use crate::starters::StarterKind;
+
+/// A run as the comparison sees it, whichever way it was stored.
+#[derive(Debug, Clone)]
+pub struct RunData {
+    /// File it came from, as the user wrote it.
+    pub path: String,
+    /// Rig id.
+    pub rig_id: String,
+    /// Rig name.
+    pub rig_name: String,
+    /// Rig file, text.
+    pub rig_text: String,
+    /// Sequence file, text.
+    pub sequence_text: String,
+    /// The rig said that it is virtual.
+    pub is_virtual: bool,
+    /// Start of the recording, UTC, RFC 3339.
+    pub started_utc: String,
+    /// Header of the run.
+    pub header: Option<RunHeader>,
+    /// Starter kind.
+    pub starter_kind: StarterKind,
+    /// Channels in rig order.
+    pub channels: Vec<ChannelInfo>,
+    /// Index of the headline channel.
+    pub headline: usize,
+    /// One trace a channel, SI.
+    pub traces: Vec<Trace>,
+    /// Frames stored.
+    pub frames: u64,
+    /// Frames missing.
+    pub frames_missing: u64,
+    /// Marks.
+    pub marks: Vec<Mark>,
+    /// Events.
+    pub events: Vec<Event>,
+    /// Prediction stored before the start.
+    pub prediction: Option<Prediction>,
+    /// Rig time at which the prediction was on disk, s.
+    pub prediction_stored_s: Option<f64>,
+    /// Stop outcome of each cycle, from 1.
+    pub stop_outcomes: Vec<StopOutcome>,
+    /// The file was closed properly (false: recovered or still `.partial`).
+    pub complete: bool,
+}
+
+/// What the comparison needs to know of a channel.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChannelInfo {
+    /// Id.
+    pub id: ChannelId,
+    /// Label.
+    pub label: String,
+    /// SI unit: `Pa`, `A`, `rad/s`.
+    pub unit: String,
+    /// Channel frequency class of the analysis filter; 0 = none.
+    pub filter_class: u32,
+    /// Bandwidth of sensor and mounting, Hz.
+    pub bandwidth_hz: f64,
+    /// Standard uncertainty of the calibration, SI.
+    pub calibration_u: f64,
+    /// Sensor range, SI.
+    pub range: (f64, f64),
+    /// Diaphragm elevation, m.
+    pub elevation_m: f64,
+}

@@ -1,0 +1,184 @@
+//! What a network is made of, as plain numbers in SI: the seam between the rig description (which builds it) and the
+//! solver (which runs it). The virtual rig builds one of these too, with its own hidden numbers.
+
+use serde::{Deserialize, Serialize};
+
+/// The liquid at the day's temperature and the site's atmosphere.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct LiquidSpec {
+    /// Density, kg/m3.
+    pub density_kg_m3: f64,
+    /// Kinematic viscosity, m2/s.
+    pub viscosity_m2_s: f64,
+    /// Bulk modulus, Pa.
+    pub bulk_modulus_pa: f64,
+    /// Vapour pressure, Pa absolute.
+    pub vapour_pa: f64,
+    /// Atmospheric pressure, Pa absolute.
+    pub atmosphere_pa: f64,
+    /// Acceleration of gravity, m/s2.
+    pub gravity_m_s2: f64,
+}
+
+/// A named point of the network.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct NodeSpec {
+    /// Name from the rig file.
+    pub name: String,
+    /// Elevation above the rig's datum, m.
+    pub elevation_m: f64,
+    /// What is at this node besides the elements that meet there.
+    pub terminal: Terminal,
+}
+
+/// What closes the network at a node.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub enum Terminal {
+    /// Nothing: the elements that meet here exchange all flow (a junction, or a dead end when only one meets).
+    None,
+    /// An open tank; the node's head is its water level.
+    Tank {
+        /// Level above datum at the start, m.
+        level_m: f64,
+        /// Plan area, m2; `f64::INFINITY` keeps the level still.
+        area_m2: f64,
+        /// Level at which it spills, m above datum (`INFINITY`: never).
+        overflow_m: f64,
+    },
+    /// Water falls free into the air at the node's elevation; no inflow back.
+    FreeOutlet,
+}
+
+/// One element between two nodes; positive flow runs from `from` to `to`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ElementSpec {
+    /// Name from the rig file.
+    pub name: String,
+    /// Upstream node, index into [`NetworkSpec::nodes`].
+    pub from: usize,
+    /// Downstream node.
+    pub to: usize,
+    /// What it is.
+    pub kind: ElementKind,
+}
+
+/// The kinds of element.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub enum ElementKind {
+    /// A pipe or hose, solved by characteristics.
+    Pipe(PipeSpec),
+    /// A valve or any minor loss without length.
+    Valve(ValveSpec),
+    /// A check valve that closes at zero flow.
+    CheckValve(CheckValveSpec),
+    /// The pump (one in a network, for now).
+    Pump(PumpSpec),
+}
+
+/// A pipe or hose.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct PipeSpec {
+    /// Length, m.
+    pub length_m: f64,
+    /// Inner diameter, m.
+    pub bore_m: f64,
+    /// Roughness height, m.
+    pub roughness_m: f64,
+    /// Pressure wave speed, m/s.
+    pub wave_speed_m_s: f64,
+    /// Sum of minor-loss coefficients spread along the pipe, on its own velocity head.
+    pub minor_loss_k: f64,
+    /// A fixed Darcy friction factor in place of the computed one (for published cases).
+    pub fixed_darcy_f: Option<f64>,
+}
+
+/// A valve by its flow coefficient.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ValveSpec {
+    /// Kv when fully open, m3/h at 1 bar.
+    pub kv_open_m3_h: f64,
+    /// (opening 0..1, share of the open Kv 0..1), rising; empty means linear.
+    pub curve: Vec<(f64, f64)>,
+    /// Opening at the start, 0..1.
+    pub opening: f64,
+}
+
+/// A check valve: no flow backwards, a loss forwards.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct CheckValveSpec {
+    /// Kv forwards, m3/h at 1 bar.
+    pub kv_m3_h: f64,
+    /// Head needed to lift it, m.
+    pub cracking_head_m: f64,
+}
+
+/// A pump: its best-efficiency point, a curve at rated speed, and where its four-quadrant shape comes from.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PumpSpec {
+    /// Rated speed, rad/s.
+    pub rated_speed_rad_s: f64,
+    /// Flow at best efficiency, m3/s.
+    pub rated_flow_m3_s: f64,
+    /// Head at best efficiency, m.
+    pub rated_head_m: f64,
+    /// Best efficiency, 0..1.
+    pub rated_efficiency: f64,
+    /// (flow m3/s, head m) at rated speed, rising flow, at least three points, shut-off first; empty uses the
+    /// four-quadrant data alone.
+    pub curve: Vec<(f64, f64)>,
+    /// (flow m3/s, efficiency 0..1) at rated speed; empty uses the four-quadrant data alone.
+    pub efficiency: Vec<(f64, f64)>,
+    /// NPSH required at the rated point, m.
+    pub npsh_required_m: f64,
+}
+
+/// The whole network.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct NetworkSpec {
+    /// Liquid and site.
+    pub liquid: LiquidSpec,
+    /// Nodes.
+    pub nodes: Vec<NodeSpec>,
+    /// Elements.
+    pub elements: Vec<ElementSpec>,
+}
+
+/// The rotating side.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct ShaftSpec {
+    /// Inertia of motor, coupling, pump and entrained water, referred to the motor shaft, kg m2.
+    pub inertia_kg_m2: f64,
+    /// Constant mechanical friction torque of seals and bearings, N m.
+    pub friction_n_m: f64,
+}
+
+/// Where something is read: at a node, or along a pipe.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub enum Place {
+    /// At a node.
+    Node(usize),
+    /// In a pipe, a share 0..1 of its length from its `from` end.
+    Pipe {
+        /// Element index.
+        element: usize,
+        /// Share of the length, 0..1.
+        share: f64,
+    },
+}
+
+/// How the solver lays its grid.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct GridOptions {
+    /// Largest time step, s.
+    pub dt_max_s: f64,
+    /// Largest relative change of wave speed accepted to keep the Courant number at one.
+    pub wave_speed_adjustment_max: f64,
+    /// Unsteady friction (instantaneous acceleration) on or off.
+    pub unsteady_friction: bool,
+}
+
+impl Default for GridOptions {
+    fn default() -> Self {
+        Self { dt_max_s: 0.5e-3, wave_speed_adjustment_max: 0.15, unsteady_friction: false }
+    }
+}

@@ -1,0 +1,37 @@
+//! ramprig: live controller and data recorder for pump start/stop test rigs. This page is the map of the house.
+//!
+//! Floors, lowest first; a module imports only from lower floors (`tests/architecture.rs` proves it):
+//!
+//! | floor | modules |
+//! |---|---|
+//! | 0 ground | [`units`], [`clock`], [`signal`] |
+//! | 1 physics | [`hydraulics`] |
+//! | 2 machines | [`starters`] |
+//! | 3 description | [`rig`] |
+//! | 4 plan and reasoning | [`sequence`], [`prediction`], [`comparison`] |
+//! | 5 adapters | [`fieldbus`], [`acquisition`], [`recording`] |
+//! | 6 on adapters | [`virtual_rig`], [`report`] |
+//! | 7 contract | [`api`] |
+//! | 8 process | [`daemon`] |
+//! | 9 faces | [`tui`], [`web`] |
+//! | 10 door | [`cli`] and `main.rs` |
+
+pub mod units;
+pub mod clock;
+pub mod signal;
+pub mod hydraulics;
+pub mod starters;
+pub mod rig;
+pub mod sequence;
+pub mod prediction;
+pub mod comparison;
+pub mod fieldbus;
+pub mod acquisition;
+pub mod recording;
+pub mod virtual_rig;
+pub mod report;
+pub mod api;
+pub mod daemon;
+pub mod tui;
+pub mod web;
+pub mod cli;

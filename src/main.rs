@@ -1,0 +1,3 @@
+//! Door.
+use hdf5 as _;
+fn main() {}

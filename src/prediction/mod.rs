@@ -1,0 +1,58 @@
+//! Floor 4: what will happen, computed before the run by driving the same sequence machine with a simulated plant.
+
+use crate::sequence::marks::Phase;
+use crate::signal::ChannelId;
+use serde::{Deserialize, Serialize};
+
+/// A predicted run: one segment a phase and cycle, each anchored to the mark that starts it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Prediction {
+    /// Channels in rig order (all of the rig's channels: pressures, current, speed).
+    pub channels: Vec<ChannelId>,
+    /// Segments in order of time.
+    pub segments: Vec<Segment>,
+    /// What it was made with.
+    pub made_with: MadeWith,
+    /// Assumptions in words (confirm and ask take no time, line full, ...).
+    pub assumptions: Vec<String>,
+    /// SHA-256 over the canonical bytes of all of the above, hex (`""` while being made).
+    pub sha256: String,
+}
+
+/// One anchored piece.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Segment {
+    /// Cycle from 1.
+    pub cycle: u32,
+    /// Start phase (anchored to the start mark) or stop phase.
+    pub phase: Phase,
+    /// Time of the first sample relative to the mark, s (negative: lead-in).
+    pub t0_s: f64,
+    /// Sample interval, s.
+    pub dt_s: f64,
+    /// One series a channel, SI, through the channel's own response; same order as `channels`.
+    pub series: Vec<Vec<f32>>,
+    /// Flow through the pump, m3/s.
+    pub flow_m3_s: Vec<f32>,
+}
+
+/// Inputs and versions.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct MadeWith {
+    /// Program version.
+    pub version: String,
+    /// SHA-256 of the rig text.
+    pub rig_sha256: String,
+    /// SHA-256 of the sequence text.
+    pub sequence_sha256: String,
+    /// Starter id.
+    pub starter: String,
+    /// Solver in words (`characteristics, first true version`).
+    pub solver: String,
+    /// Time step, s.
+    pub dt_s: f64,
+    /// Cells in all.
+    pub cells: usize,
+    /// Largest wave-speed adjustment made, relative.
+    pub wave_speed_adjustment: f64,
+}

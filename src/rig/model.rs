@@ -1,0 +1,275 @@
+//! A checked rig: plain SI numbers, indices resolved, nothing missing. Only `rig::load` makes one.
+
+use crate::hydraulics::spec::{LiquidSpec, NetworkSpec, Place, ShaftSpec};
+use crate::rig::register_map::RegisterMap;
+use crate::signal::{ChannelId, Scaling};
+use crate::starters::{MotorSpec, Settings, StarterKind, StopKind};
+use serde::Serialize;
+
+/// A bench or a station.
+#[derive(Debug, Clone, Serialize)]
+pub struct Rig {
+    /// Short id, used in file names and for the owner's lock (`terrace-bench`).
+    pub id: String,
+    /// Full name.
+    pub name: String,
+    /// True when the file says that the rig is invented (demo data).
+    pub invented: bool,
+    /// Liquid and site.
+    pub liquid: LiquidSpec,
+    /// Liquid temperature, degC.
+    pub temperature_c: f64,
+    /// Motor.
+    pub motor: MotorSpec,
+    /// Motor duty.
+    pub motor_duty: Duty,
+    /// Rotating side.
+    pub shaft: ShaftSpec,
+    /// Pipes, pump, valves and tanks, with valves as the file's first line-up sets them.
+    pub network: NetworkSpec,
+    /// One rating for each element of `network.elements`, same order.
+    pub ratings: Vec<Rating>,
+    /// Line-ups; at least one.
+    pub line_ups: Vec<LineUp>,
+    /// Starters.
+    pub starters: Vec<Starter>,
+    /// The device that decides which starter is on the motor; `None` only with a single starter.
+    pub transfer: Option<Transfer>,
+    /// Links.
+    pub links: Vec<Link>,
+    /// The fast sample source.
+    pub source: Source,
+    /// Channels in wire order.
+    pub channels: Vec<Channel>,
+    /// Index into `channels` of the headline channel (the one the short table is about).
+    pub headline: usize,
+    /// Permissives.
+    pub permissives: Vec<Permissive>,
+    /// Trips.
+    pub trips: Vec<Trip>,
+    /// Warnings shown before a start.
+    pub warnings: Vec<String>,
+    /// Largest stop delay the rig accepts on any link, s.
+    pub stop_delay_budget_s: f64,
+    /// Shaft counts as at rest below this speed, rad/s.
+    pub rest_speed_rad_s: f64,
+    /// Fixed rest when speed is not measured, s.
+    pub rest_fallback_s: f64,
+    /// The file's text, as read.
+    pub text: String,
+    /// SHA-256 of the text, hex.
+    pub text_sha256: String,
+    /// Everything that was assumed because the file did not say, in words.
+    pub assumptions: Vec<String>,
+}
+
+/// Rated pressures of an element.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Rating {
+    /// Largest allowed pressure, Pa gauge.
+    pub max_gauge_pa: f64,
+    /// Smallest allowed pressure, Pa gauge (negative: vacuum).
+    pub min_gauge_pa: f64,
+}
+
+/// Allowed starts.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Duty {
+    /// Starts in any hour of rig time.
+    pub starts_per_hour: u32,
+    /// Least time between a stop and the next start, s.
+    pub rest_s: f64,
+}
+
+/// A named setting of all valves.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct LineUp {
+    /// Id.
+    pub id: String,
+    /// (element index, opening 0..1).
+    pub valves: Vec<(usize, f64)>,
+    /// Sentence for the person who sets the valves.
+    pub text: String,
+}
+
+/// A starter of the rig.
+#[derive(Debug, Clone, Serialize)]
+pub struct Starter {
+    /// Id (`contactor`, `soft`, `drive`).
+    pub id: String,
+    /// Kind.
+    pub kind: StarterKind,
+    /// Index into `links`.
+    pub link: usize,
+    /// Modbus unit.
+    pub unit: u8,
+    /// Its registers.
+    pub map: RegisterMap,
+    /// Settings to write before a start.
+    pub settings: Settings,
+    /// Allowed span of each setting, same fields.
+    pub settings_min: Settings,
+    /// Allowed span of each setting, same fields.
+    pub settings_max: Settings,
+    /// Own duty.
+    pub duty: Duty,
+    /// Position of the transfer device that puts this starter on the motor.
+    pub transfer_position: Option<u16>,
+    /// Loss-of-communication time-out the starter must hold, s of wall time.
+    pub comm_timeout_s: f64,
+    /// How it stops in an ordinary stop step when the sequence does not say.
+    pub stop: StopKind,
+}
+
+/// The transfer device.
+#[derive(Debug, Clone, Serialize)]
+pub struct Transfer {
+    /// Id.
+    pub id: String,
+    /// Index into `links`.
+    pub link: usize,
+    /// Modbus unit.
+    pub unit: u8,
+    /// Its registers (roles `transfer_select`, `transfer_position`, `remote`, `emergency_stop_ok` ...).
+    pub map: RegisterMap,
+    /// Dead time after a change of position before any start, s of rig time.
+    pub dead_time_s: f64,
+}
+
+/// A bus.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Link {
+    /// Id.
+    pub id: String,
+    /// `host:port` of a Modbus TCP server.
+    pub address: String,
+    /// Answer time-out, s of wall time.
+    pub timeout_s: f64,
+    /// Open a second connection kept for stops.
+    pub second_stop_connection: bool,
+    /// Poll period for status, s of wall time.
+    pub poll_s: f64,
+    /// Heartbeat period, s of wall time.
+    pub heartbeat_s: f64,
+}
+
+/// The fast sample source: RTP L24 over TCP, framed by RFC 4571.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Source {
+    /// Id.
+    pub id: String,
+    /// `host:port`.
+    pub address: String,
+    /// Frames a second.
+    pub rate_hz: f64,
+    /// RTP payload type expected.
+    pub payload_type: u8,
+    /// Stream counts as lost after this wall time without a frame, s.
+    pub max_age_s: f64,
+}
+
+/// What a channel measures.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Quantity {
+    /// Gauge pressure, Pa, at `place`.
+    GaugePressure,
+    /// Line current, A rms.
+    LineCurrent,
+    /// Shaft speed, rad/s (signed when the tachometer knows direction).
+    ShaftSpeed,
+}
+
+/// A channel with its chain.
+#[derive(Debug, Clone, Serialize)]
+pub struct Channel {
+    /// Id.
+    pub id: ChannelId,
+    /// What a person reads on an axis (`pump discharge`).
+    pub label: String,
+    /// Quantity.
+    pub quantity: Quantity,
+    /// Where; `None` for electrical and shaft channels.
+    pub place: Option<Place>,
+    /// Elevation of the diaphragm above datum, m (equals the place's elevation when not given).
+    pub diaphragm_elevation_m: f64,
+    /// Counts to SI.
+    pub scaling: Scaling,
+    /// Sensor range in SI, low and high; beyond it the reading is clipped.
+    pub range: (f64, f64),
+    /// Bandwidth of sensor and mounting, Hz (second order, damping 0.7 assumed).
+    pub bandwidth_hz: f64,
+    /// Channel frequency class of the analysis filter (SAE J211-1), e.g. 180; 0 = no filter.
+    pub filter_class: u32,
+    /// Standard uncertainty of the calibration, SI.
+    pub calibration_u: f64,
+    /// Position in a frame.
+    pub input: usize,
+}
+
+/// A condition that must hold before a start.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Permissive {
+    /// Id.
+    pub id: String,
+    /// Sentence that says what would satisfy it.
+    pub text: String,
+    /// The condition.
+    pub condition: Condition,
+}
+
+/// A condition on a live value.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub enum Condition {
+    /// Mean of a channel over the last 0.1 s within limits, SI.
+    ChannelBetween {
+        /// Channel index.
+        channel: usize,
+        /// Low, SI.
+        low: f64,
+        /// High, SI.
+        high: f64,
+    },
+    /// A slow value (role of the transfer/bench unit's map) equals.
+    FieldIs {
+        /// Role name in the transfer device's map.
+        role: String,
+        /// Raw value.
+        value: u16,
+    },
+}
+
+/// Why a trip acts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum TripCause {
+    /// A fast channel went over or under a limit.
+    Limit,
+    /// The sample stream is lost or stale.
+    StreamLost,
+    /// The link to the starter is lost.
+    LinkLost,
+}
+
+/// A declared trip.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Trip {
+    /// Id.
+    pub id: String,
+    /// Cause.
+    pub cause: TripCause,
+    /// Channel index (limit trips).
+    pub channel: Option<usize>,
+    /// Trip above, SI.
+    pub above: Option<f64>,
+    /// Trip below, SI.
+    pub below: Option<f64>,
+    /// The limit must be passed this long, s of rig time.
+    pub debounce_s: f64,
+    /// Not looked at for this long after a start, s of rig time.
+    pub blanking_s: f64,
+    /// Kind of stop, first stage.
+    pub stop: StopKind,
+    /// Time allowed for the first stage, s; then the starter output is cut.
+    pub deadline_s: f64,
+}

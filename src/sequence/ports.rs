@@ -1,0 +1,407 @@
+//! What the executor needs from the world. `fieldbus` implements [`StarterPort`], [`StopLine`] and [`BenchPort`],
+//! `acquisition` implements [`SamplePort`], `recording` implements [`Journal`], `daemon` implements [`Operator`].
+//! Tests put mocks here and nowhere else.
+
+use super::marks::Mark;
+use crate::prediction::Prediction;
+use crate::rig::register_map::Role;
+use crate::starters::{Settings, StopKind};
+use serde::{Deserialize, Serialize};
+use std::sync::Arc;
+use std::time::Duration;
+
+/// Why a port could not do what was asked. Nothing is assumed to have happened on the far side.
+#[derive(Debug, Clone, thiserror::Error, PartialEq, Serialize, Deserialize)]
+pub enum PortError {
+    /// No link.
+    #[error("{address}: no link: {reason}")]
+    LinkDown {
+        /// host:port.
+        address: String,
+        /// Operating system's or protocol's words.
+        reason: String,
+    },
+    /// The device did not answer in time.
+    #[error("{address} unit {unit}: no answer within {timeout_ms} ms")]
+    Timeout {
+        /// host:port.
+        address: String,
+        /// Modbus unit.
+        unit: u8,
+        /// Time-out, ms.
+        timeout_ms: u64,
+    },
+    /// The device refused (Modbus exception).
+    #[error("{address} unit {unit}: refused with exception {code} ({meaning})")]
+    Refused {
+        /// host:port.
+        address: String,
+        /// Modbus unit.
+        unit: u8,
+        /// Exception code.
+        code: u8,
+        /// Its name in the specification.
+        meaning: String,
+    },
+    /// A value read back differs from the value written.
+    #[error("{address} unit {unit}: {role} was written as {wrote} but reads {read}")]
+    ReadBack {
+        /// host:port.
+        address: String,
+        /// Modbus unit.
+        unit: u8,
+        /// Role of the field.
+        role: String,
+        /// Raw value written.
+        wrote: u16,
+        /// Raw value read.
+        read: u16,
+    },
+    /// The device is not the one the map describes.
+    #[error("{address} unit {unit}: identity register reads {found:#06x}, the map expects {expected:#06x}")]
+    WrongDevice {
+        /// host:port.
+        address: String,
+        /// Modbus unit.
+        unit: u8,
+        /// Found.
+        found: u16,
+        /// Expected.
+        expected: u16,
+    },
+    /// The wanted value does not fit the map.
+    #[error("{role} = {value}: outside what the device's map allows")]
+    OutOfRange {
+        /// Role of the field.
+        role: String,
+        /// Wanted SI value.
+        value: f64,
+    },
+    /// The map lacks a field that is needed.
+    #[error("map {map} has no field for {role}")]
+    NoField {
+        /// Map name.
+        map: String,
+        /// Role.
+        role: String,
+    },
+}
+
+/// Who a device says it is.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct DeviceIdentity {
+    /// Signature register.
+    pub signature: u16,
+    /// Firmware register, if the map has one.
+    pub firmware: Option<u16>,
+    /// True when the device says that it is virtual.
+    pub is_virtual: bool,
+}
+
+/// Orders that are not stops.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum StarterOrder {
+    /// Start (a fresh edge of the run bit, or the state machine's way to operation enabled).
+    Start,
+    /// Clear a latched fault; never starts anything.
+    Reset,
+}
+
+/// A write with its read-back, for the record.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CommandRecord {
+    /// Wall clock just before the bytes left, ns.
+    pub sent_wall_ns: u64,
+    /// Wall clock when the read-back was in, ns; `None`: unconfirmed.
+    pub answered_wall_ns: Option<u64>,
+    /// Link, unit and what was ordered, in words (`bench/2 run=1`).
+    pub what: String,
+    /// Raw value written.
+    pub wrote: u16,
+    /// Raw value read back.
+    pub read_back: Option<u16>,
+}
+
+/// The newest polled status of a starter.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, Default)]
+pub struct StatusReading {
+    /// Wall clock of the answer, ns.
+    pub at_wall_ns: u64,
+    /// Output energised.
+    pub running: bool,
+    /// Full voltage or set speed.
+    pub at_speed: bool,
+    /// Fault code, 0 = none.
+    pub fault: u16,
+    /// Device's own current, A.
+    pub current_a: Option<f64>,
+    /// Output frequency as share of rated.
+    pub speed_actual: Option<f64>,
+    /// Device's own start count.
+    pub start_count: Option<u16>,
+}
+
+/// State of a link.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub enum LinkState {
+    /// Answers.
+    Up,
+    /// Lost since a wall time, ns, with the reason.
+    Down {
+        /// Since, wall ns.
+        since_wall_ns: u64,
+        /// Why.
+        reason: String,
+    },
+}
+
+/// A line that stops one starter. Callable from any thread, never blocks, may be called any number of times. The order
+/// overtakes whatever the bus is doing (second connection where there is one, else ahead of all queued work).
+pub trait StopLine: Send + Sync {
+    /// Send the stop now. `cause` goes to the record.
+    fn stop(&self, kind: StopKind, cause: &str);
+    /// Records of the stops sent since the last call, as they became known.
+    fn take_records(&self) -> Vec<CommandRecord>;
+}
+
+/// One starter.
+pub trait StarterPort: Send {
+    /// Read identity; must have succeeded before any write is accepted.
+    fn identify(&mut self) -> Result<DeviceIdentity, PortError>;
+    /// Read all settings the map has.
+    fn read_settings(&mut self) -> Result<Settings, PortError>;
+    /// Write the settings that are `Some`, read all back; differs -> `ReadBack`.
+    fn apply_settings(&mut self, wanted: &Settings) -> Result<Settings, PortError>;
+    /// Write, read back. A start also begins the heartbeat.
+    fn order(&mut self, order: StarterOrder) -> Result<CommandRecord, PortError>;
+    /// Newest status (polled in the background), `None` before the first.
+    fn status(&self) -> Option<StatusReading>;
+    /// Link state.
+    fn link(&self) -> LinkState;
+    /// Its stop line.
+    fn stop_line(&self) -> Arc<dyn StopLine>;
+    /// Let the heartbeat run or withhold it. The executor calls `true` at least every 200 ms while it is well;
+    /// without such a call for 500 ms (wall) the port withholds by itself.
+    fn alive(&self, well: bool);
+}
+
+/// The bench unit: transfer device, selector, emergency-stop state.
+pub trait BenchPort: Send {
+    /// Read identity; must have succeeded before any write is accepted.
+    fn identify(&mut self) -> Result<DeviceIdentity, PortError>;
+    /// Ask for a position of the transfer device. The caller has proven all starters off.
+    fn select(&mut self, position: u16) -> Result<CommandRecord, PortError>;
+    /// Newest polled values by role (raw), with the wall time of the poll, ns.
+    fn values(&self) -> Option<(u64, Vec<(Role, u16)>)>;
+    /// Link state.
+    fn link(&self) -> LinkState;
+}
+
+/// A limit the sampling thread watches by itself.
+#[derive(Clone)]
+pub struct ArmedTrip {
+    /// Index into the rig's trips.
+    pub trip: usize,
+    /// Not before this rig time, ns.
+    pub from_rig_ns: u64,
+    /// Line to pull.
+    pub stop_line: Arc<dyn StopLine>,
+}
+
+/// A trip that acted.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct TripEvent {
+    /// Index into the rig's trips.
+    pub trip: usize,
+    /// Rig time of the first offending sample, ns.
+    pub at_rig_ns: u64,
+    /// Wall clock when the stop line was called, ns.
+    pub acted_wall_ns: u64,
+    /// Value, SI (NaN for a lost stream).
+    pub value: f64,
+}
+
+/// What the newest samples say.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct SampleView {
+    /// Rig time of the newest frame, ns.
+    pub newest_rig_ns: u64,
+    /// Wall time since the newest frame arrived, ns.
+    pub age_wall_ns: u64,
+    /// Mean of the last 0.1 s of rig time, SI, channel order; NaN where unknown.
+    pub mean: Vec<f64>,
+    /// Largest minus smallest in the last 1 s of rig time, SI, channel order.
+    pub span_1s: Vec<f64>,
+    /// Frames received and missing since the stream began.
+    pub frames: u64,
+    /// Frames missing since the stream began.
+    pub frames_missing: u64,
+    /// Why the stream counts as lost; `None`: alive.
+    pub lost: Option<String>,
+}
+
+/// The sample stream.
+pub trait SamplePort: Send {
+    /// Newest view.
+    fn view(&self) -> SampleView;
+    /// Replace the set of armed limit trips (empty: none). Stream-lost trips are armed the same way.
+    fn arm(&self, trips: Vec<ArmedTrip>);
+    /// Trips that acted since the last call.
+    fn take_trips(&self) -> Vec<TripEvent>;
+    /// Wait (wall) until frames newer than `after_rig_ns` exist, or the time-out passes.
+    fn wait_newer(&self, after_rig_ns: u64, timeout: Duration) -> SampleView;
+}
+
+/// How sure it is that the motor is stopped. Never "safe".
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub enum StopOutcome {
+    /// Status and an independent fact (current, auxiliary contact, shaft speed) say so.
+    #[serde(rename = "confirmed")]
+    Confirmed,
+    /// Status only.
+    #[serde(rename = "inferred")]
+    Inferred,
+    /// Neither.
+    #[serde(rename = "NOT confirmed")]
+    NotConfirmed,
+}
+
+impl std::fmt::Display for StopOutcome {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            Self::Confirmed => "stop confirmed",
+            Self::Inferred => "stop inferred",
+            Self::NotConfirmed => "stop NOT confirmed",
+        })
+    }
+}
+
+/// How serious an event is (ISO 3864 words).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Level {
+    /// For the record.
+    Note,
+    /// Not about injury.
+    Notice,
+    /// Minor injury possible.
+    Caution,
+    /// Serious injury possible.
+    Warning,
+    /// Serious injury likely.
+    Danger,
+}
+
+/// A line of the log.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Event {
+    /// Rig time, s.
+    pub at_s: f64,
+    /// Level.
+    pub level: Level,
+    /// Text.
+    pub text: String,
+}
+
+/// What was made before the first start.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RunHeader {
+    /// Starter id.
+    pub starter: String,
+    /// Person in attendance, or `virtual rig`.
+    pub attending: String,
+    /// Who confirmed, as typed.
+    pub confirmed_by: String,
+    /// Settings before, as read.
+    pub settings_before: Settings,
+    /// Settings in force, as read back.
+    pub settings_in_force: Settings,
+    /// Identity of the starter.
+    pub identity: DeviceIdentity,
+}
+
+/// The record of a run. Calls never block on the disk: a full channel is an error that stops the run.
+pub trait Journal: Send {
+    /// Header, once, before the first start.
+    fn header(&mut self, header: &RunHeader) -> Result<(), JournalError>;
+    /// The prediction, durable on disk when this returns (blocks up to 5 s).
+    fn prediction(&mut self, prediction: &Prediction) -> Result<(), JournalError>;
+    /// A mark.
+    fn mark(&mut self, mark: &Mark) -> Result<(), JournalError>;
+    /// An event.
+    fn event(&mut self, event: &Event) -> Result<(), JournalError>;
+    /// A command with its read-back.
+    fn command(&mut self, at_s: f64, record: &CommandRecord) -> Result<(), JournalError>;
+    /// A polled status, slow values.
+    fn slow(&mut self, at_s: f64, status: &StatusReading) -> Result<(), JournalError>;
+    /// Outcome of the stop of a cycle.
+    fn stop_outcome(&mut self, cycle: u32, outcome: StopOutcome) -> Result<(), JournalError>;
+}
+
+/// The record failed.
+#[derive(Debug, Clone, thiserror::Error, PartialEq)]
+#[error("recording: {0}")]
+pub struct JournalError(pub String);
+
+/// Questions to people, and their orders.
+pub trait Operator: Send {
+    /// Show a question that needs a confirmation; the answer comes through [`Operator::take_orders`].
+    fn ask(&mut self, id: u32, text: &str);
+    /// Show a line.
+    fn say(&mut self, text: &str);
+    /// Progress for the live line: step text, cycle, share done.
+    fn progress(&mut self, progress: &Progress);
+    /// Orders given since the last call.
+    fn take_orders(&mut self) -> Vec<OperatorOrder>;
+}
+
+/// What a person ordered.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub enum OperatorOrder {
+    /// Question `id` confirmed by a named person.
+    Confirm {
+        /// Question.
+        id: u32,
+        /// Name.
+        by: String,
+    },
+    /// Stop the plant (kind: the rig's way for a person's stop), end the run.
+    Stop {
+        /// Who or what.
+        by: String,
+    },
+    /// A second stop: shorten every deadline, never skip making the plant stop.
+    Hurry,
+}
+
+/// Where a run stands.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Progress {
+    /// Step in words (`hold 4 s`).
+    pub step: String,
+    /// Step number from 1, of how many.
+    pub step_number: usize,
+    /// Steps in all.
+    pub steps: usize,
+    /// Cycle from 1 (0 before the first).
+    pub cycle: u32,
+    /// Cycles in all.
+    pub cycles: u32,
+    /// Rig time in this step, s.
+    pub in_step_s: f64,
+    /// Rig time expected for this step, s, if known.
+    pub step_s: Option<f64>,
+}
+
+/// How a run ended.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RunEnd {
+    /// Why, in words; `None`: all steps done.
+    pub aborted: Option<String>,
+    /// Taken over locally: nothing was sent after it.
+    pub taken_over: bool,
+    /// Worst stop outcome.
+    pub stop: StopOutcome,
+    /// Cycles completed.
+    pub cycles: u32,
+}

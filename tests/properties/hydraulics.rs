@@ -1,0 +1,1 @@
+//! (properties of this area)

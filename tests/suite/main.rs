@@ -1,0 +1,24 @@
+//! Every integration test in one binary (HDF5 links once). One module an area.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::print_stdout,
+    clippy::print_stderr,
+    clippy::float_cmp,
+    clippy::disallowed_methods,
+    missing_docs,
+    reason = "tests"
+)]
+
+mod acquisition;
+mod bad_input;
+mod command_line;
+mod comparison;
+mod daemon;
+mod faces;
+mod fieldbus;
+mod recording;
+mod rig;
+mod sequence;
+mod virtual_rig;

@@ -1,0 +1,1 @@
+//! (cases of this area)

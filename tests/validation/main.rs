@@ -1,0 +1,16 @@
+//! Published and closed-form cases: each calls the project's own public functions and compares with a value that
+//! others computed. Cases are in `tests/fixtures/check-values`.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::print_stdout,
+    clippy::print_stderr,
+    clippy::float_cmp,
+    missing_docs,
+    reason = "tests"
+)]
+
+mod hydraulics;
+mod machines;
+mod signals;
