@@ -1,5 +1,8 @@
 //! Floor 7: the contract between the daemon and its faces: plain serde types and the service trait.
 
+pub mod client;
+pub mod wire;
+
 use crate::sequence::ports::{Event, LinkState, Progress, RunEnd, StopOutcome};
 use crate::starters::StarterKind;
 use futures_util::future::BoxFuture;
@@ -165,11 +168,12 @@ pub struct RunRequest {
     pub out_dir: String,
 }
 
-/// What a stop order led to.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+/// What a stop order led to. The order has been handed to the stop line when this is returned; whether the motor
+/// stopped is the run's outcome, never this answer.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct StopReport {
-    /// Wall time from the order's arrival to the stop bytes leaving, ms; `None`: nothing was running.
-    pub bytes_left_ms: Option<f64>,
+    /// Starters that were sent a stop.
+    pub sent_to: Vec<String>,
     /// In words.
     pub text: String,
 }

@@ -1,0 +1,142 @@
+//! The service seen from another process: every call opens a WebSocket of its own, so that a stop never waits behind
+//! anything and a restarted daemon needs no special care.
+
+use super::wire::{Answer, Call, FromFace, ToFace};
+use super::{API_VERSION, RunRequest, Service, ServiceError, Snapshot, StopReport, Update};
+use futures_util::future::BoxFuture;
+use futures_util::{SinkExt, StreamExt};
+use std::sync::{Mutex, PoisonError};
+use std::time::Duration;
+use tokio::net::TcpStream;
+use tokio::sync::mpsc;
+use tokio::task::JoinSet;
+use tokio_tungstenite::tungstenite::Message;
+use tokio_tungstenite::{MaybeTlsStream, WebSocketStream, connect_async};
+
+type Socket = WebSocketStream<MaybeTlsStream<TcpStream>>;
+
+/// Longest wait (wall) for a connection and for an answer.
+const ANSWER_DEADLINE: Duration = Duration::from_secs(10);
+/// Updates kept for a subscriber in this process; the daemon's side drops and says so when this backs up.
+const UPDATES_KEPT: usize = 64;
+
+/// A client of a daemon at `address` (`host:port`).
+#[derive(Debug)]
+pub struct Client {
+    address: String,
+    pumps: Mutex<JoinSet<()>>,
+}
+
+impl Client {
+    /// Remember where the daemon is; nothing is opened yet.
+    pub fn new(address: impl Into<String>) -> Self {
+        Self { address: address.into(), pumps: Mutex::new(JoinSet::new()) }
+    }
+
+    fn unreachable(&self, reason: impl std::fmt::Display) -> ServiceError {
+        ServiceError::Unreachable { address: self.address.clone(), reason: reason.to_string() }
+    }
+
+    async fn open(&self) -> Result<Socket, ServiceError> {
+        let url = format!("ws://{}/v{API_VERSION}/live", self.address);
+        match tokio::time::timeout(ANSWER_DEADLINE, connect_async(url)).await {
+            Err(_) => Err(self.unreachable("no answer within 10 s")),
+            Ok(Err(error)) => Err(self.unreachable(error)),
+            Ok(Ok((socket, _))) => Ok(socket),
+        }
+    }
+
+    async fn ask(&self, socket: &mut Socket, call: Call) -> Result<Answer, ServiceError> {
+        let text = serde_json::to_string(&FromFace { id: 1, call }).map_err(|e| self.unreachable(e))?;
+        socket.send(Message::text(text)).await.map_err(|e| self.unreachable(e))?;
+        loop {
+            match self.next(socket).await? {
+                ToFace::Answer { outcome, .. } => return outcome,
+                ToFace::Update(_) => {}
+            }
+        }
+    }
+
+    async fn next(&self, socket: &mut Socket) -> Result<ToFace, ServiceError> {
+        loop {
+            let message = tokio::time::timeout(ANSWER_DEADLINE, socket.next())
+                .await
+                .map_err(|_| self.unreachable("silent for 10 s"))?
+                .ok_or_else(|| self.unreachable("the daemon closed the connection"))?
+                .map_err(|e| self.unreachable(e))?;
+            if let Message::Text(text) = message {
+                return serde_json::from_str(&text).map_err(|e| self.unreachable(format!("not understood: {e}")));
+            }
+        }
+    }
+
+    async fn call(&self, call: Call) -> Result<Answer, ServiceError> {
+        let mut socket = self.open().await?;
+        let answer = self.ask(&mut socket, call).await;
+        // The answer is what counts; a failed goodbye changes nothing.
+        let _ = socket.close(None).await;
+        answer
+    }
+
+    fn odd(&self, answer: &Answer) -> ServiceError {
+        self.unreachable(format!("unexpected answer {answer:?}"))
+    }
+}
+
+async fn pump(mut socket: Socket, updates: mpsc::Sender<Update>) {
+    while let Some(Ok(message)) = socket.next().await {
+        let Message::Text(text) = message else { continue };
+        let Ok(ToFace::Update(update)) = serde_json::from_str::<ToFace>(&text) else { continue };
+        if updates.send(*update).await.is_err() {
+            return;
+        }
+    }
+}
+
+impl Service for Client {
+    fn snapshot(&self) -> BoxFuture<'_, Result<Snapshot, ServiceError>> {
+        Box::pin(async {
+            match self.call(Call::Snapshot).await? {
+                Answer::Snapshot(snapshot) => Ok(*snapshot),
+                other => Err(self.odd(&other)),
+            }
+        })
+    }
+
+    fn subscribe(&self) -> BoxFuture<'_, Result<mpsc::Receiver<Update>, ServiceError>> {
+        Box::pin(async {
+            let mut socket = self.open().await?;
+            self.ask(&mut socket, Call::Subscribe).await?;
+            let (sender, receiver) = mpsc::channel(UPDATES_KEPT);
+            self.pumps.lock().unwrap_or_else(PoisonError::into_inner).spawn(pump(socket, sender));
+            Ok(receiver)
+        })
+    }
+
+    fn start_run(&self, request: RunRequest) -> BoxFuture<'_, Result<u32, ServiceError>> {
+        Box::pin(async move {
+            match self.call(Call::StartRun(Box::new(request))).await? {
+                Answer::Run(number) => Ok(number),
+                other => Err(self.odd(&other)),
+            }
+        })
+    }
+
+    fn stop(&self, by: String) -> BoxFuture<'_, Result<StopReport, ServiceError>> {
+        Box::pin(async move {
+            match self.call(Call::Stop { by }).await? {
+                Answer::Stop(report) => Ok(report),
+                other => Err(self.odd(&other)),
+            }
+        })
+    }
+
+    fn confirm(&self, id: u32, by: String) -> BoxFuture<'_, Result<(), ServiceError>> {
+        Box::pin(async move {
+            match self.call(Call::Confirm { question: id, by }).await? {
+                Answer::Done => Ok(()),
+                other => Err(self.odd(&other)),
+            }
+        })
+    }
+}

@@ -1,0 +1,67 @@
+//! What travels on the WebSocket (`/v0/live`): JSON text frames, one [`FromFace`] or [`ToFace`] each.
+
+use super::{RunRequest, ServiceError, Snapshot, StopReport, Update};
+use serde::{Deserialize, Serialize};
+
+/// Face to daemon.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FromFace {
+    /// Chosen by the face, comes back in the answer.
+    pub id: u64,
+    /// What is asked.
+    #[serde(flatten)]
+    pub call: Call,
+}
+
+/// The calls.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", tag = "call", content = "with")]
+pub enum Call {
+    /// Everything as of now.
+    Snapshot,
+    /// Send updates from now on.
+    Subscribe,
+    /// Start a run.
+    StartRun(Box<RunRequest>),
+    /// Stop whatever runs.
+    Stop {
+        /// Who.
+        by: String,
+    },
+    /// Confirm a question.
+    Confirm {
+        /// Question.
+        question: u32,
+        /// Who.
+        by: String,
+    },
+}
+
+/// Daemon to face.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", tag = "type", content = "data")]
+pub enum ToFace {
+    /// Answer to the call with this id.
+    Answer {
+        /// The call's id.
+        id: u64,
+        /// What came of it.
+        outcome: Result<Answer, ServiceError>,
+    },
+    /// An update (after `Subscribe`).
+    Update(Box<Update>),
+}
+
+/// Answers by call.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", tag = "answer", content = "data")]
+pub enum Answer {
+    /// To `Snapshot`.
+    Snapshot(Box<Snapshot>),
+    /// To `Subscribe` and `Confirm`.
+    Done,
+    /// To `StartRun`: its number.
+    Run(u32),
+    /// To `Stop`.
+    Stop(StopReport),
+}
