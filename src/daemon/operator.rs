@@ -1,0 +1,85 @@
+//! The executor's view of people: questions go to the faces, orders come back through a bounded channel.
+
+use crate::sequence::ports::{Operator, OperatorOrder, Progress};
+use crossbeam_channel::{Receiver, Sender, bounded};
+use std::sync::{Arc, Mutex, PoisonError};
+
+/// Orders waiting for the executor; it takes them every few milliseconds.
+const ORDERS_KEPT: usize = 64;
+
+/// What people see of the run.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Board {
+    pub question: Option<(u32, String)>,
+    pub said: Option<String>,
+    pub progress: Option<Progress>,
+}
+
+/// The executor's end.
+pub(super) struct DeskOperator {
+    board: Arc<Mutex<Board>>,
+    orders: Receiver<OperatorOrder>,
+    changed: Box<dyn Fn() + Send>,
+}
+
+/// The daemon's end.
+#[derive(Clone)]
+pub(super) struct Desk {
+    board: Arc<Mutex<Board>>,
+    orders: Sender<OperatorOrder>,
+}
+
+/// Make both ends; `changed` is called when the board changed.
+pub(super) fn desk(changed: impl Fn() + Send + 'static) -> (Desk, DeskOperator) {
+    let board = Arc::new(Mutex::new(Board::default()));
+    let (sender, receiver) = bounded(ORDERS_KEPT);
+    let operator = DeskOperator { board: Arc::clone(&board), orders: receiver, changed: Box::new(changed) };
+    (Desk { board, orders: sender }, operator)
+}
+
+impl Desk {
+    /// Hand an order to the executor; `false` when it is gone or 64 orders wait already.
+    pub fn order(&self, order: OperatorOrder) -> bool {
+        self.orders.try_send(order).is_ok()
+    }
+
+    /// The board now.
+    pub fn board(&self) -> Board {
+        self.board.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// Take the question off once it is answered; `false` when no such question waits.
+    pub fn answered(&self, id: u32) -> bool {
+        let mut board = self.board.lock().unwrap_or_else(PoisonError::into_inner);
+        let waits = board.question.as_ref().is_some_and(|(waiting, _)| *waiting == id);
+        if waits {
+            board.question = None;
+        }
+        waits
+    }
+}
+
+impl DeskOperator {
+    fn change(&self, edit: impl FnOnce(&mut Board)) {
+        edit(&mut self.board.lock().unwrap_or_else(PoisonError::into_inner));
+        (self.changed)();
+    }
+}
+
+impl Operator for DeskOperator {
+    fn ask(&mut self, id: u32, text: &str) {
+        self.change(|board| board.question = Some((id, text.to_owned())));
+    }
+
+    fn say(&mut self, text: &str) {
+        self.change(|board| board.said = Some(text.to_owned()));
+    }
+
+    fn progress(&mut self, progress: &Progress) {
+        self.change(|board| board.progress = Some(progress.clone()));
+    }
+
+    fn take_orders(&mut self) -> Vec<OperatorOrder> {
+        self.orders.try_iter().collect()
+    }
+}
