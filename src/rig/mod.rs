@@ -2,4 +2,6 @@
 //! (cannot be wrong). Register maps are data too ([`register_map`]).
 
 pub mod model;
+pub mod problem;
+pub mod reader;
 pub mod register_map;
