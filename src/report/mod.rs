@@ -1,1 +1,3 @@
-//! (being written)
+//! Floor 6: the report: one self-contained page with plots.
+
+pub mod chart;

@@ -1,0 +1,209 @@
+//! Line charts as SVG text: measured solid, predicted dashed, so that a black-and-white print still tells them apart.
+//! Colours: Okabe and Ito's set for colour-blind readers (2008).
+
+use plotters::prelude::*;
+
+/// One line.
+#[derive(Debug, Clone)]
+pub struct Line {
+    /// Name in the legend.
+    pub name: String,
+    /// Points, x rising.
+    pub points: Vec<(f64, f64)>,
+    /// Which colour of the set, from 0.
+    pub colour: usize,
+    /// Dashed (predictions).
+    pub dashed: bool,
+}
+
+/// A chart.
+#[derive(Debug, Clone)]
+pub struct Chart {
+    /// Text above.
+    pub title: String,
+    /// Text of the horizontal axis, with unit.
+    pub x_label: String,
+    /// Text of the vertical axis, with unit.
+    pub y_label: String,
+    /// Lines.
+    pub lines: Vec<Line>,
+    /// Horizontal range; `None`: all points.
+    pub x_range: Option<(f64, f64)>,
+}
+
+/// Why a chart cannot be drawn.
+#[derive(Debug, thiserror::Error)]
+#[error("chart `{title}`: {reason}")]
+pub struct ChartError {
+    /// Title of the chart.
+    pub title: String,
+    /// What the drawing library said.
+    pub reason: String,
+}
+
+const SIZE: (u32, u32) = (900, 360);
+const COLOURS: [RGBColor; 6] = [
+    RGBColor(0, 114, 178),
+    RGBColor(213, 94, 0),
+    RGBColor(0, 158, 115),
+    RGBColor(204, 121, 167),
+    RGBColor(86, 180, 233),
+    RGBColor(120, 100, 0),
+];
+/// Most points kept a line: two a pixel column show every extreme.
+const POINTS_KEPT: usize = 1800;
+
+/// Keep the smallest and the largest of each stretch, in their order, so that no peak is lost.
+pub fn thin(points: &[(f64, f64)], most: usize) -> Vec<(f64, f64)> {
+    if points.len() <= most {
+        return points.to_vec();
+    }
+    let stretch = (2 * points.len()).div_ceil(most).max(1);
+    let mut kept = Vec::with_capacity(most + 2);
+    for piece in points.chunks(stretch) {
+        let finite = || piece.iter().enumerate().filter(|(_, p)| p.1.is_finite());
+        let least = finite().min_by(|a, b| a.1.1.total_cmp(&b.1.1));
+        let greatest = finite().max_by(|a, b| a.1.1.total_cmp(&b.1.1));
+        if let (Some((i, low)), Some((j, high))) = (least, greatest) {
+            let (first, second) = if i <= j { (low, high) } else { (high, low) };
+            kept.push(*first);
+            if i != j {
+                kept.push(*second);
+            }
+        }
+    }
+    kept
+}
+
+fn span(values: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
+    values.filter(|v| v.is_finite()).fold(None, |span, v| match span {
+        None => Some((v, v)),
+        Some((low, high)) => Some((f64::min(low, v), f64::max(high, v))),
+    })
+}
+
+impl Chart {
+    fn ranges(&self) -> ((f64, f64), (f64, f64)) {
+        let all = || self.lines.iter().flat_map(|line| line.points.iter());
+        let x = self.x_range.or_else(|| span(all().map(|p| p.0))).unwrap_or((0.0, 1.0));
+        let inside = all().filter(|p| p.0 >= x.0 && p.0 <= x.1);
+        let (low, high) = span(inside.map(|p| p.1)).unwrap_or((0.0, 1.0));
+        let margin = (0.06 * (high - low)).max(1e-6 * high.abs()).max(1e-9);
+        (x, (low - margin, high + margin))
+    }
+
+    /// SVG text with a `viewBox`, so that it scales to any page; `alt` becomes its title for screen readers.
+    pub fn to_svg(&self, alt: &str) -> Result<String, ChartError> {
+        let mut svg = String::new();
+        self.paint(&mut svg).map_err(|reason| ChartError { title: self.title.clone(), reason })?;
+        let head = format!("<svg role=\"img\" aria-label=\"{}\" viewBox=\"0 0 {} {}\" ", escape(alt), SIZE.0, SIZE.1);
+        Ok(svg.replacen("<svg ", &head, 1).replacen(&format!("width=\"{}\" height=\"{}\"", SIZE.0, SIZE.1), "", 1))
+    }
+
+    fn paint(&self, svg: &mut String) -> Result<(), String> {
+        let root = SVGBackend::with_string(svg, SIZE).into_drawing_area();
+        root.fill(&WHITE).map_err(|e| e.to_string())?;
+        let ((x0, x1), (y0, y1)) = self.ranges();
+        let mut plot = ChartBuilder::on(&root)
+            .caption(&self.title, ("sans-serif", 17))
+            .margin(8)
+            .margin_right(16)
+            .x_label_area_size(38)
+            .y_label_area_size(64)
+            .build_cartesian_2d(x0..x1, y0..y1)
+            .map_err(|e| e.to_string())?;
+        plot.configure_mesh()
+            .x_desc(&self.x_label)
+            .y_desc(&self.y_label)
+            .label_style(("sans-serif", 13))
+            .axis_desc_style(("sans-serif", 14))
+            .light_line_style(RGBColor(245, 245, 245))
+            .draw()
+            .map_err(|e| e.to_string())?;
+        for line in &self.lines {
+            draw_line(&mut plot, line, (x0, x1))?;
+        }
+        plot.configure_series_labels()
+            .position(SeriesLabelPosition::UpperRight)
+            .background_style(WHITE.mix(0.85))
+            .border_style(RGBColor(200, 200, 200))
+            .label_font(("sans-serif", 13))
+            .draw()
+            .map_err(|e| e.to_string())?;
+        root.present().map_err(|e| e.to_string())
+    }
+}
+
+type Plot<'a, 'b> = ChartContext<
+    'a,
+    SVGBackend<'b>,
+    Cartesian2d<plotters::coord::types::RangedCoordf64, plotters::coord::types::RangedCoordf64>,
+>;
+
+fn draw_line(plot: &mut Plot<'_, '_>, line: &Line, (x0, x1): (f64, f64)) -> Result<(), String> {
+    let colour = COLOURS[line.colour % COLOURS.len()];
+    let style = colour.stroke_width(if line.dashed { 2 } else { 1 });
+    let inside: Vec<(f64, f64)> = line.points.iter().copied().filter(|p| p.0 >= x0 && p.0 <= x1).collect();
+    let points = thin(&inside, POINTS_KEPT);
+    let entry = if line.dashed {
+        plot.draw_series(DashedLineSeries::new(points, 7, 5, style)).map_err(|e| e.to_string())?
+    } else {
+        plot.draw_series(LineSeries::new(points, style)).map_err(|e| e.to_string())?
+    };
+    let dashed = line.dashed;
+    entry.label(line.name.clone()).legend(move |(x, y)| {
+        let ends = if dashed { vec![(x, y), (x + 8, y)] } else { vec![(x, y), (x + 20, y)] };
+        PathElement::new(ends, colour.stroke_width(3))
+    });
+    Ok(())
+}
+
+/// Text safe inside HTML and SVG, attributes included.
+pub fn escape(text: &str) -> String {
+    text.chars()
+        .map(|c| match c {
+            '&' => "&amp;".to_owned(),
+            '<' => "&lt;".to_owned(),
+            '>' => "&gt;".to_owned(),
+            '"' => "&quot;".to_owned(),
+            '\'' => "&#39;".to_owned(),
+            other => other.to_string(),
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn law_thinning_keeps_every_extreme() {
+        let mut points: Vec<(f64, f64)> = (0..100_000).map(|i| (f64::from(i), f64::from(i % 7))).collect();
+        points[43_210].1 = 99.0;
+        points[71_001].1 = -99.0;
+        let kept = thin(&points, 1800);
+        assert!(kept.len() <= 1802, "{}", kept.len());
+        assert!(kept.contains(&(43_210.0, 99.0)) && kept.contains(&(71_001.0, -99.0)));
+        assert!(kept.windows(2).all(|w| w[0].0 < w[1].0));
+    }
+
+    #[test]
+    fn accepts_empty_and_gappy_lines() {
+        let line = |points| Line { name: "a<b".into(), points, colour: 0, dashed: true };
+        for points in [vec![], vec![(0.0, f64::NAN)], vec![(0.0, 1.0), (1.0, f64::NAN), (2.0, 1.0)]] {
+            let chart = Chart {
+                title: "t".into(),
+                x_label: "time, s".into(),
+                y_label: "pressure, bar".into(),
+                lines: vec![line(points)],
+                x_range: None,
+            };
+            let svg = chart.to_svg("a \"picture\"").unwrap();
+            assert!(
+                svg.starts_with("<svg role=\"img\" aria-label=\"a &quot;picture&quot;\" viewBox"),
+                "{}",
+                &svg[..80]
+            );
+        }
+    }
+}
