@@ -95,7 +95,7 @@ fn chart(picture: &Picture, frame: &mut Frame<'_>, area: Rect) {
     let Some(channel) = picture.snapshot.as_ref().and_then(|s| s.channels.get(picture.chosen)) else { return };
     let (factor, unit) = shown_unit(&channel.unit);
     let newest_s = picture.newest_s();
-    let from_s = newest_s - WINDOW_S;
+    let from_s = (newest_s - WINDOW_S).max(0.0);
     let measured: Vec<(f64, f64)> = picture.live.get(picture.chosen).map_or_else(Vec::new, |points| {
         points.iter().flat_map(|p| [(p.0, p.1 * factor), (p.0, p.2 * factor)]).collect()
     });
@@ -120,9 +120,13 @@ fn chart(picture: &Picture, frame: &mut Frame<'_>, area: Rect) {
         line("measured", measured.as_slice(), Color::Cyan, Marker::Braille),
     ];
     let y_labels = [low, f64::midpoint(low, high), high].map(|v| format!("{v:.2}"));
-    let x_labels = [from_s.max(0.0), newest_s].map(|t| format!("{t:.0} s"));
+    let x_labels = [from_s, until_s].map(|t| format!("{t:.0} s"));
     let widget = Chart::new(datasets)
-        .block(Block::new().borders(Borders::TOP).title(format!(" {}, {unit} ", channel.label)))
+        .block(
+            Block::new()
+                .borders(Borders::TOP)
+                .title(format!(" {}, {unit}: line measured, dots predicted ", channel.label)),
+        )
         .x_axis(Axis::default().bounds([from_s, until_s]).labels(x_labels))
         .y_axis(Axis::default().bounds([low, high]).labels(y_labels));
     frame.render_widget(widget, area);
@@ -220,7 +224,7 @@ fn log_lines(picture: &Picture, rows: usize) -> Paragraph<'_> {
 
 fn key_line(picture: &Picture) -> Paragraph<'_> {
     let stop = Span::styled(" s STOP ", Style::new().add_modifier(Modifier::REVERSED));
-    let rest = " the pump (not the emergency stop)  c confirm  1-8 channel  q leave (does not stop)";
+    let rest = " (not the emergency stop)  c confirm  1-8 channel  q leave, no stop";
     let mut spans = vec![stop, Span::raw(rest)];
     if picture.missed > 0 {
         spans.push(Span::raw(format!("  {} missed", picture.missed)));

@@ -1,0 +1,221 @@
+//! The command line as typed.
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+/// What stands under `--help`.
+const CAUTIONS: &str = "\
+Cautions: rotating machinery, stored pressure, hose whip, electricity, restart into backspin. This program is not an
+emergency stop: the hardwired emergency stop and the drive's own protections are. Local codes, the makers' manuals and
+licensed practice come first. `stop confirmed` says that the motor was seen to stop; work on the machine needs isolation
+and lock-out by a person.
+
+Exit codes: 0 done; 1 outside tolerance; 2 usage or configuration; 3 aborted, stop confirmed; 4 stop NOT confirmed;
+5 recording incomplete; 6 taken over locally; 70 internal fault.";
+
+/// Starts and stops a pump through its starters, records the surge and holds it against a prediction made beforehand.
+#[derive(Debug, Parser)]
+#[command(name = "ramprig", version, about, after_help = CAUTIONS, max_term_width = 110)]
+pub struct Arguments {
+    /// One JSON object on standard output, SI units, nothing else there.
+    #[arg(long, global = true)]
+    pub json: bool,
+    /// Units for people.
+    #[arg(long, global = true, value_enum, default_value = "si")]
+    pub units: Units,
+    /// More on standard error (-v, -vv).
+    #[arg(short, long, global = true, action = clap::ArgAction::Count)]
+    pub verbose: u8,
+    /// What to do.
+    #[command(subcommand)]
+    pub verb: Verb,
+}
+
+/// Units for people.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Units {
+    /// bar, m of water, m3/h.
+    Si,
+    /// psi, ft of head, gpm.
+    Us,
+}
+
+/// The verbs.
+#[derive(Debug, Subcommand)]
+pub enum Verb {
+    /// Write a commented rig file from ten answers.
+    Init(InitArgs),
+    /// Read a rig file: every problem at once, and the figures that follow from it.
+    Check {
+        /// Rig file.
+        rig: PathBuf,
+    },
+    /// Say beforehand what a sequence will do to the water.
+    Predict(PredictArgs),
+    /// Play the rig of a file on real wires, with numbers of its own that nobody is told.
+    Virtual(VirtualArgs),
+    /// Own a rig: watch it, run sequences for `run`, show it to `watch`.
+    Serve(ServeArgs),
+    /// Run a sequence through one starter and record it.
+    Run(RunArgs),
+    /// Watch a rig live, with the stop key.
+    Watch(WatchArgs),
+    /// Put recordings side by side: measured, predicted, spread.
+    Compare {
+        /// Closed recordings.
+        #[arg(required = true)]
+        files: Vec<PathBuf>,
+    },
+    /// Write a self-contained HTML page about recordings.
+    Report {
+        /// Closed recordings.
+        #[arg(required = true)]
+        files: Vec<PathBuf>,
+        /// Page to write.
+        #[arg(short, long, default_value = "report.html")]
+        out: PathBuf,
+    },
+    /// Make a readable recording of a `.partial` that a crash left; the `.partial` is kept.
+    Recover {
+        /// The `.partial` file.
+        file: PathBuf,
+        /// File to write; default: beside it.
+        #[arg(short, long)]
+        out: Option<PathBuf>,
+    },
+    /// The whole way on the virtual rig: three starters, two cycles each, table and report.
+    Demo(DemoArgs),
+}
+
+/// Where the wires are, when not where the rig file says.
+#[derive(Debug, Clone, Args, Default)]
+pub struct Wires {
+    /// Use another address for a link of the rig file.
+    #[arg(long = "link", value_name = "ID=HOST:PORT")]
+    pub links: Vec<String>,
+    /// Use another address for the sample source.
+    #[arg(long = "samples-at", value_name = "HOST:PORT")]
+    pub samples: Option<String>,
+    /// Folder for duty counters and the owner's lock; default: the user's state folder.
+    #[arg(long, value_name = "DIR")]
+    pub state_dir: Option<PathBuf>,
+}
+
+/// `predict`.
+#[derive(Debug, Args)]
+pub struct PredictArgs {
+    /// Rig file.
+    pub rig: PathBuf,
+    /// Sequence file.
+    pub sequence: PathBuf,
+    /// Starter id; default: the first of the rig file.
+    #[arg(long)]
+    pub starter: Option<String>,
+    /// Write the predicted series.
+    #[arg(long, value_name = "FILE")]
+    pub csv: Option<PathBuf>,
+}
+
+/// `virtual`.
+#[derive(Debug, Args)]
+pub struct VirtualArgs {
+    /// Rig file.
+    pub rig: PathBuf,
+    /// Address of the Modbus server; port 0 takes a free one. Default: the first link of the rig file.
+    #[arg(long, value_name = "HOST:PORT")]
+    pub modbus: Option<SocketAddr>,
+    /// Address of the sample server. Default: the source of the rig file.
+    #[arg(long, value_name = "HOST:PORT")]
+    pub samples: Option<SocketAddr>,
+    /// Run as fast as the listener takes samples, up to this many times real time.
+    #[arg(long, value_name = "TIMES", num_args = 0..=1, default_missing_value = "16")]
+    pub fast: Option<f64>,
+    /// Write the hidden numbers here.
+    #[arg(long, value_name = "FILE")]
+    pub truth: Option<PathBuf>,
+    /// Read control lines from standard input (first line `seed N`, if any) and end with it.
+    #[arg(long)]
+    pub controlled: bool,
+}
+
+/// `serve`.
+#[derive(Debug, Args)]
+pub struct ServeArgs {
+    /// Rig file.
+    pub rig: PathBuf,
+    /// Address of the API (loopback).
+    #[arg(long, default_value = "127.0.0.1:8790")]
+    pub http: SocketAddr,
+    /// Wires.
+    #[command(flatten)]
+    pub wires: Wires,
+}
+
+/// `run`.
+#[derive(Debug, Args)]
+pub struct RunArgs {
+    /// Rig file.
+    pub rig: PathBuf,
+    /// Sequence file.
+    pub sequence: PathBuf,
+    /// Starter id; default: the first of the rig file.
+    #[arg(long)]
+    pub starter: Option<String>,
+    /// Person in attendance; a start needs one (a virtual rig needs none).
+    #[arg(long, value_name = "NAME")]
+    pub attending: Option<String>,
+    /// Confirm every question of the sequence in this name.
+    #[arg(long, value_name = "NAME")]
+    pub confirmed_by: Option<String>,
+    /// Folder for the recording.
+    #[arg(long, default_value = "runs", value_name = "DIR")]
+    pub out: PathBuf,
+    /// Wires.
+    #[command(flatten)]
+    pub wires: Wires,
+}
+
+/// `watch`.
+#[derive(Debug, Args)]
+pub struct WatchArgs {
+    /// Rig file or id, to find the process that owns it.
+    pub rig: Option<PathBuf>,
+    /// Address of the owner's API, when known.
+    #[arg(long, value_name = "HOST:PORT")]
+    pub at: Option<String>,
+    /// Your name, for confirmations.
+    #[arg(long)]
+    pub name: Option<String>,
+    /// Folder of the owner's lock.
+    #[arg(long, value_name = "DIR")]
+    pub state_dir: Option<PathBuf>,
+}
+
+/// `demo`.
+#[derive(Debug, Args)]
+pub struct DemoArgs {
+    /// Let the virtual rig run ahead of the clock, as fast as this computer takes its samples.
+    #[arg(long)]
+    pub fast: bool,
+    /// Folder for recordings and report; default: a new one below `runs`.
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Open the watch screen instead of the progress line.
+    #[arg(long, conflicts_with = "json")]
+    pub watch: bool,
+}
+
+/// `init`: flags beat questions; what is neither given nor answered is assumed, and the file says so.
+#[derive(Debug, Args)]
+pub struct InitArgs {
+    /// File to write; `-` for standard output.
+    #[arg(default_value = "my-bench.toml")]
+    pub file: PathBuf,
+    /// Answers as `key=value`; without any, the questions are asked on a terminal.
+    #[arg(long = "answer", value_name = "KEY=VALUE")]
+    pub answers: Vec<String>,
+    /// Take the assumed value for every question that has no answer.
+    #[arg(long)]
+    pub assume: bool,
+}

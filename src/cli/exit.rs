@@ -1,0 +1,67 @@
+//! Exit codes.
+
+use crate::sequence::ports::{RunEnd, StopOutcome};
+use std::process::ExitCode;
+
+/// The codes of `--help`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[repr(u8)]
+pub enum Exit {
+    /// Done.
+    Done = 0,
+    /// Usage or configuration.
+    Configuration = 2,
+    /// Ended early; the stop was confirmed.
+    Aborted = 3,
+    /// The stop was not confirmed (or only inferred).
+    StopNotConfirmed = 4,
+    /// The recording is incomplete.
+    RecordingIncomplete = 5,
+    /// Somebody took over locally.
+    TakenOver = 6,
+    /// A fault of this program.
+    Internal = 70,
+}
+
+impl From<Exit> for ExitCode {
+    fn from(exit: Exit) -> Self {
+        Self::from(exit as u8)
+    }
+}
+
+/// The code of a run. What could hurt somebody comes first.
+pub fn of_run(end: &RunEnd, recording_complete: bool) -> Exit {
+    if end.taken_over {
+        return Exit::TakenOver;
+    }
+    match (end.stop, end.aborted.is_some(), recording_complete) {
+        (StopOutcome::NotConfirmed | StopOutcome::Inferred, _, _) => Exit::StopNotConfirmed,
+        (StopOutcome::Confirmed, true, _) => Exit::Aborted,
+        (StopOutcome::Confirmed, false, false) => Exit::RecordingIncomplete,
+        (StopOutcome::Confirmed, false, true) => Exit::Done,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn law_an_unconfirmed_stop_beats_every_other_reason() {
+        let end = |stop, aborted: bool| RunEnd {
+            aborted: aborted.then(|| "limit".to_owned()),
+            taken_over: false,
+            stop,
+            cycles: 1,
+        };
+        for complete in [true, false] {
+            for aborted in [true, false] {
+                assert_eq!(of_run(&end(StopOutcome::NotConfirmed, aborted), complete), Exit::StopNotConfirmed);
+                assert_eq!(of_run(&end(StopOutcome::Inferred, aborted), complete), Exit::StopNotConfirmed);
+            }
+        }
+        assert_eq!(of_run(&end(StopOutcome::Confirmed, true), true), Exit::Aborted);
+        assert_eq!(of_run(&end(StopOutcome::Confirmed, false), false), Exit::RecordingIncomplete);
+        assert_eq!(of_run(&end(StopOutcome::Confirmed, false), true), Exit::Done);
+    }
+}
