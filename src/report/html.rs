@@ -120,6 +120,6 @@ mod tests {
         let html = page(&document);
         assert!(!html.contains("<script"), "{html}");
         assert!(!html.contains("src=\"http"), "{html}");
-        assert_eq!(html.matches("&lt;script").count(), 10, "{html}");
+        assert_eq!(html.matches("&lt;script").count(), 11, "{html}");
     }
 }
