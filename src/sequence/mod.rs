@@ -1,5 +1,17 @@
-//! Floor 4: what is to be done and in which order. `script` (the file), `machine` (one pure `advance`, used by run and
-//! prediction alike), `interlock` (pure), [`ports`] (what the executor needs from the world) and `executor`.
+//! Floor 4: what is to be done and in which order.
+//!
+//! [`script`] reads the file and unrolls it into a linear program of [`step`]s; [`machine`] is one pure `advance` that
+//! walks the program (used by run and prediction alike); [`interlock`] says what forbids a start and what ends a run;
+//! [`stopping`] carries a stop through its stages and says how sure it is; [`duty`] counts starts; [`ports`] is what the
+//! executor needs from the world, and [`executor`] drives the machine with it.
 
 pub mod marks;
 pub mod ports;
+pub mod observations;
+pub mod interlock;
+pub mod stopping;
+pub mod duty;
+pub mod step;
+pub mod script;
+pub mod machine;
+pub mod executor;

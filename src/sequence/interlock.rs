@@ -1,0 +1,385 @@
+//! What forbids a start, what forbids moving the transfer device, and what ends a run that is on. Pure: facts in,
+//! reasons out, all of them at once.
+
+use super::observations::{BenchFacts, Observations, StarterFacts};
+use crate::rig::model::{Condition, Permissive, Quantity, Rig};
+use crate::rig::register_map::Role;
+use crate::starters::{Settings, StopKind};
+use std::fmt;
+
+/// The motor counts as without current below this share of its full-load current (common practice, no source).
+pub const CURRENT_OFF_SHARE: f64 = 0.05;
+
+/// What the interlocks need to know of a rig.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Rules {
+    /// Starters in rig order.
+    pub starters: Vec<StarterRules>,
+    /// Dead time after a change of the transfer device, s; `None`: no transfer device.
+    pub dead_time_s: Option<f64>,
+    /// The bench unit reports a remote/local selector.
+    pub has_remote: bool,
+    /// The bench unit reports the emergency-stop circuit.
+    pub has_emergency_stop: bool,
+    /// Shaft counts as at rest below this speed, rad/s.
+    pub rest_speed_rad_s: f64,
+    /// Rest where speed is not measured, s.
+    pub rest_fallback_s: f64,
+    /// Channel of the shaft speed.
+    pub speed_channel: Option<usize>,
+    /// Channel of the line current.
+    pub current_channel: Option<usize>,
+    /// Current below which the motor counts as off, A.
+    pub current_off_a: f64,
+    /// Pressure channels.
+    pub pressure_channels: Vec<usize>,
+    /// Permissives.
+    pub permissives: Vec<Permissive>,
+}
+
+/// What the interlocks and steps need to know of a starter.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StarterRules {
+    /// Id.
+    pub id: String,
+    /// Position of the transfer device.
+    pub position: Option<u16>,
+    /// Settings of the rig file.
+    pub settings: Settings,
+    /// Its ordinary way to stop.
+    pub stop: StopKind,
+}
+
+impl Rules {
+    /// The rules of a rig.
+    pub fn of(rig: &Rig) -> Self {
+        let has = |role| rig.transfer.as_ref().is_some_and(|unit| unit.map.field(role).is_some());
+        let find = |wanted| rig.channels.iter().position(|channel| channel.quantity == wanted);
+        let current_channel = find(Quantity::LineCurrent);
+        let current_u = current_channel.map_or(0.0, |index| rig.channels[index].calibration_u);
+        Self {
+            starters: rig.starters.iter().map(StarterRules::of).collect(),
+            dead_time_s: rig.transfer.as_ref().map(|unit| unit.dead_time_s),
+            has_remote: has(Role::Remote),
+            has_emergency_stop: has(Role::EmergencyStopOk),
+            rest_speed_rad_s: rig.rest_speed_rad_s,
+            rest_fallback_s: rig.rest_fallback_s,
+            speed_channel: find(Quantity::ShaftSpeed),
+            current_channel,
+            current_off_a: (CURRENT_OFF_SHARE * rig.motor.full_load_current_a).max(4.0 * current_u),
+            pressure_channels: (0..rig.channels.len())
+                .filter(|&index| rig.channels[index].quantity == Quantity::GaugePressure)
+                .collect(),
+            permissives: rig.permissives.clone(),
+        }
+    }
+
+    /// Id of a starter.
+    pub fn id(&self, starter: usize) -> String {
+        self.starters.get(starter).map_or_else(|| format!("starter {starter}"), |rules| rules.id.clone())
+    }
+}
+
+impl StarterRules {
+    fn of(starter: &crate::rig::model::Starter) -> Self {
+        Self {
+            id: starter.id.clone(),
+            position: starter.transfer_position,
+            settings: starter.settings,
+            stop: starter.stop,
+        }
+    }
+}
+
+/// Facts that need memory: since when something has been so.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Watch {
+    /// Position of the transfer device and since when it has read so, s.
+    pub position: Option<(u16, f64)>,
+    /// Since when every starter's status has said off, s.
+    pub all_off_since_s: Option<f64>,
+}
+
+impl Watch {
+    /// Takes in what is seen now. A fact that was unknown for a moment counts anew: unknown history means the full rest.
+    pub fn look(&mut self, seen: &Observations, now_s: f64) {
+        let position = seen.bench.as_ref().and_then(|bench| bench.value(Role::TransferPosition));
+        self.position = match (position, self.position) {
+            (Some(found), Some((known, since_s))) if found == known => Some((known, since_s)),
+            (Some(found), _) => Some((found, now_s)),
+            (None, _) => None,
+        };
+        let all_off = seen.starters.iter().all(|facts| facts.running == Some(false));
+        self.all_off_since_s = if all_off { self.all_off_since_s.or(Some(now_s)) } else { None };
+    }
+}
+
+/// A reason against a start.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Blocker {
+    /// Nobody is named.
+    NotAttended,
+    /// The prediction is not in the record.
+    NoPrediction,
+    /// No samples.
+    StreamLost,
+    /// A link does not answer.
+    LinkDown(String),
+    /// A status is not known yet.
+    StatusUnknown(String),
+    /// The run bit is not clear.
+    RunNotClear(String),
+    /// A fault is latched.
+    FaultLatched(String, u16),
+    /// The selector stands at local.
+    NotRemote,
+    /// The emergency-stop circuit is open.
+    EmergencyStopOpen,
+    /// The bench unit has not said yet.
+    BenchUnknown,
+    /// Another starter is on.
+    OtherOn(String),
+    /// The shaft turns, rad/s.
+    ShaftTurns(f64),
+    /// Rest left, s, where speed is not measured.
+    RestLeft(f64),
+    /// Transfer device: position found, position needed.
+    Position(Option<u16>, u16),
+    /// Dead time left, s.
+    DeadTimeLeft(f64),
+    /// A permissive does not hold: its sentence, and what was found.
+    Permissive(String, String),
+    /// Duty: time left, s.
+    DutyLeft(f64),
+}
+
+impl Blocker {
+    /// Time alone may clear it; the others need a person.
+    pub fn passes_with_time(&self) -> bool {
+        !matches!(
+            self,
+            Self::NotAttended
+                | Self::NoPrediction
+                | Self::FaultLatched(..)
+                | Self::NotRemote
+                | Self::EmergencyStopOpen
+                | Self::OtherOn(_)
+                | Self::Permissive(..)
+        )
+    }
+}
+
+impl fmt::Display for Blocker {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::NotAttended => f.write_str("no attending person is named"),
+            Self::NoPrediction => f.write_str("the prediction is not in the record yet"),
+            Self::StreamLost => f.write_str("no samples arrive"),
+            Self::LinkDown(id) => write!(f, "the link to {id} does not answer"),
+            Self::StatusUnknown(id) => write!(f, "the status of {id} is not known yet"),
+            Self::RunNotClear(id) => write!(f, "{id} still has its output on"),
+            Self::FaultLatched(id, code) => write!(f, "{id} has fault {code} latched"),
+            Self::NotRemote => f.write_str("the selector stands at local"),
+            Self::EmergencyStopOpen => f.write_str("the emergency-stop circuit is open"),
+            Self::BenchUnknown => f.write_str("the bench unit has not answered yet"),
+            Self::OtherOn(id) => write!(f, "{id} is on"),
+            Self::ShaftTurns(speed) => write!(f, "the shaft turns at {speed:.2} rad/s"),
+            Self::RestLeft(left_s) => write!(f, "rest of {left_s:.1} s left (shaft speed is not measured)"),
+            Self::Position(Some(found), needed) => {
+                write!(f, "the transfer device reads position {found}, {needed} is needed")
+            }
+            Self::Position(None, needed) => {
+                write!(f, "the transfer device's position is not known, {needed} is needed")
+            }
+            Self::DeadTimeLeft(left_s) => write!(f, "dead time of the transfer device, {left_s:.1} s left"),
+            Self::Permissive(text, found) => write!(f, "{text} (found {found})"),
+            Self::DutyLeft(left_s) if left_s.is_finite() => write!(f, "duty: {left_s:.1} s left"),
+            Self::DutyLeft(_) => f.write_str("duty: not known yet"),
+        }
+    }
+}
+
+/// All reasons in one line.
+pub fn in_words(blockers: &[Blocker]) -> String {
+    blockers.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ")
+}
+
+/// Everything against starting `starter` now.
+pub fn start_blockers(rules: &Rules, seen: &Observations, watch: &Watch, starter: usize, now_s: f64) -> Vec<Blocker> {
+    let mut blockers = Vec::new();
+    if !seen.attended {
+        blockers.push(Blocker::NotAttended);
+    }
+    if !seen.prediction_stored {
+        blockers.push(Blocker::NoPrediction);
+    }
+    blockers.extend(select_blockers(rules, seen, watch, now_s));
+    blockers.extend(transfer_blockers(rules, watch, starter, now_s));
+    blockers.extend(permissive_blockers(rules, seen));
+    match seen.duty_wait_s.get(starter) {
+        Some(left_s) if *left_s <= 0.0 => {}
+        Some(left_s) => blockers.push(Blocker::DutyLeft(*left_s)),
+        None => blockers.push(Blocker::DutyLeft(f64::INFINITY)),
+    }
+    blockers
+}
+
+/// Everything against moving the transfer device now: all starters proven off and clear, shaft at rest, a person's
+/// selector at remote.
+pub fn select_blockers(rules: &Rules, seen: &Observations, watch: &Watch, now_s: f64) -> Vec<Blocker> {
+    let mut blockers = Vec::new();
+    if !seen.stream_alive {
+        blockers.push(Blocker::StreamLost);
+    }
+    for (index, facts) in seen.starters.iter().enumerate() {
+        blockers.extend(off_blocker(&rules.id(index), facts));
+    }
+    if let Some(bench) = &seen.bench {
+        blockers.extend(bench_blockers(rules, bench));
+    }
+    blockers.extend(rest_blocker(rules, seen, watch, now_s));
+    blockers
+}
+
+/// Restart inhibit: a run bit that is not clear or a latched fault forbids a start; clearing is never done in passing.
+fn off_blocker(id: &str, facts: &StarterFacts) -> Option<Blocker> {
+    if !facts.link_up {
+        return Some(Blocker::LinkDown(id.to_owned()));
+    }
+    match (facts.running, facts.fault) {
+        (None, _) | (_, None) => Some(Blocker::StatusUnknown(id.to_owned())),
+        (Some(true), _) => Some(Blocker::RunNotClear(id.to_owned())),
+        (Some(false), Some(0)) => None,
+        (Some(false), Some(code)) => Some(Blocker::FaultLatched(id.to_owned(), code)),
+    }
+}
+
+fn bench_blockers(rules: &Rules, bench: &BenchFacts) -> Vec<Blocker> {
+    if !bench.link_up {
+        return vec![Blocker::LinkDown("the bench unit".to_owned())];
+    }
+    let mut blockers = Vec::new();
+    let mut need_one = |present: bool, role, otherwise: Blocker| match bench.value(role) {
+        _ if !present => {}
+        Some(1) => {}
+        Some(_) => blockers.push(otherwise),
+        None => blockers.push(Blocker::BenchUnknown),
+    };
+    need_one(rules.has_remote, Role::Remote, Blocker::NotRemote);
+    need_one(rules.has_emergency_stop, Role::EmergencyStopOk, Blocker::EmergencyStopOpen);
+    blockers
+}
+
+/// Is the shaft at rest, by its speed or, where that is not measured, by time?
+pub fn rest_blocker(rules: &Rules, seen: &Observations, watch: &Watch, now_s: f64) -> Option<Blocker> {
+    if let Some(channel) = rules.speed_channel {
+        return match seen.mean_of(channel) {
+            Some(speed) if speed.abs() < rules.rest_speed_rad_s => None,
+            Some(speed) => Some(Blocker::ShaftTurns(speed)),
+            None => Some(Blocker::StatusUnknown("the shaft".to_owned())),
+        };
+    }
+    let rested_s = watch.all_off_since_s.map_or(0.0, |since_s| now_s - since_s);
+    (rested_s < rules.rest_fallback_s).then_some(Blocker::RestLeft(rules.rest_fallback_s - rested_s))
+}
+
+fn transfer_blockers(rules: &Rules, watch: &Watch, starter: usize, now_s: f64) -> Option<Blocker> {
+    let dead_time_s = rules.dead_time_s?;
+    let needed = rules.starters.get(starter)?.position?;
+    match watch.position {
+        Some((found, since_s)) if found == needed => {
+            let left_s = dead_time_s - (now_s - since_s);
+            (left_s > 0.0).then_some(Blocker::DeadTimeLeft(left_s))
+        }
+        found => Some(Blocker::Position(found.map(|(position, _)| position), needed)),
+    }
+}
+
+fn permissive_blockers(rules: &Rules, seen: &Observations) -> Vec<Blocker> {
+    rules.permissives.iter().filter_map(|permissive| permissive_blocker(permissive, seen)).collect()
+}
+
+fn permissive_blocker(permissive: &Permissive, seen: &Observations) -> Option<Blocker> {
+    let found = match &permissive.condition {
+        Condition::ChannelBetween { channel, low, high } => match seen.mean_of(*channel) {
+            Some(value) if (*low..=*high).contains(&value) => return None,
+            Some(value) => format!("{value:.4}"),
+            None => return Some(Blocker::StatusUnknown(format!("permissive {}", permissive.id))),
+        },
+        Condition::FieldIs { role, value } => {
+            let found = seen.bench.as_ref().and_then(|bench| bench.values.iter().find(|(known, _)| named(*known, role)));
+            match found {
+                Some((_, found)) if found == value => return None,
+                Some((_, found)) => found.to_string(),
+                None => return Some(Blocker::StatusUnknown(format!("permissive {}", permissive.id))),
+            }
+        }
+    };
+    Some(Blocker::Permissive(permissive.text.clone(), found))
+}
+
+fn named(role: Role, name: &str) -> bool {
+    serde_json::to_value(role).is_ok_and(|value| value.as_str() == Some(name))
+}
+
+/// Why a run cannot go on.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Ending {
+    /// All steps done.
+    Done,
+    /// Something is wrong: the motor has to be stopped.
+    Abort {
+        /// Why.
+        reason: String,
+        /// First kind of stop; `None`: the starter's ordinary way.
+        stop: Option<StopKind>,
+    },
+    /// Somebody took over at the rig: nothing more may be sent.
+    TakenOver {
+        /// What was seen.
+        reason: String,
+    },
+}
+
+/// Looks for a take-over or a fault while a run is on. `energised`: the starter that this run has ordered on, and the
+/// transfer position it stands at.
+pub fn guard(rules: &Rules, seen: &Observations, energised: Option<usize>) -> Option<Ending> {
+    taken_over(rules, seen, energised).or_else(|| energised.and_then(|starter| faulty(rules, seen, starter)))
+}
+
+fn taken_over(rules: &Rules, seen: &Observations, energised: Option<usize>) -> Option<Ending> {
+    let over = |reason: String| Some(Ending::TakenOver { reason });
+    if let Some(facts) = seen.starters.iter().find(|facts| facts.foreign_setting.is_some()) {
+        return over(format!("somebody changed a setting: {}", facts.foreign_setting.clone().unwrap_or_default()));
+    }
+    let bench = seen.bench.as_ref()?;
+    if rules.has_remote && bench.value(Role::Remote) == Some(0) {
+        return over("the selector was moved to local".to_owned());
+    }
+    let needed = rules.starters.get(energised?)?.position?;
+    match bench.value(Role::TransferPosition) {
+        Some(found) if found != needed && rules.dead_time_s.is_some() => {
+            over(format!("the transfer device was moved from position {needed} to {found} while the motor was on"))
+        }
+        _ => None,
+    }
+}
+
+fn faulty(rules: &Rules, seen: &Observations, starter: usize) -> Option<Ending> {
+    let abort = |reason: String, stop| Some(Ending::Abort { reason, stop });
+    let id = rules.id(starter);
+    if let Some((other, _)) =
+        seen.starters.iter().enumerate().find(|(index, facts)| *index != starter && facts.running == Some(true))
+    {
+        let other = rules.id(other);
+        return abort(format!("{other} came on while {id} was on"), Some(StopKind::ContactorOff));
+    }
+    let open = seen.bench.as_ref().and_then(|bench| bench.value(Role::EmergencyStopOk)) == Some(0);
+    if rules.has_emergency_stop && open {
+        return abort("the emergency-stop circuit opened".to_owned(), Some(StopKind::ContactorOff));
+    }
+    match seen.starters.get(starter).and_then(|facts| facts.fault) {
+        Some(code) if code != 0 => abort(format!("{id} reports fault {code}"), Some(StopKind::Coast)),
+        _ => None,
+    }
+}

@@ -1,0 +1,206 @@
+//! The machine: one pure function that walks a [`Script`]. No clocks, no IO: the same script, state, observations and time
+//! always give the same commands, state and marks. The executor drives it with real ports, the prediction with a
+//! simulated plant.
+
+use super::interlock::{Ending, Watch, guard};
+use super::marks::Mark;
+use super::observations::Observations;
+use super::ports::{Level, Progress, StopOutcome};
+use super::script::Script;
+use super::step::{Next, Output, Phase, Step, Turn};
+use crate::starters::{Settings, StopKind};
+
+/// What the machine wants done.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Command {
+    /// Ask a person; the answer comes back in [`Observations::answers`].
+    Ask {
+        /// Question.
+        id: u32,
+        /// Sentence to confirm.
+        text: String,
+    },
+    /// Show a line.
+    Say {
+        /// Line.
+        text: String,
+    },
+    /// A line of the log.
+    Note {
+        /// Level.
+        level: Level,
+        /// Text.
+        text: String,
+    },
+    /// A person has confirmed a line-up: valves stand as it says.
+    LinedUp {
+        /// Index into the rig's line-ups.
+        line_up: usize,
+    },
+    /// Move the transfer device; everything is proven off.
+    SelectTransfer {
+        /// Position.
+        position: u16,
+    },
+    /// Start; nothing forbids it.
+    Start {
+        /// Starter.
+        starter: usize,
+        /// Settings that have to be in force.
+        settings: Settings,
+    },
+    /// Stop.
+    Stop {
+        /// Starter.
+        starter: usize,
+        /// Kind.
+        kind: StopKind,
+        /// Why, for the record.
+        cause: String,
+    },
+    /// A cycle's stop is over.
+    Outcome {
+        /// Cycle.
+        cycle: u32,
+        /// How sure it is.
+        outcome: StopOutcome,
+        /// The facts behind it, in words.
+        evidence: String,
+    },
+}
+
+/// Where the machine stands.
+#[derive(Debug, Clone, PartialEq)]
+pub struct State {
+    /// Instruction it is at; the length of the program when all are done.
+    pub at: usize,
+    /// When it got there, rig time, s.
+    pub entered_s: f64,
+    /// What the step remembers.
+    pub phase: Phase,
+    /// Facts with memory.
+    pub watch: Watch,
+    /// Starter that was ordered on and whose stop is not over.
+    pub energised: Option<usize>,
+    /// Cycles completed: started, stopped and, where the script says so, waited for.
+    pub cycles_done: u32,
+    /// How it ended.
+    pub ending: Option<Ending>,
+}
+
+/// What one turn gives.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Advance {
+    /// Commands, in order.
+    pub commands: Vec<Command>,
+    /// Next state.
+    pub state: State,
+    /// Marks, in order.
+    pub marks: Vec<Mark>,
+}
+
+impl State {
+    /// At the first instruction, at rig time `now_s`.
+    pub fn at_start(now_s: f64) -> Self {
+        Self {
+            at: 0,
+            entered_s: now_s,
+            phase: Phase::Fresh,
+            watch: Watch::default(),
+            energised: None,
+            cycles_done: 0,
+            ending: None,
+        }
+    }
+
+    /// Cycle it is in.
+    pub fn cycle(&self, script: &Script) -> u32 {
+        let last = script.program.len().saturating_sub(1);
+        script.program.get(self.at.min(last)).map_or(0, |instruction| instruction.cycle)
+    }
+
+    /// Where the run stands, for the live line.
+    pub fn progress(&self, script: &Script, now_s: f64) -> Progress {
+        let step = script.program.get(self.at).map(|instruction| &instruction.step);
+        Progress {
+            step: step.map_or_else(|| "done".to_owned(), Step::in_words),
+            step_number: (self.at + 1).min(script.program.len()),
+            steps: script.program.len(),
+            cycle: self.cycle(script),
+            cycles: script.cycles,
+            in_step_s: now_s - self.entered_s,
+            step_s: step.and_then(Step::expected_s),
+        }
+    }
+}
+
+/// One turn: look, guard, then walk as far as the program goes at this instant. An ended machine stays as it is.
+pub fn advance(script: &Script, state: State, seen: &Observations, now_s: f64) -> Advance {
+    let mut walk = Walk { script, seen, now_s, state, out: Output::default() };
+    walk.state.watch.look(seen, now_s);
+    if walk.state.ending.is_none() {
+        walk.state.ending = guard(&script.rules, seen, walk.state.energised);
+    }
+    while walk.state.ending.is_none() && walk.step() {}
+    Advance { commands: walk.out.commands, state: walk.state, marks: walk.out.marks }
+}
+
+struct Walk<'a> {
+    script: &'a Script,
+    seen: &'a Observations,
+    now_s: f64,
+    state: State,
+    out: Output,
+}
+
+impl Walk<'_> {
+    /// One step's turn; true when the next instruction may have its turn at the same instant.
+    fn step(&mut self) -> bool {
+        let Some(instruction) = self.script.program.get(self.state.at) else {
+            self.state.cycles_done = self.script.cycles;
+            self.state.ending = Some(Ending::Done);
+            return false;
+        };
+        let commands_before = self.out.commands.len();
+        let phase = std::mem::take(&mut self.state.phase);
+        let turn = Turn {
+            rules: &self.script.rules,
+            seen: self.seen,
+            watch: &self.state.watch,
+            now_s: self.now_s,
+            entered_s: self.state.entered_s,
+            instruction: self.state.at,
+            cycle: instruction.cycle,
+        };
+        let next = instruction.step.advance(&turn, phase, &mut self.out);
+        self.note_energised(commands_before);
+        match next {
+            Next::Stay(phase) => self.state.phase = phase,
+            Next::Done => {
+                self.on();
+                return true;
+            }
+            Next::Abort { reason, stop } => self.state.ending = Some(Ending::Abort { reason, stop }),
+        }
+        false
+    }
+
+    fn on(&mut self) {
+        self.state.at += 1;
+        self.state.entered_s = self.now_s;
+        let next_cycle = self.script.program.get(self.state.at).map_or(u32::MAX, |instruction| instruction.cycle);
+        self.state.cycles_done = self.state.cycles_done.max(next_cycle.saturating_sub(1).min(self.script.cycles));
+    }
+
+    fn note_energised(&mut self, from: usize) {
+        for command in &self.out.commands[from..] {
+            match command {
+                Command::Start { starter, .. } => self.state.energised = Some(*starter),
+                Command::Outcome { outcome, .. } if *outcome != StopOutcome::NotConfirmed => {
+                    self.state.energised = None;
+                }
+                _ => {}
+            }
+        }
+    }
+}

@@ -1,0 +1,302 @@
+//! The sequence file: read, checked as a whole, unrolled into a linear program. Every problem is reported at once.
+//!
+//! ```toml
+//! [sequence]
+//! id = "two-cycles"
+//! name = "Two cycles"
+//! about = "Start and stop twice."
+//!
+//! [[step]]
+//! do = "line-up"
+//! line_up = "terrace"
+//!
+//! [[step]]
+//! do = "repeat"
+//! times = 2
+//! [[step.step]]
+//! do = "start"
+//! [[step.step]]
+//! do = "hold"
+//! time = "4 s"
+//! [[step.step]]
+//! do = "stop"
+//! [[step.step]]
+//! do = "settle"
+//! timeout = "12 s"
+//! ```
+
+use super::interlock::Rules;
+use super::step::{Step, confirm, hold, line_up, mark, repeat, say, settle, start, stop, wait};
+use crate::rig::model::Rig;
+use crate::rig::problem::Problems;
+use crate::rig::reader::{Cursor, Document, Spot};
+use sha2::{Digest, Sha256};
+
+/// Longest program, instructions.
+const LONGEST: usize = 10_000;
+
+/// One instruction of the program.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Instruction {
+    /// The step.
+    pub step: Step,
+    /// Cycle it belongs to: starts at or before it; 0 before the first.
+    pub cycle: u32,
+    /// Line of the file it comes from.
+    pub line: usize,
+}
+
+/// A sequence for one starter of one rig, checked.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Script {
+    /// Short id.
+    pub id: String,
+    /// Name.
+    pub name: String,
+    /// One line about it.
+    pub about: String,
+    /// File as the user named it.
+    pub file_name: String,
+    /// The file's text, as read.
+    pub text: String,
+    /// SHA-256 of the text, hex.
+    pub text_sha256: String,
+    /// The run's starter, index into the rig's.
+    pub starter: usize,
+    /// Rules of the rig that the program goes by.
+    pub rules: Rules,
+    /// The program.
+    pub program: Vec<Instruction>,
+    /// Cycles in all.
+    pub cycles: u32,
+}
+
+impl Script {
+    /// Reads and checks a sequence for starter `starter_index` of `rig`.
+    ///
+    /// Errors: every problem of the file, in its order. Panics never; a `starter_index` outside the rig is a problem.
+    pub fn parse(text: &str, file_name: &str, rig: &Rig, starter_index: usize) -> Result<Self, Problems> {
+        let document = Document::parse(text, file_name)?;
+        let root = document.root();
+        let mut reading = Reading::new(rig, starter_index);
+        let [id, name, about] = head(&root);
+        if rig.starters.get(starter_index).is_none() {
+            let allowed = format!("0 to {}", rig.starters.len().saturating_sub(1));
+            document.note(&root.here(), format!("starter number {starter_index}"), allowed, None);
+        }
+        let steps = root.tables("step");
+        if steps.is_empty() {
+            root.note("step", "no step", "at least one [[step]]", None);
+        }
+        reading.steps(steps);
+        reading.end(&root);
+        root.close();
+        let problems = document.finish();
+        if !problems.0.is_empty() {
+            return Err(problems);
+        }
+        Ok(Self {
+            id,
+            name,
+            about,
+            file_name: file_name.to_owned(),
+            text: text.to_owned(),
+            text_sha256: hex::encode(Sha256::digest(text.as_bytes())),
+            starter: starter_index,
+            rules: Rules::of(rig),
+            cycles: reading.cycles,
+            program: reading.program,
+        })
+    }
+
+    /// Starters that the program starts, rising, each once.
+    pub fn starters_used(&self) -> Vec<usize> {
+        let mut used: Vec<_> = self
+            .program
+            .iter()
+            .filter_map(|instruction| match &instruction.step {
+                Step::Start(step) => Some(step.starter),
+                _ => None,
+            })
+            .collect();
+        used.sort_unstable();
+        used.dedup();
+        used
+    }
+
+    /// The first line-up that the program sets.
+    pub fn first_line_up(&self) -> Option<usize> {
+        self.program.iter().find_map(|instruction| match &instruction.step {
+            Step::LineUp(step) => Some(step.index),
+            _ => None,
+        })
+    }
+}
+
+fn head(root: &Cursor<'_>) -> [String; 3] {
+    let Some(table) = root.need_table("sequence") else { return Default::default() };
+    let read = ["id", "name", "about"].map(|key| table.need_text(key).map(|text| text.text).unwrap_or_default());
+    table.close();
+    read
+}
+
+/// The words of `do`.
+#[derive(Clone, Copy)]
+enum Verb {
+    Confirm,
+    LineUp,
+    Wait,
+    Start,
+    Hold,
+    Stop,
+    Settle,
+    Repeat,
+    Mark,
+    Say,
+}
+
+const VERBS: [(&str, Verb); 10] = [
+    ("confirm", Verb::Confirm),
+    ("line-up", Verb::LineUp),
+    ("wait", Verb::Wait),
+    ("start", Verb::Start),
+    ("hold", Verb::Hold),
+    ("stop", Verb::Stop),
+    ("settle", Verb::Settle),
+    ("repeat", Verb::Repeat),
+    ("mark", Verb::Mark),
+    ("say", Verb::Say),
+];
+
+/// The program as it grows, with what the order of steps depends on.
+struct Reading<'r> {
+    rig: &'r Rig,
+    starter: usize,
+    program: Vec<Instruction>,
+    cycles: u32,
+    lined_up: bool,
+    running: Option<Running>,
+    stopped: bool,
+}
+
+/// What a start leaves to the steps after it.
+#[derive(Clone, Copy)]
+struct Running {
+    starter: usize,
+    ramp_up_s: f64,
+    ramp_down_s: f64,
+}
+
+impl<'r> Reading<'r> {
+    fn new(rig: &'r Rig, starter: usize) -> Self {
+        Self { rig, starter, program: Vec::new(), cycles: 0, lined_up: false, running: None, stopped: false }
+    }
+
+    fn steps(&mut self, tables: Vec<Cursor<'_>>) {
+        for table in tables {
+            if self.program.len() >= LONGEST {
+                let found = format!("more than {LONGEST} steps when all repeats are written out");
+                table.document().note(&table.here(), found, format!("at most {LONGEST}"), None);
+                return;
+            }
+            if let Some(verb) = table.need_word("do", &VERBS) {
+                self.step(&table, verb);
+                table.close();
+            }
+        }
+    }
+
+    fn step(&mut self, table: &Cursor<'_>, verb: Verb) {
+        let here = table.here();
+        let step = match verb {
+            Verb::Repeat => return self.repeat(table),
+            Verb::Confirm => confirm::Confirm::read(table).map(Step::Confirm),
+            Verb::LineUp => self.line_up(table, &here),
+            Verb::Wait => wait::Wait::read(table, self.starter).map(Step::Wait),
+            Verb::Start => self.start(table, &here),
+            Verb::Hold => self.hold(table, &here),
+            Verb::Stop => self.stop(table, &here),
+            Verb::Settle => self.settle(table, &here),
+            Verb::Mark => mark::Mark::read(table).map(Step::Mark),
+            Verb::Say => say::Say::read(table).map(Step::Say),
+        };
+        if let Some(step) = step {
+            self.program.push(Instruction { step, cycle: self.cycles, line: here.line });
+        }
+    }
+
+    /// Reads the nested steps as often as they are to run: the order rules see the program as it will be walked, and a
+    /// problem found in every round is reported once.
+    fn repeat(&mut self, table: &Cursor<'_>) {
+        let Some((times, _)) = repeat::read(table) else { return };
+        for _ in 0..times {
+            self.steps(table.tables("step"));
+            if self.program.len() >= LONGEST {
+                return;
+            }
+        }
+    }
+
+    fn line_up(&mut self, table: &Cursor<'_>, here: &Spot) -> Option<Step> {
+        if self.running.is_some() {
+            let found = "a line-up while the motor runs";
+            table.document().note(here, found, "a line-up while the motor is stopped", None);
+        }
+        self.lined_up = true;
+        line_up::LineUp::read(table, self.rig).map(Step::LineUp)
+    }
+
+    fn start(&mut self, table: &Cursor<'_>, here: &Spot) -> Option<Step> {
+        let document = table.document();
+        if self.running.is_some() {
+            document.note(here, "a start while the motor runs", "a stop before it", None);
+        }
+        if !self.lined_up {
+            document.note(here, "a start without a line-up", "a line-up step before it", None);
+        }
+        self.cycles += 1;
+        self.stopped = false;
+        let step = start::Start::read(table, self.rig, self.starter);
+        let settings = step.as_ref().map(|step| step.settings).unwrap_or_default();
+        self.running = Some(Running {
+            starter: step.as_ref().map_or(self.starter, |step| step.starter),
+            ramp_up_s: settings.ramp_up_s.unwrap_or(0.0),
+            ramp_down_s: settings.ramp_down_s.unwrap_or(0.0),
+        });
+        step.map(Step::Start)
+    }
+
+    fn hold(&mut self, table: &Cursor<'_>, here: &Spot) -> Option<Step> {
+        let running = self.needs_running(table, here, "a hold");
+        hold::Hold::read(table, running.starter, running.ramp_up_s).map(Step::Hold)
+    }
+
+    fn stop(&mut self, table: &Cursor<'_>, here: &Spot) -> Option<Step> {
+        let running = self.needs_running(table, here, "a stop");
+        self.running = None;
+        self.stopped = true;
+        let ordinary = self.rig.starters.get(running.starter)?.stop;
+        Some(Step::Stop(stop::Stop::read(table, running.starter, ordinary, running.ramp_down_s)))
+    }
+
+    fn settle(&mut self, table: &Cursor<'_>, here: &Spot) -> Option<Step> {
+        if !self.stopped {
+            table.document().note(here, "a settle without a stop", "a stop step before it", None);
+        }
+        settle::Settle::read(table).map(Step::Settle)
+    }
+
+    fn needs_running(&self, table: &Cursor<'_>, here: &Spot, what: &str) -> Running {
+        if self.running.is_none() {
+            let found = format!("{what} while the motor is stopped");
+            table.document().note(here, found, "a start step before it", None);
+        }
+        self.running.unwrap_or(Running { starter: self.starter, ramp_up_s: 0.0, ramp_down_s: 0.0 })
+    }
+
+    fn end(&self, root: &Cursor<'_>) {
+        if self.running.is_some() {
+            root.note("step", "an end with the motor running", "a stop step after the last start", None);
+        }
+    }
+}
