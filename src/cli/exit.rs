@@ -29,10 +29,13 @@ impl From<Exit> for ExitCode {
     }
 }
 
-/// The code of a run. What could hurt somebody comes first.
+/// The code of a run. What could hurt somebody comes first; a run that never ordered a start moved nothing.
 pub fn of_run(end: &RunEnd, recording_complete: bool) -> Exit {
     if end.taken_over {
         return Exit::TakenOver;
+    }
+    if !end.started && end.aborted.is_some() {
+        return Exit::Aborted;
     }
     match (end.stop, end.aborted.is_some(), recording_complete) {
         (StopOutcome::NotConfirmed | StopOutcome::Inferred, _, _) => Exit::StopNotConfirmed,
@@ -53,6 +56,7 @@ mod tests {
             taken_over: false,
             stop,
             cycles: 1,
+            started: true,
         };
         for complete in [true, false] {
             for aborted in [true, false] {
@@ -63,5 +67,7 @@ mod tests {
         assert_eq!(of_run(&end(StopOutcome::Confirmed, true), true), Exit::Aborted);
         assert_eq!(of_run(&end(StopOutcome::Confirmed, false), false), Exit::RecordingIncomplete);
         assert_eq!(of_run(&end(StopOutcome::Confirmed, false), true), Exit::Done);
+        let refused = RunEnd { started: false, ..end(StopOutcome::NotConfirmed, true) };
+        assert_eq!(of_run(&refused, true), Exit::Aborted, "nothing was started");
     }
 }

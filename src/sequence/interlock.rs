@@ -307,7 +307,8 @@ fn permissive_blocker(permissive: &Permissive, seen: &Observations) -> Option<Bl
             None => return Some(Blocker::StatusUnknown(format!("permissive {}", permissive.id))),
         },
         Condition::FieldIs { role, value } => {
-            let found = seen.bench.as_ref().and_then(|bench| bench.values.iter().find(|(known, _)| named(*known, role)));
+            let found =
+                seen.bench.as_ref().and_then(|bench| bench.values.iter().find(|(known, _)| named(*known, role)));
             match found {
                 Some((_, found)) if found == value => return None,
                 Some((_, found)) => found.to_string(),

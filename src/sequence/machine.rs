@@ -82,7 +82,7 @@ pub struct State {
     pub watch: Watch,
     /// Starter that was ordered on and whose stop is not over.
     pub energised: Option<usize>,
-    /// Cycles completed: started, stopped and, where the script says so, waited for.
+    /// Cycles that were started and stopped.
     pub cycles_done: u32,
     /// How it ended.
     pub ending: Option<Ending>,
@@ -157,7 +157,6 @@ impl Walk<'_> {
     /// One step's turn; true when the next instruction may have its turn at the same instant.
     fn step(&mut self) -> bool {
         let Some(instruction) = self.script.program.get(self.state.at) else {
-            self.state.cycles_done = self.script.cycles;
             self.state.ending = Some(Ending::Done);
             return false;
         };
@@ -188,16 +187,15 @@ impl Walk<'_> {
     fn on(&mut self) {
         self.state.at += 1;
         self.state.entered_s = self.now_s;
-        let next_cycle = self.script.program.get(self.state.at).map_or(u32::MAX, |instruction| instruction.cycle);
-        self.state.cycles_done = self.state.cycles_done.max(next_cycle.saturating_sub(1).min(self.script.cycles));
     }
 
     fn note_energised(&mut self, from: usize) {
         for command in &self.out.commands[from..] {
             match command {
                 Command::Start { starter, .. } => self.state.energised = Some(*starter),
-                Command::Outcome { outcome, .. } if *outcome != StopOutcome::NotConfirmed => {
+                Command::Outcome { outcome, cycle, .. } if *outcome != StopOutcome::NotConfirmed => {
                     self.state.energised = None;
+                    self.state.cycles_done = *cycle;
                 }
                 _ => {}
             }

@@ -404,4 +404,7 @@ pub struct RunEnd {
     pub stop: StopOutcome,
     /// Cycles completed.
     pub cycles: u32,
+    /// A start command left during the run.
+    #[serde(default)]
+    pub started: bool,
 }

@@ -129,7 +129,12 @@ fn share(table: &Cursor<'_>, key: &str, file: Option<f64>, least: Option<f64>, m
 
 fn overlay(table: &Cursor<'_>, key: &str, file: Option<f64>, written: Option<f64>) -> Option<f64> {
     if written.is_some() && file.is_none() {
-        table.note(key, format!("{key} for a starter without it"), "a setting that the starter has in the rig file", None);
+        table.note(
+            key,
+            format!("{key} for a starter without it"),
+            "a setting that the starter has in the rig file",
+            None,
+        );
         return None;
     }
     written.or(file)

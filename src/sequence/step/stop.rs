@@ -26,8 +26,7 @@ pub struct Stop {
 impl Stop {
     /// `starter`, its ordinary `kind` and its ramp are those of the start before this step.
     pub(crate) fn read(table: &Cursor<'_>, starter: usize, ordinary: StopKind, ramp_down_s: f64) -> Self {
-        let words =
-            [("ramp", StopKind::Ramp), ("coast", StopKind::Coast), ("contactor-off", StopKind::ContactorOff)];
+        let words = [("ramp", StopKind::Ramp), ("coast", StopKind::Coast), ("contactor-off", StopKind::ContactorOff)];
         let kind = table.word("how", &words).unwrap_or(ordinary);
         Self { starter, kind, time_s: stage_time_s(kind, ramp_down_s) }
     }

@@ -38,8 +38,7 @@ impl Wait {
             table.document().note(&table.here(), found, "one of time, until", None);
             return None;
         }
-        let timeout_s =
-            if table.has("until") { table.need_quantity("timeout", &Want::TIME)? } else { f64::INFINITY };
+        let timeout_s = if table.has("until") { table.need_quantity("timeout", &Want::TIME)? } else { f64::INFINITY };
         Some(Self { time_s, until, timeout_s, starter })
     }
 
@@ -70,7 +69,8 @@ impl Wait {
         if let Some(time_s) = self.time_s {
             return format!("wait {time_s} s");
         }
-        let words: Vec<_> = WORDS.iter().filter(|(_, until)| self.until.contains(until)).map(|(word, _)| *word).collect();
+        let words: Vec<_> =
+            WORDS.iter().filter(|(_, until)| self.until.contains(until)).map(|(word, _)| *word).collect();
         format!("wait for {}", words.join(" and "))
     }
 }

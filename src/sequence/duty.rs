@@ -1,0 +1,333 @@
+//! Starts and rests that motors and starters were allowed: a ledger that survives restarts.
+//!
+//! The ledger keeps **ages** (rig time since), not dates. While samples come it ages with rig time ([`DutyLedger::pass_to`]);
+//! from one process to the next it ages with civil time ([`DutyLedger::load`]), which on a real rig is the same thing.
+//! Where nothing is known of a motor or starter, the full rest counts from now.
+
+use crate::rig::model::Duty;
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+/// Starts are counted over this time, s.
+pub const WINDOW_S: f64 = 3600.0;
+/// Key of the motor; starters go by their id.
+pub const MOTOR: &str = "motor";
+
+/// Why a ledger could not be read or written.
+#[derive(Debug, thiserror::Error)]
+pub enum DutyError {
+    /// The file system refused.
+    #[error("{path}: {reason}")]
+    File {
+        /// File.
+        path: PathBuf,
+        /// Operating system's words.
+        reason: std::io::Error,
+    },
+    /// The content is no ledger.
+    #[error("{path}: not a duty ledger: {reason}")]
+    Content {
+        /// File.
+        path: PathBuf,
+        /// What is wrong.
+        reason: serde_json::Error,
+    },
+}
+
+/// What is remembered of a motor or starter.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+struct History {
+    /// Ages of its starts, s, newest last.
+    start_ages_s: Vec<f64>,
+    /// Age of its last stop, s; `None`: it never ran, or runs.
+    stop_age_s: Option<f64>,
+    /// Started and not yet known to be stopped.
+    running: bool,
+    /// The device's own count of starts when last seen.
+    device_starts: Option<u16>,
+    /// Own starts that the device's count has not shown yet.
+    own_unseen: u16,
+}
+
+/// The ledger.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct DutyLedger {
+    histories: BTreeMap<String, History>,
+    saved_utc: String,
+    #[serde(skip)]
+    rig_s: Option<f64>,
+    #[serde(skip)]
+    rested: bool,
+}
+
+impl DutyLedger {
+    /// Nothing is known: every motor and starter gets its full rest.
+    pub fn unknown() -> Self {
+        Self::default()
+    }
+
+    /// Known to have rested and never started (a virtual rig that was just made; a prediction).
+    pub fn rested() -> Self {
+        Self { rested: true, ..Self::default() }
+    }
+
+    /// Reads a ledger and ages it to `now_utc` (RFC 3339). No file: nothing is known.
+    ///
+    /// A motor that was running when the ledger was saved counts as stopped only now. A clock that went backwards ages
+    /// nothing. Errors: the file cannot be read, or is no ledger (then take [`DutyLedger::unknown`]).
+    pub fn load(path: &Path, now_utc: &str) -> Result<Self, DutyError> {
+        let text = match std::fs::read_to_string(path) {
+            Ok(text) => text,
+            Err(reason) if reason.kind() == std::io::ErrorKind::NotFound => return Ok(Self::unknown()),
+            Err(reason) => return Err(DutyError::File { path: path.to_owned(), reason }),
+        };
+        let content = |reason| DutyError::Content { path: path.to_owned(), reason };
+        let mut ledger: Self = serde_json::from_str(&text).map_err(content)?;
+        let elapsed_s = seconds_between(&ledger.saved_utc, now_utc);
+        ledger.age(elapsed_s);
+        for history in ledger.histories.values_mut().filter(|history| history.running) {
+            history.running = false;
+            history.stop_age_s = Some(0.0);
+        }
+        Ok(ledger)
+    }
+
+    /// Writes the ledger beside `path` and renames it over it, so that a crash leaves the old or the new one.
+    pub fn save(&mut self, path: &Path, now_utc: &str) -> Result<(), DutyError> {
+        self.saved_utc = now_utc.to_owned();
+        let text = serde_json::to_string_pretty(self)
+            .map_err(|reason| DutyError::Content { path: path.to_owned(), reason })?;
+        let mut beside = path.as_os_str().to_owned();
+        beside.push(".new");
+        let beside = PathBuf::from(beside);
+        write_durably(&beside, &text)
+            .and_then(|()| std::fs::rename(&beside, path))
+            .map_err(|reason| DutyError::File { path: path.to_owned(), reason })
+    }
+
+    /// A run begins: the ledger ages to `rig_now_s` when the same stream goes on, else by civil time since it was saved.
+    pub fn resume(&mut self, rig_now_s: f64, now_utc: &str) {
+        match self.rig_s {
+            Some(rig_s) if rig_now_s >= rig_s => self.age(rig_now_s - rig_s),
+            Some(_) => self.age(seconds_between(&self.saved_utc, now_utc)),
+            None => {}
+        }
+        self.rig_s = Some(rig_now_s);
+    }
+
+    /// Rig time went on to `rig_now_s`.
+    pub fn pass_to(&mut self, rig_now_s: f64) {
+        let rig_s = self.rig_s.unwrap_or(rig_now_s);
+        self.age((rig_now_s - rig_s).max(0.0));
+        self.rig_s = Some(rig_now_s.max(rig_s));
+    }
+
+    /// Time until `key` may start again under `duty`, s; 0: now; infinite while it runs or when no starts are allowed.
+    pub fn wait_s(&mut self, key: &str, duty: Duty) -> f64 {
+        let history = self.history(key);
+        if history.running || duty.starts_per_hour == 0 {
+            return f64::INFINITY;
+        }
+        let rest_left_s = history.stop_age_s.map_or(0.0, |age_s| duty.rest_s - age_s);
+        let starts = history.start_ages_s.len();
+        let allowed = duty.starts_per_hour as usize;
+        let window_left_s = match starts.checked_sub(allowed) {
+            Some(too_many) => history.start_ages_s.get(too_many).map_or(0.0, |age_s| WINDOW_S - age_s),
+            None => 0.0,
+        };
+        rest_left_s.max(window_left_s).max(0.0)
+    }
+
+    /// A start of `key` was ordered.
+    pub fn started(&mut self, key: &str) {
+        let history = self.history(key);
+        history.start_ages_s.push(0.0);
+        history.own_unseen = history.own_unseen.saturating_add(1);
+        history.running = true;
+        history.stop_age_s = None;
+    }
+
+    /// `key` was seen to be stopped.
+    pub fn stopped(&mut self, key: &str) {
+        let history = self.history(key);
+        if history.running {
+            history.running = false;
+            history.stop_age_s = Some(0.0);
+        }
+    }
+
+    /// Takes in the device's own count of starts of starter `key`. Starts that were not ours are counted as of now, for
+    /// the starter and for the motor; returns how many. A count that went backwards (power-up) asks for the full rest.
+    pub fn device_counted(&mut self, key: &str, count: u16) -> u16 {
+        let history = self.history(key);
+        let Some(before) = history.device_starts.replace(count) else {
+            history.own_unseen = 0;
+            return 0;
+        };
+        if count < before {
+            history.own_unseen = 0;
+            history.stop_age_s = history.stop_age_s.map(|_| 0.0);
+            return 0;
+        }
+        let grown = count - before;
+        let others = grown.saturating_sub(history.own_unseen);
+        history.own_unseen = history.own_unseen.saturating_sub(grown);
+        for _ in 0..others {
+            self.foreign_start(key);
+            self.foreign_start(MOTOR);
+        }
+        others
+    }
+
+    fn foreign_start(&mut self, key: &str) {
+        let history = self.history(key);
+        history.start_ages_s.push(0.0);
+        if !history.running {
+            history.stop_age_s = Some(0.0);
+        }
+    }
+
+    fn history(&mut self, key: &str) -> &mut History {
+        let stop_age_s = (!self.rested).then_some(0.0);
+        self.histories.entry(key.to_owned()).or_insert_with(|| History { stop_age_s, ..History::default() })
+    }
+
+    fn age(&mut self, by_s: f64) {
+        for history in self.histories.values_mut() {
+            history.start_ages_s.iter_mut().for_each(|age_s| *age_s += by_s);
+            history.start_ages_s.retain(|age_s| *age_s < WINDOW_S);
+            history.stop_age_s = history.stop_age_s.map(|age_s| age_s + by_s);
+        }
+    }
+}
+
+fn seconds_between(earlier_utc: &str, later_utc: &str) -> f64 {
+    let stamp = |text: &str| text.parse::<jiff::Timestamp>().ok();
+    match (stamp(earlier_utc), stamp(later_utc)) {
+        (Some(earlier), Some(later)) => later.duration_since(earlier).as_secs_f64().max(0.0),
+        _ => 0.0,
+    }
+}
+
+fn write_durably(path: &Path, text: &str) -> std::io::Result<()> {
+    let mut file = std::fs::File::create(path)?;
+    file.write_all(text.as_bytes())?;
+    file.sync_all()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const DUTY: Duty = Duty { starts_per_hour: 3, rest_s: 10.0 };
+    /// Ages are sums of a few numbers.
+    const TOLERANCE_S: f64 = 1e-9;
+
+    fn wait(ledger: &mut DutyLedger, expected_s: f64) {
+        let got_s = ledger.wait_s("drive", DUTY);
+        let error_s = (got_s - expected_s).abs();
+        assert!(
+            error_s <= TOLERANCE_S,
+            "expected {expected_s} s, got {got_s} s, error {error_s} s, tolerance {TOLERANCE_S} s; source: by hand"
+        );
+    }
+
+    #[test]
+    fn rests_fully_when_nothing_is_known() {
+        let mut ledger = DutyLedger::unknown();
+        ledger.pass_to(100.0);
+        wait(&mut ledger, 10.0);
+        ledger.pass_to(104.0);
+        wait(&mut ledger, 6.0);
+        ledger.pass_to(110.0);
+        wait(&mut ledger, 0.0);
+        wait(&mut DutyLedger::rested(), 0.0);
+    }
+
+    #[test]
+    fn counts_starts_of_the_last_hour_and_the_rest_since_the_stop() {
+        let mut ledger = DutyLedger::rested();
+        let mut now_s = 0.0;
+        for _ in 0..3 {
+            ledger.pass_to(now_s);
+            ledger.started("drive");
+            assert_eq!(ledger.wait_s("drive", DUTY), f64::INFINITY, "running");
+            now_s += 5.0;
+            ledger.pass_to(now_s);
+            ledger.stopped("drive");
+            wait(&mut ledger, if now_s > 60.0 { 3600.0 - now_s } else { 10.0 });
+            now_s += 35.0;
+        }
+        ledger.pass_to(3599.0);
+        wait(&mut ledger, 1.0);
+        ledger.pass_to(3600.0);
+        wait(&mut ledger, 0.0);
+    }
+
+    #[test]
+    fn counts_starts_of_others_from_the_devices_own_count() {
+        let mut ledger = DutyLedger::rested();
+        assert_eq!(ledger.device_counted("drive", 7), 0);
+        ledger.started("drive");
+        assert_eq!(ledger.device_counted("drive", 7), 0, "own start not shown yet");
+        assert_eq!(ledger.device_counted("drive", 8), 0, "own start");
+        ledger.stopped("drive");
+        ledger.pass_to(0.0);
+        ledger.pass_to(20.0);
+        wait(&mut ledger, 0.0);
+        assert_eq!(ledger.device_counted("drive", 9), 1, "somebody else's start");
+        wait(&mut ledger, 10.0);
+        assert_eq!(ledger.wait_s(MOTOR, DUTY), 10.0, "the motor was started too");
+        ledger.pass_to(40.0);
+        assert_eq!(ledger.device_counted("drive", 0), 0, "device was switched off");
+        wait(&mut ledger, 10.0);
+    }
+
+    #[test]
+    fn survives_a_restart_by_civil_time() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("duty.json");
+        let mut ledger = DutyLedger::rested();
+        ledger.started("drive");
+        ledger.started("soft");
+        ledger.stopped("drive");
+        ledger.save(&path, "2026-03-01T10:00:00.000Z").unwrap();
+        let mut later = DutyLedger::load(&path, "2026-03-01T10:00:04.000Z").unwrap();
+        wait(&mut later, 6.0);
+        assert_eq!(later.wait_s("soft", DUTY), 10.0, "it ran when the process ended: stopped only now");
+        assert_eq!(later.wait_s("contactor", DUTY), 10.0, "never seen: the full rest");
+        let mut back = DutyLedger::load(&path, "2026-03-01T09:00:00.000Z").unwrap();
+        wait(&mut back, 10.0);
+        assert!(!folder.path().join("duty.json.new").exists());
+    }
+
+    #[test]
+    fn rejects_a_file_that_is_no_ledger() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("duty.json");
+        assert_eq!(DutyLedger::load(&path, "").unwrap(), DutyLedger::unknown());
+        std::fs::write(&path, "{ half a").unwrap();
+        let error = DutyLedger::load(&path, "").unwrap_err().to_string();
+        assert!(error.contains("duty.json: not a duty ledger"), "{error}");
+        assert!(ledger_cannot_be_saved(folder.path()));
+    }
+
+    fn ledger_cannot_be_saved(folder: &Path) -> bool {
+        DutyLedger::rested().save(&folder.join("missing").join("duty.json"), "").is_err()
+    }
+
+    #[test]
+    fn ages_by_the_stream_while_it_goes_on_else_by_civil_time() {
+        let mut ledger = DutyLedger::rested();
+        ledger.resume(100.0, "2026-03-01T10:00:00Z");
+        ledger.started("drive");
+        ledger.stopped("drive");
+        ledger.resume(103.0, "2026-03-01T10:00:01Z");
+        wait(&mut ledger, 7.0);
+        ledger.saved_utc = "2026-03-01T10:00:01Z".to_owned();
+        ledger.resume(0.5, "2026-03-01T10:00:03Z");
+        wait(&mut ledger, 5.0);
+    }
+}
