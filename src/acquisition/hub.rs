@@ -1,0 +1,323 @@
+//! What the sampling thread shares with everybody else: the recent past, the state of the stream, trips to arm and trips
+//! that acted, the recorder's queue.
+//!
+//! Two locks, both held for microseconds: `state` (written by the sampling thread, read by ports and faces) and `orders`
+//! (written by ports, read by the thread). The recorder's queue is bounded; who waits for how long is said at
+//! [`Hub::record`].
+
+use super::depacketizer::StreamCounts;
+use super::recent::{CountSpan, Recent};
+use super::timebase::{Fit, Timebase};
+use super::{LiveMinMax, Setup, Statistics, rig_ns_of};
+use crate::clock::{RigClock, WallClock};
+use crate::sequence::ports::{ArmedTrip, SamplePort, SampleView, TripEvent};
+use crate::signal::{Block, Scaling};
+use crossbeam_channel::{Receiver, SendTimeoutError, Sender, TrySendError};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
+
+/// Span of the mean in a view, s of rig time.
+const MEAN_S: f64 = 0.1;
+/// Span of largest less smallest in a view, s of rig time.
+const SPAN_S: f64 = 1.0;
+
+/// Written by the sampling thread.
+struct State {
+    recent: Recent,
+    timebase: Timebase,
+    counts: StreamCounts,
+    last_arrival_ns: u64,
+    lost: Option<String>,
+    events: Vec<TripEvent>,
+    recorder: Option<Sender<Arc<Block>>>,
+    recorder_behind: bool,
+    statistics: Statistics,
+}
+
+/// Orders to the sampling thread.
+#[derive(Default)]
+pub struct Orders {
+    /// New set of armed trips.
+    pub arm: Option<Vec<ArmedTrip>>,
+    /// Connect again.
+    pub reconnect: bool,
+    /// End.
+    pub shutdown: bool,
+}
+
+impl Orders {
+    fn pending(&self) -> bool {
+        self.arm.is_some() || self.reconnect || self.shutdown
+    }
+}
+
+/// The meeting place.
+pub struct Hub {
+    setup: Setup,
+    clock: Arc<dyn WallClock>,
+    rig_clock: RigClock,
+    state: Mutex<State>,
+    changed: Condvar,
+    orders: Mutex<Orders>,
+    ordered: Condvar,
+}
+
+impl Hub {
+    /// A hub for a stream that has just been opened.
+    pub fn new(setup: Setup, clock: Arc<dyn WallClock>, rig_clock: RigClock) -> Self {
+        let state = State {
+            recent: Recent::new(setup.frame_channels(), setup.source.rate_hz),
+            timebase: Timebase::default(),
+            counts: StreamCounts::default(),
+            last_arrival_ns: clock.now_ns(),
+            lost: None,
+            events: Vec::new(),
+            recorder: None,
+            recorder_behind: false,
+            statistics: Statistics::default(),
+        };
+        Self {
+            setup,
+            clock,
+            rig_clock,
+            state: Mutex::new(state),
+            changed: Condvar::new(),
+            orders: Mutex::new(Orders::default()),
+            ordered: Condvar::new(),
+        }
+    }
+
+    /// What the rig says.
+    pub fn setup(&self) -> &Setup {
+        &self.setup
+    }
+
+    // A poisoned lock means that a reader panicked; the numbers under it are whole between statements, and sampling must
+    // go on.
+    fn state(&self) -> MutexGuard<'_, State> {
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn orders(&self) -> MutexGuard<'_, Orders> {
+        self.orders.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Leave an order for the sampling thread.
+    pub fn order(&self, give: impl FnOnce(&mut Orders)) {
+        give(&mut self.orders());
+        self.ordered.notify_all();
+    }
+
+    /// Orders given since the last call.
+    pub fn take_orders(&self) -> Orders {
+        std::mem::take(&mut *self.orders())
+    }
+
+    /// Wait until there is an order or the time-out passes.
+    pub fn wait_order(&self, timeout: Duration) {
+        let waited = self.ordered.wait_timeout_while(self.orders(), timeout, |orders| !orders.pending());
+        drop(waited.unwrap_or_else(PoisonError::into_inner));
+    }
+
+    /// Blocks arrived: show them to everybody but the recorder. Clears `lost`.
+    pub fn publish(&self, blocks: &[Arc<Block>], counts: &StreamCounts) {
+        let mut state = self.state();
+        for block in blocks {
+            state.recent.push(block);
+            state.last_arrival_ns = block.arrived_wall_ns;
+            let newest_ns = rig_ns_of(state.recent.end_frame().saturating_sub(1), self.setup.source.rate_hz);
+            state.timebase.arrived(newest_ns, block.arrived_wall_ns);
+            self.rig_clock.publish_ns(newest_ns);
+        }
+        state.counts.clone_from(counts);
+        state.lost = None;
+        drop(state);
+        self.changed.notify_all();
+    }
+
+    /// Counters moved without a frame.
+    pub fn publish_counts(&self, counts: &StreamCounts) {
+        self.state().counts.clone_from(counts);
+    }
+
+    /// Wall time since the newest frame arrived (or since the stream was opened), ns.
+    pub fn age_wall_ns(&self) -> u64 {
+        self.clock.now_ns().saturating_sub(self.state().last_arrival_ns)
+    }
+
+    /// Longest allowed age, ns.
+    pub fn max_age_ns(&self) -> u64 {
+        (self.setup.source.max_age_s * 1e9) as u64
+    }
+
+    /// Why a stream of this age counts as stale.
+    pub fn stale_text(&self, age_ns: u64, counts: &StreamCounts) -> String {
+        let source = &self.setup.source;
+        let age_s = age_ns as f64 * 1e-9;
+        let refused = counts.last_refusal.map_or_else(String::new, |last| {
+            format!("; {} packets refused, the last one because: {last}", counts.refused)
+        });
+        format!("{}: no frame for {age_s:.2} s (limit {} s){refused}", source.address, source.max_age_s)
+    }
+
+    /// The stream is lost.
+    pub fn declare_lost(&self, why: &str) {
+        let mut state = self.state();
+        state.statistics.losses += u64::from(state.lost.is_none());
+        state.lost = Some(why.to_owned());
+        drop(state);
+        tracing::warn!(why, "sample stream lost");
+        self.changed.notify_all();
+    }
+
+    /// The connection is open again: age counts from now.
+    pub fn declare_reopened(&self) {
+        let mut state = self.state();
+        state.statistics.reconnections += 1;
+        state.last_arrival_ns = self.clock.now_ns();
+        state.timebase = Timebase::default();
+        state.lost = None;
+    }
+
+    /// Newest frame, rig ns.
+    pub fn newest_rig_ns(&self) -> u64 {
+        rig_ns_of(self.state().recent.end_frame().saturating_sub(1), self.setup.source.rate_hz)
+    }
+
+    /// Trips acted.
+    pub fn add_events(&self, events: &mut Vec<TripEvent>) {
+        if !events.is_empty() {
+            self.state().events.append(events);
+            self.changed.notify_all();
+        }
+    }
+
+    /// Hand a block to the recorder, if one is attached. A full queue is waited for at most `patience`, once; then
+    /// blocks are dropped, counted and reported as `recorder behind` until the queue takes one again.
+    pub fn record(&self, block: Arc<Block>, patience: Duration) {
+        let (recorder, behind) = {
+            let state = self.state();
+            (state.recorder.clone(), state.recorder_behind)
+        };
+        let Some(recorder) = recorder else { return };
+        let frames = block.frames() as u64;
+        let sent = match recorder.try_send(block) {
+            Ok(()) => Ok(()),
+            Err(TrySendError::Full(block)) if !behind => recorder.send_timeout(block, patience),
+            Err(TrySendError::Full(block)) => Err(SendTimeoutError::Timeout(block)),
+            Err(TrySendError::Disconnected(block)) => Err(SendTimeoutError::Disconnected(block)),
+        };
+        self.recorded(frames, recorder.len() as u64, sent.err());
+    }
+
+    fn recorded(&self, frames: u64, queued: u64, failed: Option<SendTimeoutError<Arc<Block>>>) {
+        let mut state = self.state();
+        state.statistics.recorder_queue_most = state.statistics.recorder_queue_most.max(queued);
+        match failed {
+            None => state.recorder_behind = false,
+            Some(SendTimeoutError::Disconnected(_)) => state.recorder = None,
+            Some(SendTimeoutError::Timeout(_)) => {
+                if !state.recorder_behind {
+                    tracing::error!(queued, "recorder behind: blocks are being dropped");
+                }
+                state.recorder_behind = true;
+                state.statistics.recorder_behind_blocks += 1;
+                state.statistics.recorder_behind_frames += frames;
+            }
+        }
+    }
+
+    /// Attach a recorder's queue; an earlier one is detached.
+    pub fn attach_recorder(&self, capacity: usize) -> Receiver<Arc<Block>> {
+        let (sender, receiver) = crossbeam_channel::bounded(capacity);
+        let mut state = self.state();
+        state.recorder = Some(sender);
+        state.recorder_behind = false;
+        receiver
+    }
+
+    /// Detach it: the receiver ends after what is queued.
+    pub fn detach_recorder(&self) {
+        self.state().recorder = None;
+    }
+
+    /// Counters.
+    pub fn statistics(&self) -> Statistics {
+        let state = self.state();
+        Statistics { stream: state.counts.clone(), recorder_behind: state.recorder_behind, ..state.statistics.clone() }
+    }
+
+    /// Fit of the device clock.
+    pub fn timebase(&self) -> Option<Fit> {
+        self.state().timebase.fit()
+    }
+
+    /// Decimated stretch after `rig_ns`.
+    pub fn live_since(&self, rig_ns: u64, max_intervals: usize) -> LiveMinMax {
+        let rate_hz = self.setup.source.rate_hz;
+        let after = (rig_ns as f64 * 1e-9 * rate_hz).round() as u64;
+        let piece = self.state().recent.decimate(after, max_intervals);
+        let spans = |position: usize| piece.channels.get(position).map_or(&[][..], Vec::as_slice);
+        let channel = |scaling: Scaling, spans: &[CountSpan]| spans.iter().map(|s| span_si(scaling, *s)).collect();
+        LiveMinMax {
+            t0_s: piece.first_frame as f64 / rate_hz,
+            dt_s: piece.width as f64 / rate_hz,
+            channels: self.setup.inputs.iter().map(|i| channel(i.scaling, spans(i.position))).collect(),
+        }
+    }
+
+    fn view_of(&self, state: &State) -> SampleView {
+        let age_wall_ns = self.clock.now_ns().saturating_sub(state.last_arrival_ns);
+        let inputs = &self.setup.inputs;
+        let (mean, span) = (state.recent.mean(MEAN_S), state.recent.span(SPAN_S));
+        // The age is judged here too: a sampling thread that hangs must not look alive.
+        let stale = || (age_wall_ns > self.max_age_ns()).then(|| self.stale_text(age_wall_ns, &state.counts));
+        SampleView {
+            newest_rig_ns: rig_ns_of(state.recent.end_frame().saturating_sub(1), self.setup.source.rate_hz),
+            age_wall_ns,
+            mean: inputs.iter().map(|i| i.scaling.offset + i.scaling.scale * mean[i.position]).collect(),
+            span_1s: inputs.iter().map(|i| i.scaling.scale.abs() * span[i.position]).collect(),
+            frames: state.counts.frames,
+            frames_missing: state.counts.frames_missing,
+            lost: state.lost.clone().or_else(stale),
+        }
+    }
+}
+
+/// Smallest and largest in SI; a falling converter swaps them; `NaN` where all frames are missing.
+fn span_si(scaling: Scaling, span: CountSpan) -> (f32, f32) {
+    let Some((least, most)) = span else { return (f32::NAN, f32::NAN) };
+    let (a, b) = (scaling.to_si(least) as f32, scaling.to_si(most) as f32);
+    (a.min(b), a.max(b))
+}
+
+/// The executor's side of the hub.
+pub struct Port(pub Arc<Hub>);
+
+impl SamplePort for Port {
+    fn view(&self) -> SampleView {
+        self.0.view_of(&self.0.state())
+    }
+
+    fn arm(&self, trips: Vec<ArmedTrip>) {
+        self.0.order(|orders| orders.arm = Some(trips));
+    }
+
+    fn take_trips(&self) -> Vec<TripEvent> {
+        std::mem::take(&mut self.0.state().events)
+    }
+
+    /// Also returns when the stream turns lost or a trip acts meanwhile.
+    fn wait_newer(&self, after_rig_ns: u64, timeout: Duration) -> SampleView {
+        let rate_hz = self.0.setup.source.rate_hz;
+        let state = self.0.state();
+        let was_lost = state.lost.is_some();
+        let nothing_new = |state: &mut State| {
+            let newest_ns = rig_ns_of(state.recent.end_frame().saturating_sub(1), rate_hz);
+            newest_ns <= after_rig_ns && state.lost.is_some() == was_lost && state.events.is_empty()
+        };
+        let waited = self.0.changed.wait_timeout_while(state, timeout, nothing_new);
+        let (state, _) = waited.unwrap_or_else(PoisonError::into_inner);
+        self.0.view_of(&state)
+    }
+}

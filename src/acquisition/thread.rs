@@ -1,0 +1,186 @@
+//! The sampling thread: read, check limits, publish, hand to the recorder. Its own OS thread, so that nothing that waits
+//! elsewhere delays a stop.
+//!
+//! Order within a turn: orders are taken after the read and before the check, so that every frame that arrives after
+//! trips were armed is looked at; limits come before anything that could wait.
+
+use super::hub::Hub;
+use super::limits::Limits;
+use super::rig_ns_of;
+use super::source::{Source, SourceError};
+use crate::clock::WallClock;
+use crate::sequence::ports::TripEvent;
+use crate::signal::Block;
+use std::sync::Arc;
+use std::time::Duration;
+
+/// Wait for an order while the stream is closed.
+const CLOSED_WAIT: Duration = Duration::from_millis(50);
+/// Longest wait for a full recorder queue while the stream keeps pace with the wall clock: the next limit check is late
+/// by as much.
+const PATIENCE_REAL_TIME: Duration = Duration::from_millis(5);
+/// The same while the sender is paced by this very reader, as a share of the longest allowed age: its plant stands still
+/// meanwhile, but the wait must not make the stream look stale.
+const PATIENCE_PACED: f64 = 0.5;
+
+/// Whether the sender runs ahead of the wall clock, so that it must be paced by this reader.
+#[derive(Debug, Default)]
+struct Pace {
+    wall_ns: u64,
+    rig_ns: u64,
+    hurried: bool,
+}
+
+impl Pace {
+    /// Compare over stretches of at least a quarter of a second; backlog after a hiccup lasts less.
+    const STRETCH_NS: u64 = 250_000_000;
+
+    fn observe(&mut self, rig_ns: u64, wall_ns: u64) {
+        let (rig, wall) = (rig_ns.saturating_sub(self.rig_ns), wall_ns.saturating_sub(self.wall_ns));
+        if self.wall_ns == 0 || wall >= Self::STRETCH_NS {
+            self.hurried = self.wall_ns != 0 && rig > wall + wall / 2;
+            (self.wall_ns, self.rig_ns) = (wall_ns, rig_ns);
+        }
+    }
+
+    fn patience(&self, max_age_ns: u64) -> Duration {
+        if self.hurried { Duration::from_nanos(max_age_ns).mul_f64(PATIENCE_PACED) } else { PATIENCE_REAL_TIME }
+    }
+}
+
+/// The thread's own data.
+pub struct Sampler {
+    hub: Arc<Hub>,
+    source: Box<dyn Source>,
+    clock: Arc<dyn WallClock>,
+    limits: Limits,
+    pace: Pace,
+    blocks: Vec<Block>,
+    events: Vec<TripEvent>,
+    open: bool,
+    stale: bool,
+    ordered_end: bool,
+}
+
+impl Sampler {
+    /// A sampler for an open source.
+    pub fn new(hub: Arc<Hub>, source: Box<dyn Source>, clock: Arc<dyn WallClock>) -> Self {
+        Self {
+            hub,
+            source,
+            clock,
+            limits: Limits::default(),
+            pace: Pace::default(),
+            blocks: Vec::new(),
+            events: Vec::new(),
+            open: true,
+            stale: false,
+            ordered_end: false,
+        }
+    }
+
+    /// Until told to end.
+    pub fn run(mut self) {
+        while !self.ordered_end {
+            let read = if self.open {
+                self.source.read(&mut self.blocks)
+            } else {
+                self.hub.wait_order(CLOSED_WAIT);
+                Ok(())
+            };
+            self.take_orders();
+            self.deliver();
+            match read {
+                Err(error) => self.closed(&error),
+                Ok(()) => self.watch_age(),
+            }
+            self.hub.add_events(&mut self.events);
+        }
+    }
+
+    fn take_orders(&mut self) {
+        let orders = self.hub.take_orders();
+        self.ordered_end |= orders.shutdown;
+        if let Some(trips) = orders.arm {
+            self.limits.arm(trips, self.hub.setup());
+            self.act_if_already_lost();
+        }
+        if orders.reconnect && !self.open {
+            self.reconnect();
+        }
+    }
+
+    fn act_if_already_lost(&mut self) {
+        if !self.open || self.stale {
+            let why = "the sample stream was lost before the trip was armed";
+            self.limits.stream_lost(self.hub.newest_rig_ns(), why, &*self.clock, &mut self.events);
+        }
+    }
+
+    fn deliver(&mut self) {
+        if self.blocks.is_empty() {
+            return;
+        }
+        let rate_hz = self.hub.setup().source.rate_hz;
+        for block in &self.blocks {
+            self.limits.check(block, rate_hz, &*self.clock, &mut self.events);
+        }
+        // A trip that acted is visible no later than the frames that made it act.
+        self.hub.add_events(&mut self.events);
+        let blocks: Vec<Arc<Block>> = self.blocks.drain(..).map(Arc::new).collect();
+        self.hub.publish(&blocks, self.source.counts());
+        self.stale = false;
+        for block in blocks {
+            let end = block.first_frame + block.frames() as u64;
+            self.pace.observe(rig_ns_of(end, rate_hz), block.arrived_wall_ns);
+            self.hub.record(block, self.pace.patience(self.hub.max_age_ns()));
+        }
+    }
+
+    fn closed(&mut self, error: &SourceError) {
+        self.open = false;
+        self.lost(&error.to_string());
+    }
+
+    /// A stream that stays open and gives no frame is lost as well; frames that come again end that.
+    fn watch_age(&mut self) {
+        let age_ns = self.hub.age_wall_ns();
+        if self.open && !self.stale && age_ns > self.hub.max_age_ns() {
+            self.stale = true;
+            self.lost(&self.hub.stale_text(age_ns, self.source.counts()));
+        }
+    }
+
+    fn lost(&mut self, why: &str) {
+        self.hub.publish_counts(self.source.counts());
+        self.limits.stream_lost(self.hub.newest_rig_ns(), why, &*self.clock, &mut self.events);
+        self.hub.declare_lost(why);
+    }
+
+    /// The frames missed meanwhile are estimated from wall time, since the new stream's timestamps start anywhere.
+    fn reconnect(&mut self) {
+        let rate_hz = self.hub.setup().source.rate_hz;
+        let missing = if self.pace.hurried { 0.0 } else { self.hub.age_wall_ns() as f64 * 1e-9 * rate_hz };
+        match self.source.reopen(missing as u64) {
+            Ok(()) => {
+                (self.open, self.stale) = (true, false);
+                self.hub.declare_reopened();
+            }
+            Err(error) => self.lost(&error.to_string()),
+        }
+    }
+}
+
+impl Drop for Sampler {
+    /// However the thread ends, nobody may take the last samples for the present; an end that nobody ordered (a panic)
+    /// counts as a lost stream and pulls the lines.
+    fn drop(&mut self) {
+        let why = if self.ordered_end { "sampling was ended" } else { "the sampling thread ended unexpectedly" };
+        if !self.ordered_end {
+            self.limits.stream_lost(self.hub.newest_rig_ns(), why, &*self.clock, &mut self.events);
+            self.hub.add_events(&mut self.events);
+        }
+        self.hub.declare_lost(why);
+        self.hub.detach_recorder();
+    }
+}
