@@ -3,7 +3,7 @@
 use crate::hydraulics::spec::{LiquidSpec, NetworkSpec, Place, ShaftSpec};
 use crate::rig::register_map::RegisterMap;
 use crate::signal::{ChannelId, Scaling};
-use crate::starters::{MotorSpec, Settings, StarterKind, StopKind};
+use crate::starters::{MotorSpec, Settings, StarterKind, StarterSpec, StopKind};
 use serde::Serialize;
 
 /// A bench or a station.
@@ -13,6 +13,8 @@ pub struct Rig {
     pub id: String,
     /// Full name.
     pub name: String,
+    /// One line on the rig.
+    pub about: String,
     /// True when the file says that the rig is invented (demo data).
     pub invented: bool,
     /// Liquid and site.
@@ -61,6 +63,35 @@ pub struct Rig {
     pub text_sha256: String,
     /// Everything that was assumed because the file did not say, in words.
     pub assumptions: Vec<String>,
+}
+
+impl Rig {
+    /// What a plant is built from: the network with its valves as line-up `line_up` sets them (the first one when there
+    /// is no such line-up), the rotating side, and every starter with its settings in force.
+    pub fn plant_parts(&self, line_up: usize) -> (NetworkSpec, ShaftSpec, Vec<StarterSpec>) {
+        let mut network = self.network.clone();
+        if let Some(line_up) = self.line_ups.get(line_up) {
+            super::compile::set_valves(&mut network, line_up);
+        }
+        let starter =
+            |starter: &Starter| StarterSpec { id: starter.id.clone(), kind: starter.kind, settings: starter.settings };
+        (network, self.shaft, self.starters.iter().map(starter).collect())
+    }
+
+    /// Index of the starter of that id.
+    pub fn starter_index(&self, id: &str) -> Option<usize> {
+        self.starters.iter().position(|starter| starter.id == id)
+    }
+
+    /// Index of the channel of that id.
+    pub fn channel_index(&self, id: &str) -> Option<usize> {
+        self.channels.iter().position(|channel| channel.id.0 == id)
+    }
+
+    /// Index of the line-up of that id.
+    pub fn line_up_index(&self, id: &str) -> Option<usize> {
+        self.line_ups.iter().position(|line_up| line_up.id == id)
+    }
 }
 
 /// Rated pressures of an element.

@@ -294,6 +294,48 @@ impl<'d> Cursor<'d> {
         (pairs.len() == rows.len()).then_some(pairs)
     }
 
+    /// A span `[low, high]` of quantities, low below high.
+    pub fn span(&self, key: &str, want: &Want) -> Option<(f64, f64)> {
+        let value = self.ask(key)?;
+        let spot = self.spot(key);
+        let allowed = format!("a span [low, high] of {}", want.allowed());
+        let ends = match value.get_ref() {
+            DeValue::Array(cells) if cells.len() == 2 => {
+                let low = self.quantity_at(&spot, &cells[0], want);
+                low.zip(self.quantity_at(&spot, &cells[1], want))?
+            }
+            other => return self.refuse(key, describe(other), &allowed),
+        };
+        if ends.0 < ends.1 { Some(ends) } else { self.refuse(key, "a span that does not rise".to_owned(), &allowed) }
+    }
+
+    /// A span that must be there.
+    pub fn need_span(&self, key: &str, want: &Want) -> Option<(f64, f64)> {
+        self.needed(key, &format!("a span [low, high] of {}", want.allowed())).then(|| self.span(key, want))?
+    }
+
+    /// Two whole numbers `[low, high]` within a span, the second not below the first.
+    pub fn integer_span(&self, key: &str, span: RangeInclusive<i32>) -> Option<(i32, i32)> {
+        let value = self.ask(key)?;
+        let ends = match value.get_ref() {
+            DeValue::Array(cells) if cells.len() == 2 => whole(&cells[0]).zip(whole(&cells[1])),
+            _ => None,
+        };
+        match ends {
+            Some((low, high)) if low <= high && span.contains(&low) && span.contains(&high) => Some((low, high)),
+            _ => {
+                let allowed = format!("whole numbers [low, high] from {} to {}", span.start(), span.end());
+                let found = ends.map_or_else(|| describe(value.get_ref()), |(low, high)| format!("[{low}, {high}]"));
+                self.refuse(key, found, &allowed)
+            }
+        }
+    }
+
+    /// Marks a key as read, for one that another key makes meaningless.
+    pub fn mark_read(&self, key: &str) {
+        let _marked = self.ask(key);
+    }
+
     fn pair(&self, key: &str, i: usize, row: Value<'d>, wants: [&Want; 2]) -> Option<(f64, f64)> {
         let spot = self.document.spot_of(format!("{}[{i}]", self.path_of(key)), row.span());
         match row.get_ref() {
@@ -407,6 +449,13 @@ fn describe(value: &DeValue<'_>) -> String {
         DeValue::Datetime(when) => format!("the date {when}"),
         DeValue::Array(items) => format!("a list of {}", items.len()),
         DeValue::Table(_) => "a table".to_owned(),
+    }
+}
+
+fn whole(value: &Spanned<DeValue<'_>>) -> Option<i32> {
+    match value.get_ref() {
+        DeValue::Integer(number) => i32::from_str_radix(&number.as_str().replace('_', ""), number.radix()).ok(),
+        _ => None,
     }
 }
 

@@ -82,6 +82,120 @@ pub enum Table {
     Input,
 }
 
+impl Role {
+    /// Every role.
+    pub const ALL: [Self; 29] = [
+        Self::Identity,
+        Self::Firmware,
+        Self::VirtualMark,
+        Self::Run,
+        Self::Cut,
+        Self::Reset,
+        Self::Heartbeat,
+        Self::CommTimeout,
+        Self::Running,
+        Self::AtSpeed,
+        Self::Fault,
+        Self::Current,
+        Self::RampUp,
+        Self::RampDown,
+        Self::InitialVoltage,
+        Self::CurrentLimit,
+        Self::SpeedSetpoint,
+        Self::SpeedActual,
+        Self::ControlWord,
+        Self::StatusWord,
+        Self::TransferSelect,
+        Self::TransferPosition,
+        Self::Remote,
+        Self::EmergencyStopOk,
+        Self::StartCount,
+        Self::OutputsOn,
+        Self::MostOutputsOn,
+        Self::ShaftSpeed,
+        Self::TimeScale,
+    ];
+
+    /// Its name in map files.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Identity => "identity",
+            Self::Firmware => "firmware",
+            Self::VirtualMark => "virtual_mark",
+            Self::Run => "run",
+            Self::Cut => "cut",
+            Self::Reset => "reset",
+            Self::Heartbeat => "heartbeat",
+            Self::CommTimeout => "comm_timeout",
+            Self::Running => "running",
+            Self::AtSpeed => "at_speed",
+            Self::Fault => "fault",
+            Self::Current => "current",
+            Self::RampUp => "ramp_up",
+            Self::RampDown => "ramp_down",
+            Self::InitialVoltage => "initial_voltage",
+            Self::CurrentLimit => "current_limit",
+            Self::SpeedSetpoint => "speed_setpoint",
+            Self::SpeedActual => "speed_actual",
+            Self::ControlWord => "control_word",
+            Self::StatusWord => "status_word",
+            Self::TransferSelect => "transfer_select",
+            Self::TransferPosition => "transfer_position",
+            Self::Remote => "remote",
+            Self::EmergencyStopOk => "emergency_stop_ok",
+            Self::StartCount => "start_count",
+            Self::OutputsOn => "outputs_on",
+            Self::MostOutputsOn => "most_outputs_on",
+            Self::ShaftSpeed => "shaft_speed",
+            Self::TimeScale => "time_scale",
+        }
+    }
+
+    /// The role of a name.
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|role| role.name() == name)
+    }
+
+    /// True for roles that the master writes.
+    pub fn is_command(self) -> bool {
+        matches!(
+            self,
+            Self::Run
+                | Self::Cut
+                | Self::Reset
+                | Self::Heartbeat
+                | Self::CommTimeout
+                | Self::RampUp
+                | Self::RampDown
+                | Self::InitialVoltage
+                | Self::CurrentLimit
+                | Self::SpeedSetpoint
+                | Self::ControlWord
+                | Self::TransferSelect
+        )
+    }
+
+    /// True for roles that one bit cannot hold.
+    pub fn needs_register(self) -> bool {
+        !matches!(
+            self,
+            Self::Run | Self::Cut | Self::Reset | Self::Running | Self::AtSpeed | Self::Remote | Self::EmergencyStopOk
+        )
+    }
+}
+
+impl Table {
+    /// Its name in map files.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Coil => "coil",
+            Self::DiscreteInput => "discrete-input",
+            Self::Holding => "holding",
+            Self::Input => "input",
+        }
+    }
+}
+
 /// One field: 1 bit of a table of bits, or a whole 16-bit register.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Field {

@@ -1,0 +1,43 @@
+//! Line-ups set valves that exist, each once.
+
+use super::known;
+use crate::hydraulics::spec::ElementKind;
+use crate::rig::file::{LineUpEntry, RigFile};
+use crate::rig::reader::Document;
+use std::collections::BTreeMap;
+
+pub(super) fn check(document: &Document<'_>, file: &RigFile) {
+    if file.line_ups.is_empty() {
+        document.note(&file.identity.spot, "no line-up", "at least one [[line_up]], which says how valves stand", None);
+    }
+    let is_valve = |kind: &ElementKind| matches!(kind, ElementKind::Valve(_));
+    let valves: Vec<&str> =
+        file.elements.iter().filter(|entry| is_valve(&entry.kind)).map(|entry| entry.id.text.as_str()).collect();
+    for line_up in &file.line_ups {
+        for (valve, _) in &line_up.valves {
+            known(document, valve, "valve", valves.iter().copied());
+        }
+        each_once(document, line_up);
+        all_set(document, line_up, &valves);
+    }
+}
+
+fn each_once(document: &Document<'_>, line_up: &LineUpEntry) {
+    let mut seen: BTreeMap<&str, f64> = BTreeMap::new();
+    for (valve, opening) in &line_up.valves {
+        if let Some(before) = seen.insert(&valve.text, *opening) {
+            let found = format!("valve {:?} set to {before} and to {opening}", valve.text);
+            document.note(&valve.spot, found, "each valve once: open, closed or set", None);
+        }
+    }
+}
+
+/// A valve that a line-up leaves out stands as someone left it.
+fn all_set(document: &Document<'_>, line_up: &LineUpEntry, valves: &[&str]) {
+    for valve in valves.iter().filter(|valve| !valve.is_empty()) {
+        if !line_up.valves.iter().any(|(set, _)| set.text == *valve) {
+            let found = format!("no position for valve {valve:?}");
+            document.note(&line_up.spot, found, "every valve in open, closed or set", None);
+        }
+    }
+}

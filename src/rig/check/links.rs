@@ -1,0 +1,40 @@
+//! Links: addresses of their own, stop delay within the budget.
+
+use crate::rig::derived::worst_stop_delay_s;
+use crate::rig::file::RigFile;
+use crate::rig::reader::Document;
+use std::collections::BTreeMap;
+
+pub(super) fn check(document: &Document<'_>, file: &RigFile) {
+    if file.links.is_empty() {
+        document.note(&file.identity.spot, "no link", "at least one [[link]]", None);
+    }
+    let mut seen: BTreeMap<&str, usize> = BTreeMap::new();
+    let wires = file.links.iter().map(|link| &link.address).chain([&file.source.address]);
+    for address in wires.filter(|address| !address.text.is_empty()) {
+        if let Some(line) = seen.insert(&address.text, address.spot.line) {
+            let found = format!("{:?} again, first on line {line}", address.text);
+            document.note(&address.spot, found, "an address of its own", None);
+        }
+    }
+    for link in &file.links {
+        let worst_s = worst_stop_delay_s(link.timeout_s, link.second_stop_connection);
+        if worst_s > file.identity.stop_delay_budget_s {
+            let found = format!("a worst stop delay of {:.0} ms", worst_s * 1e3);
+            let allowed = format!("at most the rig's budget of {:.0} ms", file.identity.stop_delay_budget_s * 1e3);
+            let hint = "a shorter timeout, or second_stop_connection = true".to_owned();
+            document.note(&link.spot, found, allowed, Some(hint));
+        }
+        if link.heartbeat_s >= link_shortest_timeout_s(file, &link.id.text) / 2.0 {
+            let found = format!("a heartbeat every {:.0} ms", link.heartbeat_s * 1e3);
+            let allowed =
+                "less than half of the shortest comm_timeout on the link, so that one lost beat stops nothing";
+            document.note(&link.spot, found, allowed, None);
+        }
+    }
+}
+
+fn link_shortest_timeout_s(file: &RigFile, link: &str) -> f64 {
+    let on_link = file.starters.iter().filter(|starter| starter.link.text == link);
+    on_link.map(|starter| starter.comm_timeout_s).fold(f64::INFINITY, f64::min)
+}

@@ -1,0 +1,237 @@
+//! From checked entries to the model: names become indices. Runs only when no check found anything.
+
+use super::check::Maps;
+use super::file::{ChannelEntry, ConditionEntry, PlaceEntry, RigFile, StarterEntry};
+use super::model::{Channel, Condition, Duty, LineUp, Link, Permissive, Rig, Source, Starter, Transfer, Trip};
+use super::reader::Text;
+use super::register_map::RegisterMap;
+use crate::hydraulics::spec::{ElementKind, ElementSpec, NetworkSpec, NodeSpec, Place, ShaftSpec, Terminal};
+use crate::signal::{ChannelId, Scaling};
+use sha2::{Digest, Sha256};
+
+/// The model; `None` when a name does not resolve, which the checks rule out.
+pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
+    let names = Names::of(&file);
+    let line_ups = line_ups(&file, &names)?;
+    let mut network = network(&file, &names)?;
+    set_valves(&mut network, line_ups.first()?);
+    let transfer = match &file.transfer {
+        None => None,
+        Some(entry) => Some(Transfer {
+            id: entry.id.text.clone(),
+            link: names.link(&entry.link)?,
+            unit: entry.unit?,
+            map: map(maps, &entry.map)?,
+            dead_time_s: entry.dead_time_s,
+        }),
+    };
+    let channels = channels(&file, &names)?;
+    let headline =
+        channels.iter().position(|channel| Some(&channel.id.0) == file.identity.headline.as_ref().map(|h| &h.text))?;
+    let order: Vec<&str> = channels.iter().map(|channel| channel.id.0.as_str()).collect();
+    Some(Rig {
+        ratings: file.elements.iter().map(|entry| entry.rating).collect::<Option<_>>()?,
+        starters: file.starters.iter().map(|entry| starter(entry, &names, maps)).collect::<Option<_>>()?,
+        permissives: permissives(&file, &order)?,
+        trips: trips(&file, &order)?,
+        id: file.identity.id.text,
+        name: file.identity.name,
+        about: file.identity.about,
+        invented: file.identity.invented,
+        liquid: file.liquid,
+        temperature_c: file.temperature_c,
+        motor: file.motor.spec,
+        motor_duty: file.motor.duty,
+        shaft: ShaftSpec {
+            inertia_kg_m2: file.motor.spec.inertia_kg_m2 + file.coupling_inertia_kg_m2 + file.pump.inertia_kg_m2,
+            friction_n_m: file.pump.friction_n_m,
+        },
+        network,
+        line_ups,
+        transfer,
+        links: file.links.iter().map(link).collect(),
+        source: Source {
+            id: file.source.id.text,
+            address: file.source.address.text,
+            rate_hz: file.source.rate_hz,
+            payload_type: file.source.payload_type,
+            max_age_s: file.source.max_age_s,
+        },
+        channels,
+        headline,
+        warnings: file.warnings,
+        stop_delay_budget_s: file.identity.stop_delay_budget_s,
+        rest_speed_rad_s: file.identity.rest_speed_rad_s,
+        rest_fallback_s: file.identity.rest_fallback_s,
+        text: text.to_owned(),
+        text_sha256: hex::encode(Sha256::digest(text.as_bytes())),
+        assumptions: file.assumptions,
+    })
+}
+
+struct Names {
+    nodes: Vec<String>,
+    elements: Vec<String>,
+    links: Vec<String>,
+}
+
+impl Names {
+    fn of(file: &RigFile) -> Self {
+        Self {
+            nodes: file.elevations.iter().map(|(name, _)| name.text.clone()).collect(),
+            elements: file.elements.iter().map(|entry| entry.id.text.clone()).collect(),
+            links: file.links.iter().map(|entry| entry.id.text.clone()).collect(),
+        }
+    }
+    fn node(&self, name: &Text) -> Option<usize> {
+        self.nodes.iter().position(|node| *node == name.text)
+    }
+    fn element(&self, name: &Text) -> Option<usize> {
+        self.elements.iter().position(|element| *element == name.text)
+    }
+    fn link(&self, name: &Text) -> Option<usize> {
+        self.links.iter().position(|link| *link == name.text)
+    }
+}
+
+fn map(maps: &Maps, name: &Text) -> Option<RegisterMap> {
+    maps.get(&name.text)?.clone()
+}
+
+fn network(file: &RigFile, names: &Names) -> Option<NetworkSpec> {
+    let terminal =
+        |name: &str| file.tanks.iter().find(|tank| tank.node.text == name).map_or(Terminal::None, |tank| tank.terminal);
+    let nodes = file.elevations.iter().map(|(name, elevation_m)| NodeSpec {
+        name: name.text.clone(),
+        elevation_m: *elevation_m,
+        terminal: terminal(&name.text),
+    });
+    let elements = file.elements.iter().map(|entry| {
+        let (from, to) = (names.node(&entry.from)?, names.node(&entry.to)?);
+        Some(ElementSpec { name: entry.id.text.clone(), from, to, kind: entry.kind.clone() })
+    });
+    Some(NetworkSpec { liquid: file.liquid, nodes: nodes.collect(), elements: elements.collect::<Option<_>>()? })
+}
+
+/// Sets the valves of a network as a line-up says.
+pub(super) fn set_valves(network: &mut NetworkSpec, line_up: &LineUp) {
+    for (element, opening) in &line_up.valves {
+        if let Some(ElementSpec { kind: ElementKind::Valve(valve), .. }) = network.elements.get_mut(*element) {
+            valve.opening = *opening;
+        }
+    }
+}
+
+fn line_ups(file: &RigFile, names: &Names) -> Option<Vec<LineUp>> {
+    let line_up = |entry: &super::file::LineUpEntry| {
+        let valve = |(name, opening): &(Text, f64)| Some((names.element(name)?, *opening));
+        Some(LineUp {
+            id: entry.id.text.clone(),
+            valves: entry.valves.iter().map(valve).collect::<Option<_>>()?,
+            text: entry.text.clone(),
+        })
+    };
+    file.line_ups.iter().map(line_up).collect()
+}
+
+fn link(entry: &super::file::LinkEntry) -> Link {
+    Link {
+        id: entry.id.text.clone(),
+        address: entry.address.text.clone(),
+        timeout_s: entry.timeout_s,
+        second_stop_connection: entry.second_stop_connection,
+        poll_s: entry.poll_s,
+        heartbeat_s: entry.heartbeat_s,
+    }
+}
+
+fn starter(entry: &StarterEntry, names: &Names, maps: &Maps) -> Option<Starter> {
+    let (least, most) = entry.allowed.map_or((entry.settings, entry.settings), |span| (span.least, span.most));
+    Some(Starter {
+        id: entry.id.text.clone(),
+        kind: entry.kind?,
+        link: names.link(&entry.link)?,
+        unit: entry.unit?,
+        map: map(maps, &entry.map)?,
+        settings: entry.settings,
+        settings_min: least,
+        settings_max: most,
+        duty: Duty { ..entry.duty },
+        transfer_position: entry.transfer_position,
+        comm_timeout_s: entry.comm_timeout_s,
+        stop: entry.stop,
+    })
+}
+
+/// Channels in wire order.
+fn channels(file: &RigFile, names: &Names) -> Option<Vec<Channel>> {
+    let mut entries: Vec<&ChannelEntry> = file.channels.iter().collect();
+    entries.sort_by_key(|entry| entry.input);
+    entries.into_iter().map(|entry| channel(entry, file, names)).collect()
+}
+
+fn channel(entry: &ChannelEntry, file: &RigFile, names: &Names) -> Option<Channel> {
+    let height_m = |node: usize| file.elevations.get(node).map(|(_, height_m)| *height_m);
+    let (place, elevation_m) = match &entry.place {
+        PlaceEntry::None => (None, 0.0),
+        PlaceEntry::Node(name) => {
+            let node = names.node(name)?;
+            (Some(Place::Node(node)), height_m(node)?)
+        }
+        PlaceEntry::Pipe(name, share) => {
+            let element = names.element(name)?;
+            let (from, to) = (names.node(&file.elements[element].from)?, names.node(&file.elements[element].to)?);
+            let between_m = height_m(from)? * (1.0 - share) + height_m(to)? * share;
+            (Some(Place::Pipe { element, share: *share }), between_m)
+        }
+    };
+    let scale = (entry.range.1 - entry.range.0) / (entry.counts.1 - entry.counts.0);
+    Some(Channel {
+        id: ChannelId(entry.id.text.clone()),
+        label: entry.label.clone(),
+        quantity: entry.quantity?,
+        place,
+        diaphragm_elevation_m: entry.diaphragm_m.unwrap_or(elevation_m),
+        scaling: Scaling { scale, offset: entry.range.0 - scale * entry.counts.0 },
+        range: entry.range,
+        bandwidth_hz: entry.bandwidth_hz,
+        filter_class: entry.filter_class,
+        calibration_u: entry.calibration_u,
+        input: entry.input?,
+    })
+}
+
+fn permissives(file: &RigFile, order: &[&str]) -> Option<Vec<Permissive>> {
+    let permissive = |entry: &super::file::PermissiveEntry| {
+        let condition = match entry.condition.as_ref()? {
+            ConditionEntry::Channel(name, low, high) => {
+                let channel = order.iter().position(|id| *id == name.text)?;
+                Condition::ChannelBetween { channel, low: *low, high: *high }
+            }
+            ConditionEntry::Field(role, value) => Condition::FieldIs { role: role.text.clone(), value: *value },
+        };
+        Some(Permissive { id: entry.id.text.clone(), text: entry.text.clone(), condition })
+    };
+    file.permissives.iter().map(permissive).collect()
+}
+
+fn trips(file: &RigFile, order: &[&str]) -> Option<Vec<Trip>> {
+    let trip = |entry: &super::file::TripEntry| {
+        let channel = match &entry.channel {
+            None => None,
+            Some(name) => Some(order.iter().position(|id| *id == name.text)?),
+        };
+        Some(Trip {
+            id: entry.id.text.clone(),
+            cause: entry.cause?,
+            channel,
+            above: entry.above,
+            below: entry.below,
+            debounce_s: entry.debounce_s,
+            blanking_s: entry.blanking_s,
+            stop: entry.stop,
+            deadline_s: entry.deadline_s,
+        })
+    };
+    file.trips.iter().map(trip).collect()
+}

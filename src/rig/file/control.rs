@@ -1,0 +1,221 @@
+//! Links, starters and the transfer device as typed.
+
+use super::machine::duty;
+use super::{Assumptions, need_id, need_name, or_nan};
+use crate::rig::model::Duty;
+use crate::rig::reader::{Cursor, Spot, Text};
+use crate::starters::{Settings, StarterKind, StopKind};
+use crate::units::{Dimension, Want};
+
+/// The words for kinds of stop.
+pub(super) const STOPS: &[(&str, StopKind)] =
+    &[("ramp", StopKind::Ramp), ("coast", StopKind::Coast), ("contactor-off", StopKind::ContactorOff)];
+
+const KINDS: &[(&str, StarterKind)] = &[
+    ("across-the-line", StarterKind::AcrossTheLine),
+    ("soft-starter", StarterKind::SoftStarter),
+    ("variable-speed", StarterKind::VariableSpeed),
+];
+
+/// Allowed spans of the settings.
+#[derive(Debug, Clone, Copy)]
+pub struct SpanEntry {
+    /// Least.
+    pub least: Settings,
+    /// Most.
+    pub most: Settings,
+}
+
+/// `[[starter]]`.
+#[derive(Debug)]
+pub struct StarterEntry {
+    /// Id.
+    pub id: Text,
+    /// Kind; `None`: could not be read.
+    pub kind: Option<StarterKind>,
+    /// Link id.
+    pub link: Text,
+    /// Modbus unit; `None`: could not be read.
+    pub unit: Option<u8>,
+    /// Map name.
+    pub map: Text,
+    /// Settings.
+    pub settings: Settings,
+    /// Spans; `None`: only the settings themselves.
+    pub allowed: Option<SpanEntry>,
+    /// Duty.
+    pub duty: Duty,
+    /// Position with its place.
+    pub transfer_position: Option<u16>,
+    /// Loss-of-communication time-out, s.
+    pub comm_timeout_s: f64,
+    /// Ordinary stop.
+    pub stop: StopKind,
+    /// Place of the table.
+    pub spot: Spot,
+    /// Place of the unit.
+    pub unit_spot: Spot,
+    /// Place of the position.
+    pub position_spot: Spot,
+    /// Place of the settings.
+    pub settings_spot: Spot,
+}
+
+/// `[transfer]`.
+#[derive(Debug)]
+pub struct TransferEntry {
+    /// Id.
+    pub id: Text,
+    /// Link id.
+    pub link: Text,
+    /// Modbus unit.
+    pub unit: Option<u8>,
+    /// Map name.
+    pub map: Text,
+    /// Dead time, s.
+    pub dead_time_s: f64,
+    /// Place of the table.
+    pub spot: Spot,
+    /// Place of the unit.
+    pub unit_spot: Spot,
+}
+
+/// `[[link]]`.
+#[derive(Debug)]
+pub struct LinkEntry {
+    /// Id.
+    pub id: Text,
+    /// `host:port`.
+    pub address: Text,
+    /// Time-out, s.
+    pub timeout_s: f64,
+    /// Second connection for stops.
+    pub second_stop_connection: bool,
+    /// Poll period, s.
+    pub poll_s: f64,
+    /// Heartbeat period, s.
+    pub heartbeat_s: f64,
+    /// Place.
+    pub spot: Spot,
+}
+
+/// `host:port` of a TCP server.
+pub(super) fn address(table: &Cursor<'_>) -> Text {
+    let address = need_name(table, "address");
+    let fits =
+        address.text.rsplit_once(':').is_some_and(|(host, port)| !host.is_empty() && port.parse::<u16>().is_ok());
+    if !address.text.is_empty() && !fits {
+        table.note("address", format!("{:?}", address.text), "host:port, such as \"127.0.0.1:5020\"", None);
+    }
+    address
+}
+
+/// `[[link]]`.
+pub(super) fn links(root: &Cursor<'_>, assumed: &mut Assumptions) -> Vec<LinkEntry> {
+    let mut entries = Vec::new();
+    for table in root.tables("link") {
+        entries.push(LinkEntry {
+            id: need_id(&table),
+            address: address(&table),
+            timeout_s: assumed.take(
+                table.quantity("timeout", &Want::TIME.between(1e-3, 60.0)),
+                0.25,
+                "link time-out 250 ms",
+            ),
+            second_stop_connection: table.flag("second_stop_connection").unwrap_or(false),
+            poll_s: assumed.take(table.quantity("poll", &Want::TIME), 0.05, "status polled every 50 ms"),
+            heartbeat_s: assumed.take(table.quantity("heartbeat", &Want::TIME), 0.2, "heartbeat every 200 ms"),
+            spot: table.here(),
+        });
+        table.close();
+    }
+    entries
+}
+
+fn unit(table: &Cursor<'_>) -> Option<u8> {
+    table.need_integer("unit", 1..=247).and_then(|unit| u8::try_from(unit).ok())
+}
+
+/// `[transfer]`.
+pub(super) fn transfer(table: Cursor<'_>, assumed: &mut Assumptions) -> TransferEntry {
+    let entry = TransferEntry {
+        id: need_id(&table),
+        link: need_name(&table, "link"),
+        unit: unit(&table),
+        map: need_name(&table, "map"),
+        dead_time_s: assumed.take(
+            table.quantity("dead_time", &Want::TIME_FROM_ZERO),
+            1.0,
+            "dead time of the transfer device 1 s",
+        ),
+        spot: table.here(),
+        unit_spot: table.spot("unit"),
+    };
+    table.close();
+    entry
+}
+
+/// `[[starter]]`.
+pub(super) fn starters(root: &Cursor<'_>, assumed: &mut Assumptions) -> Vec<StarterEntry> {
+    let mut entries = Vec::new();
+    for table in root.tables("starter") {
+        let kind = table.need_word("kind", KINDS);
+        let stop = table.word("stop", STOPS);
+        let position = table.integer("transfer_position", 1..=16);
+        entries.push(StarterEntry {
+            id: need_id(&table),
+            kind,
+            link: need_name(&table, "link"),
+            unit: unit(&table),
+            map: need_name(&table, "map"),
+            settings: settings(&table),
+            allowed: allowed(&table),
+            duty: duty(&table),
+            transfer_position: position.and_then(|position| u16::try_from(position).ok()),
+            comm_timeout_s: or_nan(table.need_quantity("comm_timeout", &Want::TIME)),
+            stop: assumed.take(stop, default_stop(kind), "a starter stops by its ramp, a contactor by opening"),
+            spot: table.here(),
+            unit_spot: table.spot("unit"),
+            position_spot: table.spot("transfer_position"),
+            settings_spot: table.spot("settings"),
+        });
+        table.close();
+    }
+    entries
+}
+
+fn default_stop(kind: Option<StarterKind>) -> StopKind {
+    if kind == Some(StarterKind::AcrossTheLine) { StopKind::ContactorOff } else { StopKind::Ramp }
+}
+
+fn settings(table: &Cursor<'_>) -> Settings {
+    let Some(table) = table.table("settings") else { return Settings::default() };
+    let settings = Settings {
+        ramp_up_s: table.quantity("ramp_up", &Want::TIME_FROM_ZERO),
+        ramp_down_s: table.quantity("ramp_down", &Want::TIME_FROM_ZERO),
+        initial_voltage: table.number("initial_voltage", 0.0..=1.0),
+        current_limit: table.number("current_limit", 1.0..=10.0),
+        speed: table.number("speed", 0.0..=1.2),
+    };
+    table.close();
+    settings
+}
+
+fn allowed(table: &Cursor<'_>) -> Option<SpanEntry> {
+    let table = table.table("allowed")?;
+    let time = Want::TIME_FROM_ZERO;
+    let share = Want::from_zero(Dimension::Share, "[\"30 %\", \"100 %\"]").between(0.0, 1.2);
+    let multiple = Want::from_zero(Dimension::Share, "[\"200 %\", \"500 %\"]").between(1.0, 10.0);
+    let (ramp_up, ramp_down) = (table.span("ramp_up", &time), table.span("ramp_down", &time));
+    let (voltage, speed) = (table.span("initial_voltage", &share), table.span("speed", &share));
+    let current = table.span("current_limit", &multiple);
+    table.close();
+    let pick = |end: fn((f64, f64)) -> f64| Settings {
+        ramp_up_s: ramp_up.map(end),
+        ramp_down_s: ramp_down.map(end),
+        initial_voltage: voltage.map(end),
+        current_limit: current.map(end),
+        speed: speed.map(end),
+    };
+    Some(SpanEntry { least: pick(|span| span.0), most: pick(|span| span.1) })
+}

@@ -1,0 +1,205 @@
+//! Liquid, motor, coupling and pump as typed.
+
+use super::network::{ElementEntry, rating};
+use super::{Assumptions, need_id, need_name, or_nan};
+use crate::hydraulics::spec::{ElementKind, LiquidSpec, PumpSpec};
+use crate::rig::model::Duty;
+use crate::rig::reader::{Cursor, Spot, Text};
+use crate::starters::MotorSpec;
+use crate::units::{Dimension, Want};
+
+/// Standard gravity, m/s2 (exact by definition, ISO 80000-3).
+const STANDARD_GRAVITY_M_S2: f64 = 9.806_65;
+/// Standard atmosphere, Pa (exact by definition, ISO 2533).
+const STANDARD_ATMOSPHERE_PA: f64 = 101_325.0;
+
+/// `[motor]`.
+#[derive(Debug)]
+pub struct MotorEntry {
+    /// Nameplate.
+    pub spec: MotorSpec,
+    /// Duty.
+    pub duty: Duty,
+    /// Place.
+    pub spot: Spot,
+}
+
+/// `[pump]` beyond its hydraulic element.
+#[derive(Debug)]
+pub struct PumpEntry {
+    /// Inertia of impeller and entrained water, kg m2.
+    pub inertia_kg_m2: f64,
+    /// Mechanical friction, N m.
+    pub friction_n_m: f64,
+    /// Place.
+    pub spot: Option<Spot>,
+}
+
+/// `[liquid]`: water at a temperature; any property may be given instead.
+pub(super) fn liquid(table: Option<Cursor<'_>>, assumed: &mut Assumptions) -> (LiquidSpec, f64) {
+    let Some(table) = table else { return (unreadable_liquid(), f64::NAN) };
+    table.word("kind", &[("water", ())]);
+    let temperature_c = or_nan(table.need_quantity("temperature", &Want::TEMPERATURE.between(0.0, 60.0)));
+    let spec = LiquidSpec {
+        density_kg_m3: or_nan(table.need_quantity("density", &Want::positive(Dimension::Density, "\"999 kg/m3\""))),
+        viscosity_m2_s: or_nan(
+            table.need_quantity("viscosity", &Want::positive(Dimension::Viscosity, "\"1.14 mm2/s\"")),
+        ),
+        bulk_modulus_pa: or_nan(table.need_quantity("bulk_modulus", &Want::MODULUS)),
+        vapour_pa: or_nan(table.need_quantity("vapour_pressure", &Want::ABSOLUTE)),
+        atmosphere_pa: assumed.take(
+            table.quantity("atmosphere", &Want::ABSOLUTE.between(50e3, 110e3)),
+            STANDARD_ATMOSPHERE_PA,
+            "atmosphere 1.01325 bar(a)",
+        ),
+        gravity_m_s2: STANDARD_GRAVITY_M_S2,
+    };
+    table.close();
+    (spec, temperature_c)
+}
+
+fn unreadable_liquid() -> LiquidSpec {
+    LiquidSpec {
+        density_kg_m3: f64::NAN,
+        viscosity_m2_s: f64::NAN,
+        bulk_modulus_pa: f64::NAN,
+        vapour_pa: f64::NAN,
+        atmosphere_pa: f64::NAN,
+        gravity_m_s2: STANDARD_GRAVITY_M_S2,
+    }
+}
+
+/// `starts_per_hour` and `rest`.
+pub(super) fn duty(table: &Cursor<'_>) -> Duty {
+    Duty {
+        starts_per_hour: table
+            .need_integer("starts_per_hour", 1..=3600)
+            .and_then(|n| u32::try_from(n).ok())
+            .unwrap_or(1),
+        rest_s: or_nan(table.need_quantity("rest", &Want::TIME_FROM_ZERO)),
+    }
+}
+
+/// `[motor]`.
+pub(super) fn motor(table: Option<Cursor<'_>>, assumed: &mut Assumptions) -> MotorEntry {
+    let Some(table) = table else { return unreadable_motor() };
+    let multiple = |key| or_nan(table.need_number(key, 0.05..=20.0));
+    let spec = MotorSpec {
+        rated_power_w: or_nan(table.need_quantity("rated_power", &Want::POWER)),
+        voltage_v: or_nan(table.need_quantity("voltage", &Want::VOLTAGE)),
+        frequency_hz: or_nan(table.need_quantity("frequency", &Want::FREQUENCY)),
+        poles: table.need_integer("poles", 2..=24).and_then(|n| u32::try_from(n).ok()).unwrap_or(0),
+        rated_speed_rad_s: or_nan(table.need_quantity("rated_speed", &Want::SPEED)),
+        full_load_current_a: or_nan(
+            table.need_quantity("full_load_current", &Want::positive(Dimension::Current, "\"8.4 A\"")),
+        ),
+        locked_rotor_current: multiple("locked_rotor_current"),
+        locked_rotor_torque: multiple("locked_rotor_torque"),
+        pull_up_torque: multiple("pull_up_torque"),
+        breakdown_torque: multiple("breakdown_torque"),
+        power_factor: assumed.take(table.number("power_factor", 0.1..=1.0), 0.82, "motor power factor 0.82"),
+        efficiency: assumed.take(table.number("efficiency", 0.1..=1.0), 0.85, "motor efficiency 0.85"),
+        inertia_kg_m2: or_nan(table.need_quantity("inertia", &Want::INERTIA)),
+        kloss: table.word("torque_curve", &[("four-point", false), ("kloss", true)]).unwrap_or(false),
+    };
+    let entry = MotorEntry { spec, duty: duty(&table), spot: table.here() };
+    table.close();
+    entry
+}
+
+fn unreadable_motor() -> MotorEntry {
+    let spec = MotorSpec {
+        rated_power_w: f64::NAN,
+        voltage_v: f64::NAN,
+        frequency_hz: f64::NAN,
+        poles: 0,
+        rated_speed_rad_s: f64::NAN,
+        full_load_current_a: f64::NAN,
+        locked_rotor_current: f64::NAN,
+        locked_rotor_torque: f64::NAN,
+        pull_up_torque: f64::NAN,
+        breakdown_torque: f64::NAN,
+        power_factor: f64::NAN,
+        efficiency: f64::NAN,
+        inertia_kg_m2: f64::NAN,
+        kloss: false,
+    };
+    let spot = Spot { key_path: "motor".to_owned(), line: 1, column: 1 };
+    MotorEntry { spec, duty: Duty { starts_per_hour: 1, rest_s: f64::NAN }, spot }
+}
+
+/// `[coupling]`, which may be left out.
+pub(super) fn coupling(root: &Cursor<'_>, assumed: &mut Assumptions) -> f64 {
+    let Some(table) = root.table("coupling") else {
+        assumed.0.push("coupling without inertia of its own".to_owned());
+        return 0.0;
+    };
+    let inertia = or_nan(table.need_quantity("inertia", &Want::from_zero(Dimension::Inertia, "\"0.004 kg m2\"")));
+    table.close();
+    inertia
+}
+
+/// `[pump]`: its element and the rotating part.
+pub(super) fn pump(table: Option<Cursor<'_>>, assumed: &mut Assumptions) -> (Option<ElementEntry>, PumpEntry) {
+    let Some(table) = table else {
+        return (None, PumpEntry { inertia_kg_m2: f64::NAN, friction_n_m: f64::NAN, spot: None });
+    };
+    let efficiency = Want::from_zero(Dimension::Share, "\"52 %\"").between(0.0, 1.0);
+    let spec = PumpSpec {
+        rated_speed_rad_s: or_nan(table.need_quantity("rated_speed", &Want::SPEED)),
+        rated_flow_m3_s: or_nan(table.need_quantity("rated_flow", &Want::FLOW)),
+        rated_head_m: or_nan(table.need_quantity("rated_head", &Want::HEAD)),
+        rated_efficiency: or_nan(table.need_number("rated_efficiency", 0.01..=0.95)),
+        curve: table.pairs("curve", &Want::FLOW_FROM_ZERO, &Want::HEAD_FROM_ZERO).unwrap_or_default(),
+        efficiency: table.pairs("efficiency", &Want::FLOW_FROM_ZERO, &efficiency).unwrap_or_default(),
+        npsh_required_m: or_nan(table.need_quantity("npsh_required", &Want::HEAD)),
+    };
+    check_curve(&table, "curve", &spec.curve);
+    check_curve(&table, "efficiency", &spec.efficiency);
+    if !table.has("curve") {
+        assumed.0.push("pump curve from the four-quadrant data through the rated point".to_owned());
+    }
+    let entry = PumpEntry {
+        inertia_kg_m2: or_nan(table.need_quantity("inertia", &Want::INERTIA)),
+        friction_n_m: assumed.take(
+            table.quantity("friction", &Want::TORQUE_FROM_ZERO),
+            0.0,
+            "no mechanical friction at the shaft",
+        ),
+        spot: Some(table.here()),
+    };
+    let id = if table.has("id") {
+        need_id(&table)
+    } else {
+        table.mark_read("id");
+        Text { text: "pump".to_owned(), spot: table.here() }
+    };
+    let element = ElementEntry {
+        id,
+        from: need_name(&table, "from"),
+        to: need_name(&table, "to"),
+        kind: ElementKind::Pump(spec),
+        rating: rating(&table),
+        spot: table.here(),
+        wave_speed: None,
+    };
+    table.close();
+    (Some(element), entry)
+}
+
+/// Points in rising flow, at least three, the first at zero flow.
+fn check_curve(table: &Cursor<'_>, key: &str, points: &[(f64, f64)]) {
+    if points.is_empty() {
+        return;
+    }
+    let rising = points.windows(2).all(|pair| pair[1].0 > pair[0].0);
+    if points.len() < 3 || !rising || points[0].0 > 0.0 {
+        let found = format!(
+            "{} points from {} m3/s, {}",
+            points.len(),
+            points[0].0,
+            if rising { "rising" } else { "not rising" }
+        );
+        table.note(key, found, "at least three points in rising flow, the first at zero flow (shut-off)", None);
+    }
+}

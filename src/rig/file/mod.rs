@@ -1,0 +1,211 @@
+//! The rig file as typed: every section read into plain entries that keep their places. Names are still names, and a
+//! value that could not be read is NaN (a number) or empty (a name): its problem is already noted and later checks pass
+//! over it.
+
+mod machine;
+mod network;
+mod pipe;
+mod control;
+mod signals;
+
+pub use control::{LinkEntry, SpanEntry, StarterEntry, TransferEntry};
+pub use machine::{MotorEntry, PumpEntry};
+pub use network::{ElementEntry, LineUpEntry, TankEntry, WaveSpeed};
+pub use signals::{ChannelEntry, ConditionEntry, PermissiveEntry, PlaceEntry, SourceEntry, TripEntry};
+
+use super::reader::{Cursor, Document, Spot, Text};
+use crate::hydraulics::spec::LiquidSpec;
+use crate::units::Want;
+
+/// A whole rig file as typed.
+#[derive(Debug)]
+pub struct RigFile {
+    /// `[rig]`.
+    pub identity: IdentityEntry,
+    /// `[elevations]`: node names with their heights, m.
+    pub elevations: Vec<(Text, f64)>,
+    /// `[liquid]`.
+    pub liquid: LiquidSpec,
+    /// Liquid temperature, degC.
+    pub temperature_c: f64,
+    /// `[motor]`.
+    pub motor: MotorEntry,
+    /// Inertia of the coupling, kg m2.
+    pub coupling_inertia_kg_m2: f64,
+    /// `[pump]`, the part that the network does not hold.
+    pub pump: PumpEntry,
+    /// `[[tank]]` and `[[outlet]]`.
+    pub tanks: Vec<TankEntry>,
+    /// Pipes, hoses, valves, check valves and the pump in file order.
+    pub elements: Vec<ElementEntry>,
+    /// `[[line_up]]`.
+    pub line_ups: Vec<LineUpEntry>,
+    /// `[[starter]]`.
+    pub starters: Vec<StarterEntry>,
+    /// `[transfer]`.
+    pub transfer: Option<TransferEntry>,
+    /// `[[link]]`.
+    pub links: Vec<LinkEntry>,
+    /// `[source]`.
+    pub source: SourceEntry,
+    /// `[[channel]]`.
+    pub channels: Vec<ChannelEntry>,
+    /// `[[permissive]]`.
+    pub permissives: Vec<PermissiveEntry>,
+    /// `[[trip]]`.
+    pub trips: Vec<TripEntry>,
+    /// `[[warning]]`.
+    pub warnings: Vec<String>,
+    /// What was assumed while reading.
+    pub assumptions: Vec<String>,
+}
+
+/// `[rig]`.
+#[derive(Debug)]
+pub struct IdentityEntry {
+    /// Id.
+    pub id: Text,
+    /// Name.
+    pub name: String,
+    /// About.
+    pub about: String,
+    /// Invented.
+    pub invented: bool,
+    /// Headline channel.
+    pub headline: Option<Text>,
+    /// Largest accepted stop delay, s.
+    pub stop_delay_budget_s: f64,
+    /// Rest speed, rad/s.
+    pub rest_speed_rad_s: f64,
+    /// Fallback rest, s.
+    pub rest_fallback_s: f64,
+    /// Place of the table.
+    pub spot: Spot,
+}
+
+/// Things said when the file is silent; printed by every face that shows the rig.
+#[derive(Debug, Default)]
+pub struct Assumptions(pub Vec<String>);
+
+impl Assumptions {
+    /// The value, or the stand-in with a line about it.
+    pub fn take<T>(&mut self, value: Option<T>, stand_in: T, line: &str) -> T {
+        value.unwrap_or_else(|| {
+            if !self.0.iter().any(|said| said == line) {
+                self.0.push(line.to_owned());
+            }
+            stand_in
+        })
+    }
+}
+
+impl RigFile {
+    /// Reads every section; problems go to the document.
+    pub fn read(document: &Document<'_>) -> Self {
+        let root = document.root();
+        let mut assumed = Assumptions::default();
+        let (liquid, temperature_c) = machine::liquid(root.need_table("liquid"), &mut assumed);
+        let (pump_element, pump) = machine::pump(root.need_table("pump"), &mut assumed);
+        let channels = signals::channels(&root, &mut assumed);
+        let file = Self {
+            identity: identity(&root, &mut assumed),
+            elevations: elevations(&root),
+            liquid,
+            temperature_c,
+            motor: machine::motor(root.need_table("motor"), &mut assumed),
+            coupling_inertia_kg_m2: machine::coupling(&root, &mut assumed),
+            pump,
+            tanks: network::tanks(&root, &mut assumed),
+            elements: network::elements(&root, pump_element, &liquid, &mut assumed),
+            line_ups: network::line_ups(&root),
+            starters: control::starters(&root, &mut assumed),
+            transfer: root.table("transfer").map(|table| control::transfer(table, &mut assumed)),
+            links: control::links(&root, &mut assumed),
+            source: signals::source(root.need_table("source"), &mut assumed),
+            permissives: signals::permissives(&root, &channels),
+            trips: signals::trips(&root, &channels, &mut assumed),
+            channels,
+            warnings: warnings(&root),
+            assumptions: Vec::new(),
+        };
+        root.close();
+        Self { assumptions: assumed.0, ..file }
+    }
+}
+
+/// A number that could not be read; its problem is noted already.
+pub(crate) fn or_nan(value: Option<f64>) -> f64 {
+    value.unwrap_or(f64::NAN)
+}
+
+/// A name that could not be read; its problem is noted already.
+pub(crate) fn or_empty(value: Option<Text>, spot: Spot) -> Text {
+    value.unwrap_or(Text { text: String::new(), spot })
+}
+
+fn need_name(cursor: &Cursor<'_>, key: &str) -> Text {
+    or_empty(cursor.need_text(key), cursor.spot(key))
+}
+
+/// An id: lower-case letters, digits, `-` and `_`, since it becomes part of file names and column names.
+fn need_id(cursor: &Cursor<'_>) -> Text {
+    let id = need_name(cursor, "id");
+    let fits = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-' || c == '_';
+    if !id.text.chars().all(fits) || id.text.len() > 40 {
+        cursor.note("id", format!("{:?}", id.text), "up to 40 lower-case letters, digits, - and _", None);
+    }
+    id
+}
+
+fn identity(root: &Cursor<'_>, assumed: &mut Assumptions) -> IdentityEntry {
+    let Some(table) = root.need_table("rig") else {
+        let spot = root.spot("rig");
+        return IdentityEntry {
+            id: Text { text: String::new(), spot: spot.clone() },
+            name: String::new(),
+            about: String::new(),
+            invented: false,
+            headline: None,
+            stop_delay_budget_s: f64::NAN,
+            rest_speed_rad_s: f64::NAN,
+            rest_fallback_s: f64::NAN,
+            spot,
+        };
+    };
+    let id = need_id(&table);
+    let entry = IdentityEntry {
+        name: table.text("name").map_or_else(|| id.text.clone(), |name| name.text),
+        about: table.text("about").map_or_else(String::new, |about| about.text),
+        invented: table.flag("invented").unwrap_or(false),
+        headline: table.need_text("headline"),
+        stop_delay_budget_s: or_nan(table.need_quantity("stop_delay_budget", &Want::TIME)),
+        rest_speed_rad_s: assumed.take(
+            table.quantity("rest_speed", &Want::SPEED),
+            10.0 * std::f64::consts::TAU / 60.0,
+            "the shaft counts as at rest below 10 rpm",
+        ),
+        rest_fallback_s: assumed.take(
+            table.quantity("rest_fallback", &Want::TIME),
+            10.0,
+            "without a speed signal the shaft counts as at rest 10 s after a stop",
+        ),
+        spot: table.here(),
+        id,
+    };
+    table.close();
+    entry
+}
+
+fn elevations(root: &Cursor<'_>) -> Vec<(Text, f64)> {
+    let Some(table) = root.need_table("elevations") else { return Vec::new() };
+    table.named_quantities(&Want::ELEVATION).into_iter().map(|(name, value)| (name, or_nan(value))).collect()
+}
+
+fn warnings(root: &Cursor<'_>) -> Vec<String> {
+    let mut texts = Vec::new();
+    for table in root.tables("warning") {
+        texts.extend(table.need_text("text").map(|text| text.text));
+        table.close();
+    }
+    texts
+}

@@ -1,0 +1,215 @@
+//! Tanks, pipes, hoses, valves, check valves and line-ups as typed.
+
+use super::{Assumptions, need_id, need_name, or_nan};
+use crate::hydraulics::spec::{CheckValveSpec, ElementKind, LiquidSpec, Terminal, ValveSpec};
+use crate::rig::model::Rating;
+use crate::rig::reader::{Cursor, Spot, Text};
+use crate::units::{Dimension, Want};
+
+/// A tank or a free outlet at a node.
+#[derive(Debug)]
+pub struct TankEntry {
+    /// Node.
+    pub node: Text,
+    /// What it is.
+    pub terminal: Terminal,
+    /// Place.
+    pub spot: Spot,
+}
+
+/// Where a pipe's wave speed comes from.
+#[derive(Debug, Clone, PartialEq)]
+pub enum WaveSpeed {
+    /// Said in the file.
+    Said,
+    /// From wall and material, in words.
+    Derived(String),
+}
+
+/// An element of the network.
+#[derive(Debug)]
+pub struct ElementEntry {
+    /// Id.
+    pub id: Text,
+    /// Upstream node.
+    pub from: Text,
+    /// Downstream node.
+    pub to: Text,
+    /// Numbers.
+    pub kind: ElementKind,
+    /// Rating.
+    pub rating: Option<Rating>,
+    /// Place.
+    pub spot: Spot,
+    /// Pipes only.
+    pub wave_speed: Option<WaveSpeed>,
+}
+
+/// `[[line_up]]`.
+#[derive(Debug)]
+pub struct LineUpEntry {
+    /// Id.
+    pub id: Text,
+    /// Sentence.
+    pub text: String,
+    /// Valves with their openings, in file order; `open` is 1, `closed` is 0.
+    pub valves: Vec<(Text, f64)>,
+    /// Place.
+    pub spot: Spot,
+}
+
+/// `[[tank]]` and `[[outlet]]`.
+pub(super) fn tanks(root: &Cursor<'_>, assumed: &mut Assumptions) -> Vec<TankEntry> {
+    let mut entries = Vec::new();
+    for table in root.tables("tank") {
+        entries.push(TankEntry {
+            node: need_name(&table, "node"),
+            terminal: tank(&table, assumed),
+            spot: table.here(),
+        });
+        table.close();
+    }
+    for table in root.tables("outlet") {
+        entries.push(TankEntry { node: need_name(&table, "node"), terminal: Terminal::FreeOutlet, spot: table.here() });
+        table.close();
+    }
+    entries
+}
+
+fn tank(table: &Cursor<'_>, assumed: &mut Assumptions) -> Terminal {
+    let level_m = or_nan(table.need_quantity("level", &Want::ELEVATION));
+    let held = table.flag("held").unwrap_or(false);
+    let area_m2 = match (held, table.quantity("area", &Want::AREA)) {
+        (true, None) => f64::INFINITY,
+        (true, Some(_)) => {
+            table.note("held", "true beside an area", "held = true or an area, not both", None);
+            f64::INFINITY
+        }
+        (false, Some(area_m2)) => area_m2,
+        (false, None) => {
+            if !table.has("area") {
+                let node = table.text("node").map(|node| node.text).unwrap_or_default();
+                assumed.0.push(format!("the level at {node} stands still"));
+            }
+            f64::INFINITY
+        }
+    };
+    let overflow_m = table.quantity("overflow", &Want::ELEVATION).unwrap_or(f64::INFINITY);
+    if overflow_m < level_m {
+        table.note("overflow", format!("{overflow_m} m"), format!("at or above the level, {level_m} m"), None);
+    }
+    Terminal::Tank { level_m, area_m2, overflow_m }
+}
+
+/// Every element in file order.
+pub(super) fn elements(
+    root: &Cursor<'_>,
+    pump: Option<ElementEntry>,
+    liquid: &LiquidSpec,
+    assumed: &mut Assumptions,
+) -> Vec<ElementEntry> {
+    let mut entries: Vec<ElementEntry> = pump.into_iter().collect();
+    for (key, is_hose) in [("pipe", false), ("hose", true)] {
+        for table in root.tables(key) {
+            let (pipe, wave_speed) = super::pipe::pipe(&table, is_hose, liquid, assumed);
+            entries.push(element(&table, ElementKind::Pipe(pipe), Some(wave_speed)));
+            table.close();
+        }
+    }
+    for table in root.tables("valve") {
+        entries.push(element(&table, ElementKind::Valve(valve(&table, assumed)), None));
+        table.close();
+    }
+    for table in root.tables("check_valve") {
+        entries.push(element(&table, ElementKind::CheckValve(check_valve(&table, assumed)), None));
+        table.close();
+    }
+    entries.sort_by_key(|entry| entry.spot.line);
+    entries
+}
+
+fn element(table: &Cursor<'_>, kind: ElementKind, wave_speed: Option<WaveSpeed>) -> ElementEntry {
+    ElementEntry {
+        id: need_id(table),
+        from: need_name(table, "from"),
+        to: need_name(table, "to"),
+        kind,
+        rating: rating(table),
+        spot: table.here(),
+        wave_speed,
+    }
+}
+
+/// `max_pressure` and `min_pressure`; no element goes without them.
+pub(super) fn rating(table: &Cursor<'_>) -> Option<Rating> {
+    let max =
+        rated(table, "max_pressure", "a rating \"6 barg\": an element without a rated pressure forbids every start");
+    let min = rated(table, "min_pressure", "a rating \"-0.9 barg\": how much vacuum it stands");
+    let (max_gauge_pa, min_gauge_pa) = max.zip(min)?;
+    if max_gauge_pa <= min_gauge_pa {
+        table.note(
+            "max_pressure",
+            format!("{max_gauge_pa} Pa"),
+            format!("above min_pressure, {min_gauge_pa} Pa"),
+            None,
+        );
+    }
+    Some(Rating { max_gauge_pa, min_gauge_pa })
+}
+
+fn rated(table: &Cursor<'_>, key: &str, hint: &str) -> Option<f64> {
+    if !table.has(key) {
+        let _absent = table.quantity(key, &Want::GAUGE);
+        table.note(key, "nothing (the key is missing)", Want::GAUGE.allowed(), Some(hint.to_owned()));
+    }
+    table.quantity(key, &Want::GAUGE)
+}
+
+fn valve(table: &Cursor<'_>, assumed: &mut Assumptions) -> ValveSpec {
+    let share = Want::from_zero(Dimension::Share, "\"40 %\"").between(0.0, 1.0);
+    let curve = table.pairs("curve", &share, &share).unwrap_or_default();
+    if curve.windows(2).any(|pair| pair[1].0 <= pair[0].0 || pair[1].1 < pair[0].1) {
+        table.note("curve", "points that do not rise", "openings that rise, with shares that do not fall", None);
+    }
+    if !table.has("curve") {
+        let id = table.text("id").map(|id| id.text).unwrap_or_default();
+        assumed.0.push(format!("valve {id}: flow coefficient in proportion to its opening"));
+    }
+    ValveSpec {
+        kv_open_m3_h: or_nan(table.need_quantity("flow_coefficient", &Want::FLOW_COEFFICIENT)),
+        curve,
+        opening: 1.0,
+    }
+}
+
+fn check_valve(table: &Cursor<'_>, assumed: &mut Assumptions) -> CheckValveSpec {
+    CheckValveSpec {
+        kv_m3_h: or_nan(table.need_quantity("flow_coefficient", &Want::FLOW_COEFFICIENT)),
+        cracking_head_m: assumed.take(
+            table.quantity("cracking_head", &Want::HEAD_FROM_ZERO),
+            0.0,
+            "the check valve opens at the least head",
+        ),
+    }
+}
+
+/// `[[line_up]]`.
+pub(super) fn line_ups(root: &Cursor<'_>) -> Vec<LineUpEntry> {
+    let mut entries = Vec::new();
+    for table in root.tables("line_up") {
+        let mut valves: Vec<(Text, f64)> = Vec::new();
+        valves.extend(table.texts("open").unwrap_or_default().into_iter().map(|valve| (valve, 1.0)));
+        valves.extend(table.texts("closed").unwrap_or_default().into_iter().map(|valve| (valve, 0.0)));
+        if let Some(set) = table.table("set") {
+            valves.extend(set.keys().into_iter().map(|valve| {
+                let opening = or_nan(set.number(&valve.text, 0.0..=1.0));
+                (valve, opening)
+            }));
+        }
+        let id = need_id(&table);
+        let text = table.text("text").map_or_else(|| format!("line-up {}", id.text), |text| text.text);
+        entries.push(LineUpEntry { id, text, valves, spot: table.here() });
+        table.close();
+    }
+    entries
+}

@@ -1,0 +1,341 @@
+//! The sample source, channels, permissives and trips as typed.
+
+use super::control::{STOPS, address};
+use super::{Assumptions, need_id, or_nan};
+use crate::rig::model::{Quantity, TripCause};
+use crate::rig::reader::{Cursor, Spot, Text};
+use crate::starters::StopKind;
+use crate::units::{Dimension, Want};
+
+const QUANTITIES: &[(&str, Quantity)] = &[
+    ("gauge-pressure", Quantity::GaugePressure),
+    ("line-current", Quantity::LineCurrent),
+    ("shaft-speed", Quantity::ShaftSpeed),
+];
+
+const CAUSES: &[(&str, TripCause)] =
+    &[("limit", TripCause::Limit), ("stream-lost", TripCause::StreamLost), ("link-lost", TripCause::LinkLost)];
+
+/// `[source]`.
+#[derive(Debug)]
+pub struct SourceEntry {
+    /// Id.
+    pub id: Text,
+    /// `host:port`.
+    pub address: Text,
+    /// Frames a second.
+    pub rate_hz: f64,
+    /// RTP payload type.
+    pub payload_type: u8,
+    /// Stale after, s.
+    pub max_age_s: f64,
+    /// Place.
+    pub spot: Option<Spot>,
+}
+
+/// Where a channel reads.
+#[derive(Debug)]
+pub enum PlaceEntry {
+    /// Not in the water.
+    None,
+    /// At a node.
+    Node(Text),
+    /// Along a pipe.
+    Pipe(Text, f64),
+}
+
+/// `[[channel]]`.
+#[derive(Debug)]
+pub struct ChannelEntry {
+    /// Id.
+    pub id: Text,
+    /// Label.
+    pub label: String,
+    /// Quantity; `None`: could not be read.
+    pub quantity: Option<Quantity>,
+    /// Place.
+    pub place: PlaceEntry,
+    /// Diaphragm elevation when given, m.
+    pub diaphragm_m: Option<f64>,
+    /// Range, SI.
+    pub range: (f64, f64),
+    /// Counts at the ends of the range.
+    pub counts: (f64, f64),
+    /// Bandwidth, Hz.
+    pub bandwidth_hz: f64,
+    /// Filter class.
+    pub filter_class: u32,
+    /// Standard uncertainty, SI.
+    pub calibration_u: f64,
+    /// Position in a frame; `None`: could not be read.
+    pub input: Option<usize>,
+    /// Place of the table.
+    pub spot: Spot,
+    /// Place of the input.
+    pub input_spot: Spot,
+    /// Place of the bandwidth.
+    pub bandwidth_spot: Spot,
+}
+
+/// `[[permissive]]`.
+#[derive(Debug)]
+pub struct PermissiveEntry {
+    /// Id.
+    pub id: Text,
+    /// Sentence.
+    pub text: String,
+    /// Condition; `None`: could not be read.
+    pub condition: Option<ConditionEntry>,
+}
+
+/// A condition as typed.
+#[derive(Debug)]
+pub enum ConditionEntry {
+    /// Channel within a span.
+    Channel(Text, f64, f64),
+    /// Field equals.
+    Field(Text, u16),
+}
+
+/// `[[trip]]`.
+#[derive(Debug)]
+pub struct TripEntry {
+    /// Id.
+    pub id: Text,
+    /// Cause; `None`: could not be read.
+    pub cause: Option<TripCause>,
+    /// Channel.
+    pub channel: Option<Text>,
+    /// Above, SI.
+    pub above: Option<f64>,
+    /// Below, SI.
+    pub below: Option<f64>,
+    /// Debounce, s.
+    pub debounce_s: f64,
+    /// Blanking, s.
+    pub blanking_s: f64,
+    /// Stop.
+    pub stop: StopKind,
+    /// Deadline, s.
+    pub deadline_s: f64,
+    /// Place.
+    pub spot: Spot,
+}
+
+/// `[source]`.
+pub(super) fn source(table: Option<Cursor<'_>>, assumed: &mut Assumptions) -> SourceEntry {
+    let Some(table) = table else {
+        let nothing = Text { text: String::new(), spot: Spot { key_path: "source".to_owned(), line: 1, column: 1 } };
+        return SourceEntry {
+            id: nothing.clone(),
+            address: nothing,
+            rate_hz: f64::NAN,
+            payload_type: 0,
+            max_age_s: f64::NAN,
+            spot: None,
+        };
+    };
+    let payload_type = table.integer("payload_type", 0..=127).and_then(|number| u8::try_from(number).ok());
+    let entry = SourceEntry {
+        id: need_id(&table),
+        address: address(&table),
+        rate_hz: or_nan(table.need_quantity("rate", &Want::FREQUENCY.between(10.0, 200e3))),
+        payload_type: assumed.take(payload_type, 97, "RTP payload type 97"),
+        max_age_s: assumed.take(table.quantity("max_age", &Want::TIME), 0.5, "stream lost after 0.5 s without a frame"),
+        spot: Some(table.here()),
+    };
+    table.close();
+    entry
+}
+
+/// What a value of this quantity is written as, signed or not.
+fn want_of(quantity: Option<Quantity>) -> Option<Want> {
+    quantity.map(|quantity| match quantity {
+        Quantity::GaugePressure => Want::GAUGE,
+        Quantity::LineCurrent => Want::any(Dimension::Current, "\"0 A\", \"60 A\""),
+        Quantity::ShaftSpeed => Want::SIGNED_SPEED,
+    })
+}
+
+/// How an uncertainty of this quantity is written.
+fn want_uncertainty_of(quantity: Quantity) -> Want {
+    match quantity {
+        Quantity::GaugePressure => Want::from_zero(Dimension::Pressure, "\"10 mbar\""),
+        Quantity::LineCurrent => Want::CURRENT,
+        Quantity::ShaftSpeed => Want::from_zero(Dimension::Speed, "\"1 rpm\""),
+    }
+}
+
+/// `[[channel]]`.
+pub(super) fn channels(root: &Cursor<'_>, assumed: &mut Assumptions) -> Vec<ChannelEntry> {
+    root.tables("channel").into_iter().map(|table| channel(table, assumed)).collect()
+}
+
+fn channel(table: Cursor<'_>, assumed: &mut Assumptions) -> ChannelEntry {
+    let id = need_id(&table);
+    let quantity = table.need_word("quantity", QUANTITIES);
+    let range = want_of(quantity).and_then(|want| table.need_span("range", &want));
+    let u =
+        quantity.and_then(|quantity| table.need_quantity("calibration_uncertainty", &want_uncertainty_of(quantity)));
+    let entry = ChannelEntry {
+        label: table.text("label").map_or_else(|| id.text.clone(), |label| label.text),
+        quantity,
+        place: place(&table),
+        diaphragm_m: table.quantity("diaphragm_elevation", &Want::ELEVATION),
+        range: range.unwrap_or((f64::NAN, f64::NAN)),
+        counts: counts(&table, assumed),
+        bandwidth_hz: or_nan(table.need_quantity("bandwidth", &Want::FREQUENCY)),
+        filter_class: table.need_integer("filter_class", 0..=1000).and_then(|n| u32::try_from(n).ok()).unwrap_or(0),
+        calibration_u: or_nan(u),
+        input: table.need_integer("input", 0..=63).and_then(|n| usize::try_from(n).ok()),
+        spot: table.here(),
+        input_spot: table.spot("input"),
+        bandwidth_spot: table.spot("bandwidth"),
+        id,
+    };
+    if quantity.is_some() {
+        table.close();
+    }
+    entry
+}
+
+/// Counts of the converter at the two ends of the range; by default most of 24 bits, with room for over-range.
+fn counts(table: &Cursor<'_>, assumed: &mut Assumptions) -> (f64, f64) {
+    let span = table.integer_span("counts", -8_388_608..=8_388_607);
+    if !table.has("counts") {
+        let line = "the ends of a channel's range are -8 000 000 and 8 000 000 counts";
+        if !assumed.0.iter().any(|said| said == line) {
+            assumed.0.push(line.to_owned());
+        }
+    }
+    let (low, high) = span.unwrap_or((-8_000_000, 8_000_000));
+    if low == high {
+        table.note("counts", format!("[{low}, {high}]"), "two different counts", None);
+    }
+    (f64::from(low), f64::from(high))
+}
+
+fn place(table: &Cursor<'_>) -> PlaceEntry {
+    let (node, pipe, share) = (table.text("node"), table.text("pipe"), table.number("share", 0.0..=1.0));
+    match (node, pipe) {
+        (Some(_), Some(pipe)) => {
+            table.note("pipe", format!("a pipe {:?} beside a node", pipe.text), "a node, or a pipe with a share", None);
+            PlaceEntry::None
+        }
+        (Some(node), None) => PlaceEntry::Node(node),
+        (None, Some(pipe)) => {
+            if !table.has("share") {
+                table.note("share", "nothing (the key is missing)", "a share 0 to 1 of the pipe from its start", None);
+            }
+            PlaceEntry::Pipe(pipe, or_nan(share))
+        }
+        (None, None) => PlaceEntry::None,
+    }
+}
+
+fn quantity_of(channels: &[ChannelEntry], name: Option<&Text>) -> Option<Quantity> {
+    let name = name?;
+    channels.iter().find(|channel| channel.id.text == name.text).and_then(|channel| channel.quantity)
+}
+
+/// `[[permissive]]`.
+pub(super) fn permissives(root: &Cursor<'_>, channels: &[ChannelEntry]) -> Vec<PermissiveEntry> {
+    let mut entries = Vec::new();
+    for table in root.tables("permissive") {
+        let entry = PermissiveEntry {
+            id: need_id(&table),
+            text: table.need_text("text").map(|text| text.text).unwrap_or_default(),
+            condition: condition(&table, channels),
+        };
+        table.close();
+        entries.push(entry);
+    }
+    entries
+}
+
+fn condition(table: &Cursor<'_>, channels: &[ChannelEntry]) -> Option<ConditionEntry> {
+    let (channel, field) = (table.text("channel"), table.text("field"));
+    let is = table.integer("is", 0..=65535).and_then(|value| u16::try_from(value).ok());
+    let want = want_of(quantity_of(channels, channel.as_ref()));
+    let between = want.and_then(|want| table.span("between", &want));
+    table.mark_read("between");
+    match (channel, field) {
+        (Some(channel), None) => {
+            if !table.has("between") {
+                table.note("between", "nothing (the key is missing)", "a span [low, high]", None);
+            }
+            let (low, high) = between.unwrap_or((f64::NAN, f64::NAN));
+            Some(ConditionEntry::Channel(channel, low, high))
+        }
+        (None, Some(field)) => {
+            if !table.has("is") {
+                table.note("is", "nothing (the key is missing)", "a raw value, such as 1", None);
+            }
+            is.map(|value| ConditionEntry::Field(field, value))
+        }
+        _ => {
+            let spot = table.here();
+            table.document().note(&spot, "not one condition", "channel with between, or field with is", None);
+            None
+        }
+    }
+}
+
+/// `[[trip]]`.
+pub(super) fn trips(root: &Cursor<'_>, channels: &[ChannelEntry], assumed: &mut Assumptions) -> Vec<TripEntry> {
+    let mut entries = Vec::new();
+    for table in root.tables("trip") {
+        let cause = table.need_word("cause", CAUSES);
+        let channel = table.text("channel");
+        let want = want_of(quantity_of(channels, channel.as_ref()));
+        let limit = |key: &str| match &want {
+            Some(want) => table.quantity(key, want),
+            None => {
+                table.mark_read(key);
+                None
+            }
+        };
+        let entry = TripEntry {
+            id: need_id(&table),
+            cause,
+            above: limit("above"),
+            below: limit("below"),
+            channel,
+            debounce_s: assumed.take(
+                table.quantity("debounce", &Want::TIME_FROM_ZERO),
+                0.0,
+                "a trip without debounce acts at the first sample",
+            ),
+            blanking_s: table.quantity("blanking", &Want::TIME_FROM_ZERO).unwrap_or(0.0),
+            stop: table.need_word("stop", STOPS).unwrap_or(StopKind::Coast),
+            deadline_s: or_nan(table.need_quantity("deadline", &Want::TIME)),
+            spot: table.here(),
+        };
+        check_limits(&table, &entry);
+        table.close();
+        entries.push(entry);
+    }
+    entries
+}
+
+fn check_limits(table: &Cursor<'_>, entry: &TripEntry) {
+    let spot = table.here();
+    let says_limit = table.has("above") || table.has("below");
+    match entry.cause {
+        Some(TripCause::Limit) if entry.channel.is_none() => {
+            table.document().note(&spot, "a limit trip without a channel", "channel = \"...\"", None);
+        }
+        Some(TripCause::Limit) if !says_limit => {
+            table.document().note(&spot, "a limit trip without a limit", "above or below", None);
+        }
+        Some(TripCause::StreamLost | TripCause::LinkLost) if says_limit || entry.channel.is_some() => {
+            table.document().note(&spot, "a limit on a trip for a lost wire", "no channel, above or below", None);
+        }
+        _ => {}
+    }
+    if let (Some(above), Some(below)) = (entry.above, entry.below)
+        && below >= above
+    {
+        table.note("below", format!("{below}"), format!("less than above, {above}"), None);
+    }
+}

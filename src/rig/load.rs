@@ -1,0 +1,60 @@
+//! The way in: text or path to a rig that cannot be wrong, or every problem at once.
+
+use super::file::RigFile;
+use super::maps::MapShelf;
+use super::model::Rig;
+use super::problem::{Problem, Problems};
+use super::reader::Document;
+use super::{check, compile};
+use std::path::Path;
+
+/// The shipped bench.
+const TERRACE_BENCH: &str = include_str!("../../rig-configs/terrace-bench.toml");
+
+/// Text of a shipped rig file (`terrace-bench`).
+pub fn shipped(name: &str) -> Option<&'static str> {
+    (name == "terrace-bench").then_some(TERRACE_BENCH)
+}
+
+/// Reads a rig file; register maps come from `maps/` beside it, then from the shipped ones.
+///
+/// Errors: every problem of the file and of the maps it names.
+pub fn load(path: &Path) -> Result<Rig, Problems> {
+    let file = path.display().to_string();
+    let text = std::fs::read_to_string(path).map_err(|why| unreadable(&file, &why))?;
+    parse_with(&text, &file, &MapShelf::beside(path))
+}
+
+/// Reads a rig from text with the shipped maps; `file` is only for messages.
+pub fn parse(text: &str, file: &str) -> Result<Rig, Problems> {
+    parse_with(text, file, &MapShelf::shipped())
+}
+
+/// Reads a rig from text with the maps of a shelf.
+pub fn parse_with(text: &str, file: &str, shelf: &MapShelf) -> Result<Rig, Problems> {
+    let document = Document::parse(text, file)?;
+    let entries = RigFile::read(&document);
+    let maps = check::maps(&document, &entries, shelf);
+    check::check(&document, &entries, &maps);
+    let spot = entries.identity.spot.clone();
+    let clean = document.problems().is_empty();
+    if clean {
+        if let Some(rig) = compile::compile(entries, &maps, text) {
+            return Ok(rig);
+        }
+        document.note(&spot, "names that do not resolve though every check passed", "a rig", None);
+    }
+    Err(document.finish())
+}
+
+fn unreadable(file: &str, why: &std::io::Error) -> Problems {
+    Problems(vec![Problem {
+        key_path: "file".to_owned(),
+        file: file.to_owned(),
+        line: 1,
+        column: 1,
+        found: format!("a file that cannot be read: {why}"),
+        allowed: "a readable rig file".to_owned(),
+        hint: None,
+    }])
+}
