@@ -14,3 +14,4 @@ pub mod step;
 pub mod script;
 pub mod machine;
 pub mod duty;
+pub mod executor;

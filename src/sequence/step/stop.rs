@@ -63,7 +63,8 @@ impl Stop {
     fn end(&self, outcome: StopOutcome, stopping: &Stopping) -> Next {
         let first = words(self.kind);
         if outcome == StopOutcome::NotConfirmed {
-            return Next::abort(format!("{outcome}: ordered by {first}"));
+            let reason = format!("{outcome}: ordered by {first}");
+            return Next::Abort { reason, stop: Some(StopKind::ContactorOff) };
         }
         if stopping.escalated() {
             let last = words(stopping.kind());

@@ -1,0 +1,175 @@
+//! Carrying out what the machine wants.
+
+use super::look::difference;
+use super::prepare::refused;
+use super::{Abort, Run};
+use crate::clock::utc_now_rfc3339;
+use crate::rig::model::{Trip, TripCause};
+use crate::sequence::duty::MOTOR;
+use crate::sequence::machine::Command;
+use crate::sequence::observations::OrderMoment;
+use crate::sequence::ports::{ArmedTrip, Level, OperatorOrder, StarterOrder, StopOutcome};
+use crate::starters::{Settings, StopKind};
+use std::sync::Arc;
+
+impl Run<'_> {
+    pub(super) fn carry_out(&mut self, command: Command) -> Result<(), Abort> {
+        match command {
+            Command::Ask { id, text } => self.ask(id, &text),
+            Command::Say { text } => {
+                self.input.operator.say(&text);
+                self.event(Level::Note, text);
+            }
+            Command::Note { level, text } => self.event(level, text),
+            Command::LinedUp { line_up } => {
+                let id = self.input.rig.line_ups.get(line_up).map(|line_up| line_up.id.clone()).unwrap_or_default();
+                self.event(Level::Note, format!("line-up {id} stands"));
+            }
+            Command::SelectTransfer { position } => self.select(position)?,
+            Command::Start { starter, settings } => self.start(starter, &settings)?,
+            Command::Stop { starter, kind, cause } => self.stop(starter, kind, &cause),
+            Command::Outcome { cycle, outcome, evidence } => self.outcome(cycle, outcome, &evidence),
+        }
+        Ok(())
+    }
+
+    /// Asks a person, or takes the name given beforehand.
+    pub(super) fn ask(&mut self, id: u32, text: &str) {
+        if let Some(name) = self.input.confirmed_by.clone() {
+            self.seen.answers.insert(id);
+            self.event(Level::Note, format!("{text}: confirmed by {name}, given beforehand"));
+            return;
+        }
+        self.pending = Some(id);
+        self.event(Level::Note, format!("asked: {text}"));
+        self.input.operator.ask(id, text);
+    }
+
+    fn select(&mut self, position: u16) -> Result<(), Abort> {
+        let at_s = self.now_s();
+        let Some(bench) = self.input.bench.as_mut() else {
+            return Err(Abort::because("no bench unit to move the transfer device"));
+        };
+        let command = bench.select(position).map_err(|error| refused(&error))?;
+        self.record(|journal| journal.command(at_s, &command));
+        Ok(())
+    }
+
+    fn start(&mut self, starter: usize, settings: &Settings) -> Result<(), Abort> {
+        if self.devices[starter].in_force.is_none_or(|in_force| difference(settings, &in_force).is_some()) {
+            self.apply(starter, settings)?;
+        }
+        self.duty(|ledger| {
+            ledger.started(MOTOR);
+            ledger.started(&self.input.script.rules.id(starter));
+        });
+        self.save_duty();
+        self.orders.extend(self.input.operator.take_orders());
+        if self.orders.iter().any(|order| matches!(order, OperatorOrder::Stop { .. } | OperatorOrder::Hurry)) {
+            return Err(self.ordered_by_a_person().unwrap_or_else(|| Abort::because("stopped by a person")));
+        }
+        if let Some(abort) = self.record_lost() {
+            return Err(abort);
+        }
+        self.arm_for_start(starter);
+        self.order_start(starter)
+    }
+
+    fn order_start(&mut self, starter: usize) -> Result<(), Abort> {
+        self.started = true;
+        self.order_leaves(starter);
+        let sent_s = self.now_s();
+        let answer = self.input.starters[starter].order(StarterOrder::Start);
+        let answered_s = self.now_s();
+        self.seen.latest_order = Some(self.moment(sent_s, answered_s));
+        let command = answer.map_err(|error| refused(&error))?;
+        self.record(|journal| journal.command(sent_s, &command));
+        Ok(())
+    }
+
+    /// Middle of a bracket with its standard uncertainty: the bracket and the coarseness of the rig clock, both taken as
+    /// evenly spread (GUM 4.3.7: half-width over the root of three).
+    fn moment(&self, from_s: f64, to_s: f64) -> OrderMoment {
+        let half_s = 0.5 * (to_s - from_s);
+        let u_s = ((half_s * half_s + self.coarse_s * self.coarse_s) / 3.0).sqrt();
+        OrderMoment { instruction: self.state.at, at_s: from_s + half_s, u_s }
+    }
+
+    /// A stop leaves at once; its record comes back through the line.
+    pub(super) fn stop(&mut self, starter: usize, kind: StopKind, cause: &str) {
+        let sent_s = self.now_s();
+        self.devices[starter].line.stop(kind, cause);
+        self.order_leaves(starter);
+        self.seen.latest_order = Some(self.moment(sent_s, self.now_s()));
+        self.arm_for_stop(starter);
+    }
+
+    pub(super) fn moment_of_stop(&self, from_s: f64, to_s: f64) -> OrderMoment {
+        self.moment(from_s, to_s)
+    }
+
+    fn arm_for_start(&self, starter: usize) {
+        self.arm(starter, |trip| Some(trip.blanking_s));
+    }
+
+    /// Once a stop is ordered, pressures fall: limits from below are no longer news, the others stay armed.
+    fn arm_for_stop(&self, starter: usize) {
+        self.arm(starter, |trip| trip.below.is_none().then_some(0.0));
+    }
+
+    /// `blanking_s` gives the time a trip is not looked at, or `None` to leave it unarmed.
+    fn arm(&self, starter: usize, blanking_s: impl Fn(&Trip) -> Option<f64>) {
+        let now_ns = self.input.rig_clock.now_ns();
+        let line = &self.devices[starter].line;
+        let armed = self
+            .input
+            .rig
+            .trips
+            .iter()
+            .enumerate()
+            .filter(|(_, trip)| trip.cause != TripCause::LinkLost)
+            .filter_map(|(index, trip)| blanking_s(trip).map(|blanking_s| (index, blanking_s)))
+            .map(|(trip, blanking_s)| ArmedTrip {
+                trip,
+                from_rig_ns: now_ns + (blanking_s.max(0.0) * 1e9) as u64,
+                stop_line: Arc::clone(line),
+            })
+            .collect();
+        self.input.samples.arm(armed);
+    }
+
+    fn outcome(&mut self, cycle: u32, outcome: StopOutcome, evidence: &str) {
+        if outcome == StopOutcome::NotConfirmed {
+            return;
+        }
+        self.stop_is_over(cycle, outcome, evidence);
+    }
+
+    /// The stop of a cycle is over, for better or worse.
+    pub(super) fn stop_is_over(&mut self, cycle: u32, outcome: StopOutcome, evidence: &str) {
+        let level = match outcome {
+            StopOutcome::Confirmed => Level::Note,
+            StopOutcome::Inferred => Level::Caution,
+            StopOutcome::NotConfirmed => Level::Danger,
+        };
+        self.event(level, format!("cycle {cycle}: {outcome} ({evidence})"));
+        self.record(|journal| journal.stop_outcome(cycle, outcome));
+        self.worst = self.worst.max(Some(outcome));
+        self.input.samples.arm(Vec::new());
+        if outcome != StopOutcome::NotConfirmed {
+            let ids: Vec<_> = (0..self.devices.len()).map(|index| self.input.script.rules.id(index)).collect();
+            self.duty(|ledger| {
+                ledger.stopped(MOTOR);
+                ids.iter().for_each(|id| ledger.stopped(id));
+            });
+            self.save_duty();
+        }
+    }
+
+    fn save_duty(&mut self) {
+        let Some(path) = self.input.duty_file.clone() else { return };
+        if let Err(error) = self.duty(|ledger| ledger.save(&path, &utc_now_rfc3339())) {
+            self.event(Level::Caution, format!("duty ledger: {error}"));
+        }
+    }
+}

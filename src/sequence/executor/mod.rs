@@ -1,0 +1,372 @@
+//! The executor: drives the machine with real ports, on a thread of its own, until all is done or something ends the run.
+//!
+//! Order of a run: identify every device (before any write); read status; clear a latched fault only when a person
+//! confirms it; read settings, write the run's, read back; header and prediction into the record (durable) - and only
+//! then the machine, tick by tick, on new samples. At the end, whatever the reason: stop in stages, say how sure it is,
+//! put settings back.
+//!
+//! Nothing waits on rig time: every wait looks at people's orders, trips, links and the record every few milliseconds of
+//! wall time.
+
+mod carry_out;
+mod look;
+mod prepare;
+mod wind_down;
+
+use super::duty::DutyLedger;
+use super::interlock::Ending;
+use super::machine::{State, advance};
+use super::observations::Observations;
+use super::ports::{
+    BenchPort, DeviceIdentity, Event, Journal, JournalError, Level, LinkState, Operator, OperatorOrder, RunEnd,
+    SamplePort, SampleView, StarterPort, StopLine, StopOutcome, TripEvent,
+};
+use super::script::Script;
+use crate::clock::{RigClock, WallClock};
+use crate::prediction::Prediction;
+use crate::rig::model::{Rig, TripCause};
+use crate::starters::{Settings, StopKind};
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+
+/// Longest wall time between two looks at the world.
+pub const TICK: Duration = Duration::from_millis(5);
+/// The first answers of all devices, and the first samples, have to be in within this wall time, ns.
+pub const FIRST_ANSWERS_NS: u64 = 5_000_000_000;
+/// Settings are read again this often while a run is on, wall ns.
+pub const SETTINGS_LOOK_NS: u64 = 1_000_000_000;
+/// The live line is told this often, wall ns.
+const PROGRESS_NS: u64 = 100_000_000;
+/// The name that only a rig which says that it is virtual may confirm itself with.
+pub const VIRTUAL_NAME: &str = "virtual rig";
+/// Signal number of the question about a latched fault; the script's own questions count from 1.
+pub const RESET_QUESTION: u32 = u32::MAX;
+
+/// Everything a run needs. The ports outlive the run: the daemon keeps them for the next.
+pub struct ExecutorInput<'a> {
+    /// The rig.
+    pub rig: &'a Rig,
+    /// What to do.
+    pub script: &'a Script,
+    /// What will happen, made beforehand with the same rig, script and starter.
+    pub prediction: &'a Prediction,
+    /// One port a starter, rig order.
+    pub starters: &'a mut [Box<dyn StarterPort>],
+    /// The bench unit; needed when the rig has one.
+    pub bench: Option<&'a mut dyn BenchPort>,
+    /// Samples.
+    pub samples: &'a dyn SamplePort,
+    /// The record.
+    pub journal: &'a mut dyn Journal,
+    /// People.
+    pub operator: &'a mut dyn Operator,
+    /// Wall time.
+    pub wall: &'a dyn WallClock,
+    /// Rig time.
+    pub rig_clock: RigClock,
+    /// Person in attendance; only a virtual rig accepts [`VIRTUAL_NAME`].
+    pub attending: String,
+    /// Name that confirms every question at once; only a virtual rig accepts [`VIRTUAL_NAME`]. `None`: ask.
+    pub confirmed_by: Option<String>,
+    /// Starts and rests so far.
+    pub duty: Arc<Mutex<DutyLedger>>,
+    /// Where the ledger is kept; written at every start and stop.
+    pub duty_file: Option<PathBuf>,
+}
+
+/// Why a run comes to its end.
+#[derive(Debug, Clone, PartialEq)]
+enum Cause {
+    /// All steps done.
+    Done,
+    /// Something is wrong.
+    Abort(Abort),
+    /// Taken over at the rig.
+    TakenOver(String),
+}
+
+/// How to abort.
+#[derive(Debug, Clone, PartialEq)]
+struct Abort {
+    reason: String,
+    /// First kind of stop; `None`: the starter's ordinary way.
+    stop: Option<StopKind>,
+    /// Time for it, s; `None`: by its kind.
+    time_s: Option<f64>,
+    /// Order a stop even when this run has started nothing (a person asked for it).
+    always: bool,
+    /// Rig time between which the stop line was already pulled, s.
+    pulled_s: Option<(f64, f64)>,
+}
+
+impl Abort {
+    fn because(reason: impl Into<String>) -> Self {
+        Self { reason: reason.into(), stop: None, time_s: None, always: false, pulled_s: None }
+    }
+}
+
+/// Runs `input.script` from beginning to end. Blocks; wants a thread of its own.
+///
+/// Whatever happens, the returned [`RunEnd`] says what was true at the end: the motor's stop is `confirmed`, `inferred` or
+/// `NOT confirmed`. After a take-over nothing more is sent to any device.
+pub fn execute(input: ExecutorInput<'_>) -> RunEnd {
+    let mut run = Run::new(input);
+    let cause = match run.prepare() {
+        Ok(()) => run.steps(),
+        Err(abort) => Cause::Abort(abort),
+    };
+    run.wind_down(cause)
+}
+
+struct Run<'a> {
+    input: ExecutorInput<'a>,
+    state: State,
+    seen: Observations,
+    view: SampleView,
+    /// Recent largest step of rig time between two looks, s: how coarse the rig clock is.
+    coarse_s: f64,
+    devices: Vec<Device>,
+    is_virtual: bool,
+    /// The heartbeat may run.
+    well: bool,
+    started: bool,
+    /// Cycle whose stop mark is put.
+    stop_marked: u32,
+    pending: Option<u32>,
+    orders: Vec<OperatorOrder>,
+    record_failed: Option<String>,
+    worst: Option<StopOutcome>,
+    settings_looked_ns: u64,
+    progress_ns: u64,
+}
+
+/// What the run remembers of a starter.
+struct Device {
+    identity: Option<DeviceIdentity>,
+    line: Arc<dyn StopLine>,
+    /// Wall time of its newest status taken in, ns.
+    polled_ns: u64,
+    /// Wall time of the latest order to it, ns.
+    ordered_ns: u64,
+    before: Option<Settings>,
+    in_force: Option<Settings>,
+}
+
+impl<'a> Run<'a> {
+    fn new(input: ExecutorInput<'a>) -> Self {
+        let wall_ns = input.wall.now_ns();
+        let device = |port: &Box<dyn StarterPort>| Device {
+            identity: None,
+            line: port.stop_line(),
+            polled_ns: 0,
+            ordered_ns: wall_ns,
+            before: None,
+            in_force: None,
+        };
+        Self {
+            devices: input.starters.iter().map(device).collect(),
+            seen: Observations::unknown(input.rig),
+            state: State::at_start(seconds(input.rig_clock.now_ns())),
+            view: SampleView::default(),
+            coarse_s: 0.0,
+            is_virtual: false,
+            well: true,
+            started: false,
+            stop_marked: 0,
+            pending: None,
+            orders: Vec::new(),
+            record_failed: None,
+            worst: None,
+            settings_looked_ns: wall_ns,
+            progress_ns: 0,
+            input,
+        }
+    }
+
+    /// Rig time, s.
+    fn now_s(&self) -> f64 {
+        seconds(self.input.rig_clock.now_ns())
+    }
+
+    fn steps(&mut self) -> Cause {
+        self.state = State::at_start(self.now_s());
+        loop {
+            self.look();
+            self.look_at_settings();
+            if let Some(cause) = self.outside_cause() {
+                return cause;
+            }
+            let turn = advance(self.input.script, self.state.clone(), &self.seen, self.now_s());
+            let step_changed = turn.state.at != self.state.at;
+            self.state = turn.state;
+            for mark in &turn.marks {
+                self.put_mark(mark);
+            }
+            for command in turn.commands {
+                if let Err(abort) = self.carry_out(command) {
+                    return Cause::Abort(abort);
+                }
+            }
+            self.tell_progress(step_changed);
+            match self.state.ending.clone() {
+                None => {}
+                Some(Ending::Done) => return Cause::Done,
+                Some(Ending::TakenOver { reason }) => return Cause::TakenOver(reason),
+                Some(Ending::Abort { reason, stop }) => {
+                    return Cause::Abort(Abort { stop, ..Abort::because(reason) });
+                }
+            }
+        }
+    }
+
+    /// What ends a run from outside the script, the gravest first.
+    fn outside_cause(&mut self) -> Option<Cause> {
+        let abort = self
+            .ordered_by_a_person()
+            .or_else(|| self.tripped())
+            .or_else(|| self.stream_lost())
+            .or_else(|| self.link_lost())
+            .or_else(|| self.record_lost())?;
+        Some(Cause::Abort(abort))
+    }
+
+    fn ordered_by_a_person(&mut self) -> Option<Abort> {
+        let mut stop = None;
+        for order in std::mem::take(&mut self.orders) {
+            match order {
+                OperatorOrder::Confirm { id, by } => self.confirmed(id, &by),
+                OperatorOrder::Stop { by } => stop = Some(format!("stopped by {by}")),
+                OperatorOrder::Hurry => {
+                    stop = stop.or_else(|| Some("stopped by a person".to_owned()));
+                    self.orders.push(OperatorOrder::Hurry);
+                }
+            }
+        }
+        stop.map(|reason| Abort { always: true, ..Abort::because(reason) })
+    }
+
+    /// Marks the question answered when the right name confirms the question that waits.
+    fn confirmed(&mut self, id: u32, by: &str) {
+        let name = by.trim();
+        let allowed = !name.is_empty() && (name != VIRTUAL_NAME || self.is_virtual);
+        if self.pending == Some(id) && allowed {
+            self.pending = None;
+            self.seen.answers.insert(id);
+            self.event(Level::Note, format!("confirmed by {name}"));
+        } else if self.pending == Some(id) {
+            self.event(Level::Notice, format!("the confirmation by {by:?} does not count: a person's name is needed"));
+        }
+    }
+
+    fn tripped(&mut self) -> Option<Abort> {
+        let trips = self.input.samples.take_trips();
+        for trip in &trips {
+            let text = self.trip_in_words(trip);
+            self.event(Level::Warning, text);
+        }
+        let first = trips.iter().min_by_key(|trip| trip.at_rig_ns)?;
+        let declared = self.input.rig.trips.get(first.trip)?;
+        let from_s = seconds(first.at_rig_ns) + declared.debounce_s;
+        Some(Abort {
+            stop: Some(declared.stop),
+            time_s: Some(declared.deadline_s),
+            pulled_s: Some((from_s, self.now_s().max(from_s))),
+            ..Abort::because(self.trip_in_words(first))
+        })
+    }
+
+    fn trip_in_words(&self, event: &TripEvent) -> String {
+        let Some(trip) = self.input.rig.trips.get(event.trip) else { return format!("trip {}", event.trip) };
+        let channel = trip.channel.and_then(|index| self.input.rig.channels.get(index));
+        let limit = trip.above.map(|value| format!("above {value}")).or(trip.below.map(|value| format!("below {value}")));
+        match (channel, limit) {
+            (Some(channel), Some(limit)) => {
+                format!("trip {}: {} read {:.6}, limit {limit} (SI)", trip.id, channel.id, event.value)
+            }
+            _ => format!("trip {}: no samples", trip.id),
+        }
+    }
+
+    fn stream_lost(&mut self) -> Option<Abort> {
+        let why = self.view.lost.clone()?;
+        let mut abort = Abort::because(format!("the sample stream is lost: {why}"));
+        if let Some(trip) = self.declared(TripCause::StreamLost) {
+            abort.stop = Some(trip.0);
+            abort.time_s = Some(trip.1);
+        }
+        Some(abort)
+    }
+
+    /// A lost link ends the run while the motor is on; before a start it only forbids the start.
+    fn link_lost(&mut self) -> Option<Abort> {
+        let starter = self.state.energised?;
+        let id = self.input.script.rules.id(starter);
+        if let Some(LinkState::Down { reason, .. }) = self.input.starters.get(starter).map(|port| port.link()) {
+            let mut abort = Abort::because(format!("the link to {id} is lost: {reason}"));
+            let timer_s = self.input.rig.starters.get(starter).map_or(0.0, |starter| starter.comm_timeout_s);
+            let (stop, deadline_s) = self.declared(TripCause::LinkLost).unzip();
+            abort.stop = stop;
+            abort.time_s = Some(deadline_s.unwrap_or(0.0).max(timer_s + wind_down::LINK_BACK_S));
+            return Some(abort);
+        }
+        match self.input.bench.as_ref().map(|bench| bench.link()) {
+            Some(LinkState::Down { reason, .. }) => {
+                Some(Abort::because(format!("the link to the bench unit is lost: {reason}")))
+            }
+            _ => None,
+        }
+    }
+
+    fn record_lost(&mut self) -> Option<Abort> {
+        self.record_failed.clone().map(Abort::because)
+    }
+
+    /// Kind of stop and time of the first trip declared for a cause.
+    fn declared(&self, cause: TripCause) -> Option<(StopKind, f64)> {
+        self.input.rig.trips.iter().find(|trip| trip.cause == cause).map(|trip| (trip.stop, trip.deadline_s))
+    }
+
+    /// Writes to the record; after its first failure nothing more is written, and the run ends at the next look.
+    fn record(&mut self, write: impl FnOnce(&mut dyn Journal) -> Result<(), JournalError>) {
+        if self.record_failed.is_some() {
+            return;
+        }
+        if let Err(error) = write(self.input.journal) {
+            self.record_failed = Some(error.to_string());
+            self.input.operator.say(&error.to_string());
+        }
+    }
+
+    fn event(&mut self, level: Level, text: impl Into<String>) {
+        let event = Event { at_s: self.now_s(), level, text: text.into() };
+        if level >= Level::Caution {
+            self.input.operator.say(&event.text);
+        }
+        self.record(|journal| journal.event(&event));
+    }
+
+    fn put_mark(&mut self, mark: &super::marks::Mark) {
+        if let super::marks::MarkKind::Stop { cycle } = mark.kind {
+            self.stop_marked = cycle;
+        }
+        self.record(|journal| journal.mark(mark));
+    }
+
+    fn tell_progress(&mut self, at_once: bool) {
+        let wall_ns = self.input.wall.now_ns();
+        if at_once || wall_ns.saturating_sub(self.progress_ns) >= PROGRESS_NS {
+            self.progress_ns = wall_ns;
+            let progress = self.state.progress(self.input.script, self.now_s());
+            self.input.operator.progress(&progress);
+        }
+    }
+
+    fn duty<T>(&self, act: impl FnOnce(&mut DutyLedger) -> T) -> T {
+        act(&mut self.input.duty.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+}
+
+fn seconds(ns: u64) -> f64 {
+    ns as f64 * 1e-9
+}

@@ -1,0 +1,220 @@
+//! Before the machine: who is there, which devices are they, are they off, their settings, the record's beginning.
+
+use super::{Abort, FIRST_ANSWERS_NS, RESET_QUESTION, Run, VIRTUAL_NAME};
+use crate::clock::utc_now_rfc3339;
+use crate::rig::register_map::Role;
+use crate::sequence::ports::{Level, PortError, RunHeader, StarterOrder};
+use crate::sequence::step::Step;
+use crate::starters::Settings;
+
+impl Run<'_> {
+    pub(super) fn prepare(&mut self) -> Result<(), Abort> {
+        self.check_attendance()?;
+        self.identify()?;
+        let now_s = self.now_s();
+        self.duty(|ledger| ledger.resume(now_s, &utc_now_rfc3339()));
+        self.first_answers()?;
+        self.check_bench()?;
+        self.check_all_off()?;
+        for starter in self.input.script.starters_used() {
+            self.clear_fault(starter)?;
+            self.apply_first_settings(starter)?;
+        }
+        self.begin_record()
+    }
+
+    fn check_attendance(&mut self) -> Result<(), Abort> {
+        if self.input.attending.trim().is_empty() {
+            return Err(Abort::because("no attending person is named; nothing was sent"));
+        }
+        if self.input.confirmed_by.as_ref().is_some_and(|name| name.trim().is_empty()) {
+            return Err(Abort::because("the name given for all confirmations is empty; nothing was sent"));
+        }
+        if self.input.starters.len() != self.input.rig.starters.len() {
+            let reason = format!("{} ports for {} starters", self.input.starters.len(), self.input.rig.starters.len());
+            return Err(Abort::because(reason));
+        }
+        if self.input.rig.transfer.is_some() && self.input.bench.is_none() {
+            return Err(Abort::because("the rig has a bench unit, but there is no port to it"));
+        }
+        self.seen.attended = true;
+        Ok(())
+    }
+
+    /// Every device says who it is before anything is written to any.
+    fn identify(&mut self) -> Result<(), Abort> {
+        let mut all_virtual = true;
+        for (port, device) in self.input.starters.iter_mut().zip(&mut self.devices) {
+            let identity = port.identify().map_err(unidentified)?;
+            all_virtual &= identity.is_virtual;
+            device.identity = Some(identity);
+        }
+        if let Some(bench) = self.input.bench.as_mut() {
+            all_virtual &= bench.identify().map_err(unidentified)?.is_virtual;
+        }
+        self.is_virtual = all_virtual && !self.devices.is_empty();
+        let names = [Some(&self.input.attending), self.input.confirmed_by.as_ref()];
+        if !self.is_virtual && names.into_iter().flatten().any(|name| name.trim() == VIRTUAL_NAME) {
+            return Err(Abort::because("this rig does not say that it is virtual: a person's name is needed"));
+        }
+        Ok(())
+    }
+
+    /// Waits for samples, a status of every starter and the bench unit's values.
+    fn first_answers(&mut self) -> Result<(), Abort> {
+        let until_ns = self.input.wall.now_ns() + FIRST_ANSWERS_NS;
+        loop {
+            self.look_between()?;
+            let missing = self.missing_answers();
+            if missing.is_empty() {
+                return Ok(());
+            }
+            if self.input.wall.now_ns() >= until_ns {
+                return Err(Abort::because(format!("no answer within 5 s from: {}", missing.join(", "))));
+            }
+        }
+    }
+
+    fn missing_answers(&self) -> Vec<String> {
+        let mut missing = Vec::new();
+        if !self.seen.stream_alive {
+            let why = self.view.lost.clone().unwrap_or_else(|| "no frame yet".to_owned());
+            missing.push(format!("the sample stream ({why})"));
+        }
+        for (index, facts) in self.seen.starters.iter().enumerate() {
+            if facts.running.is_none() {
+                missing.push(self.input.script.rules.id(index));
+            }
+        }
+        if self.seen.bench.as_ref().is_some_and(|bench| bench.values.is_empty()) {
+            missing.push("the bench unit".to_owned());
+        }
+        missing
+    }
+
+    /// A look during which only a person's stop or a failed record can end the run.
+    fn look_between(&mut self) -> Result<(), Abort> {
+        self.look();
+        match self.ordered_by_a_person().or_else(|| self.record_lost()) {
+            Some(abort) => Err(abort),
+            None => Ok(()),
+        }
+    }
+
+    fn check_bench(&mut self) -> Result<(), Abort> {
+        let bench = self.seen.bench.as_ref();
+        let remote = bench.and_then(|bench| bench.value(Role::Remote));
+        if self.input.script.rules.has_remote && remote != Some(1) {
+            return Err(Abort::because("the selector does not stand at remote: this run may only look on"));
+        }
+        Ok(())
+    }
+
+    fn check_all_off(&mut self) -> Result<(), Abort> {
+        match self.seen.starters.iter().position(|facts| facts.running == Some(true)) {
+            Some(index) => {
+                let id = self.input.script.rules.id(index);
+                Err(Abort::because(format!("{id} is on, and this run did not start it")))
+            }
+            None => Ok(()),
+        }
+    }
+
+    /// Restart inhibit: the run bit is clear (checked before); a latched fault is cleared once a person says so; the fresh
+    /// start edge is the machine's.
+    fn clear_fault(&mut self, starter: usize) -> Result<(), Abort> {
+        let Some(code) = self.seen.starters[starter].fault.filter(|code| *code != 0) else { return Ok(()) };
+        let id = self.input.script.rules.id(starter);
+        self.ask(RESET_QUESTION, &format!("{id} has fault {code} latched. Its cause is known and mended: clear it"));
+        while !self.seen.answers.remove(&RESET_QUESTION) {
+            self.look_between()?;
+        }
+        self.order_leaves(starter);
+        let at_s = self.now_s();
+        let command = self.input.starters[starter].order(StarterOrder::Reset).map_err(|error| refused(&error))?;
+        self.record(|journal| journal.command(at_s, &command));
+        let until_ns = self.input.wall.now_ns() + FIRST_ANSWERS_NS;
+        while self.seen.starters[starter].fault != Some(0) {
+            if self.input.wall.now_ns() >= until_ns {
+                return Err(Abort::because(format!("{id} still reports a fault 5 s after it was cleared")));
+            }
+            self.look_between()?;
+        }
+        Ok(())
+    }
+
+    fn apply_first_settings(&mut self, starter: usize) -> Result<(), Abort> {
+        let wanted = self.input.script.program.iter().find_map(|instruction| match &instruction.step {
+            Step::Start(step) if step.starter == starter => Some(step.settings),
+            _ => None,
+        });
+        let before = self.input.starters[starter].read_settings().map_err(|error| refused(&error))?;
+        self.devices[starter].before = Some(before);
+        self.apply(starter, &wanted.unwrap_or(before))
+    }
+
+    /// Writes settings and reads them back.
+    pub(super) fn apply(&mut self, starter: usize, wanted: &Settings) -> Result<(), Abort> {
+        let in_force = self.input.starters[starter].apply_settings(wanted).map_err(|error| refused(&error))?;
+        self.devices[starter].in_force = Some(in_force);
+        let id = self.input.script.rules.id(starter);
+        self.event(Level::Note, format!("{id}: settings in force {}", in_words(&in_force)));
+        Ok(())
+    }
+
+    fn begin_record(&mut self) -> Result<(), Abort> {
+        let starter = self.input.script.starter;
+        let Some(device) = self.devices.get(starter) else { return Err(Abort::because("no such starter")) };
+        let Some(identity) = device.identity.clone() else { return Err(Abort::because("starter not identified")) };
+        let header = RunHeader {
+            starter: self.input.script.rules.id(starter),
+            attending: self.input.attending.clone(),
+            confirmed_by: self.input.confirmed_by.clone().unwrap_or_else(|| "asked, see events".to_owned()),
+            settings_before: device.before.unwrap_or_default(),
+            settings_in_force: device.in_force.unwrap_or_default(),
+            identity,
+        };
+        let prediction = self.input.prediction;
+        self.record(|journal| journal.header(&header));
+        self.record(|journal| journal.prediction(prediction));
+        self.seen.prediction_stored = self.record_failed.is_none();
+        match self.record_lost() {
+            Some(abort) => Err(abort),
+            None => {
+                self.warn();
+                Ok(())
+            }
+        }
+    }
+
+    /// The rig's own warnings come before any start.
+    fn warn(&mut self) {
+        for warning in &self.input.rig.warnings {
+            self.event(Level::Warning, warning.clone());
+        }
+    }
+}
+
+fn unidentified(error: PortError) -> Abort {
+    Abort::because(format!("{error}; nothing was written to any device"))
+}
+
+/// A port's refusal as a reason.
+pub(super) fn refused(error: &PortError) -> Abort {
+    Abort::because(error.to_string())
+}
+
+fn in_words(settings: &Settings) -> String {
+    let named = [
+        ("ramp up", settings.ramp_up_s, " s"),
+        ("ramp down", settings.ramp_down_s, " s"),
+        ("initial voltage", settings.initial_voltage, ""),
+        ("current limit", settings.current_limit, " x full load"),
+        ("speed", settings.speed, " of rated"),
+    ];
+    let words: Vec<_> = named
+        .into_iter()
+        .filter_map(|(name, value, unit)| value.map(|value| format!("{name} {value:.3}{unit}")))
+        .collect();
+    if words.is_empty() { "none".to_owned() } else { words.join(", ") }
+}

@@ -1,0 +1,183 @@
+//! The end of a run: stop in stages, say how sure it is, put settings back. After a take-over nothing is sent.
+
+use super::look::difference;
+use super::{Abort, Cause, Run};
+use crate::rig::register_map::Role;
+use crate::sequence::marks::{Mark, MarkKind};
+use crate::sequence::ports::{Level, LinkState, OperatorOrder, RunEnd, StopOutcome};
+use crate::sequence::step::stop::{stage_time_s, words};
+use crate::sequence::stopping::{Evidence, StopTurn, Stopping};
+
+/// Time beyond the starter's own loss-of-communication timer for a lost link to come back and tell, s.
+pub(super) const LINK_BACK_S: f64 = 5.0;
+/// First answers after a run in which nothing was started: looks before the outcome is judged.
+const LAST_LOOKS: usize = 3;
+
+/// Time since a stop was ordered, on the slower of rig and wall time (a scaled rig still polls by wall time; a rig that
+/// falls behind still ramps by its own), on wall time alone once samples are lost.
+struct StopClock {
+    rig_s: f64,
+    wall_ns: u64,
+}
+
+impl Run<'_> {
+    pub(super) fn wind_down(&mut self, cause: Cause) -> RunEnd {
+        let (aborted, taken_over) = match cause {
+            Cause::Done => (None, false),
+            Cause::Abort(abort) => {
+                self.event(Level::Warning, format!("run ends: {}", abort.reason));
+                self.abort(&abort);
+                (Some(abort.reason), false)
+            }
+            Cause::TakenOver(reason) => {
+                self.let_go(&reason);
+                (Some(format!("taken over: {reason}")), true)
+            }
+        };
+        let stop = self.final_outcome();
+        if !taken_over && stop != StopOutcome::NotConfirmed {
+            self.put_settings_back();
+        }
+        self.take_stop_records();
+        self.tell_progress(true);
+        let aborted = aborted.or_else(|| self.record_failed.clone());
+        RunEnd { aborted, taken_over, stop, cycles: self.state.cycles_done, started: self.started }
+    }
+
+    /// Nothing more is sent: no stop, no settings, no heartbeat.
+    fn let_go(&mut self, reason: &str) {
+        self.withhold_heartbeat();
+        self.input.samples.arm(Vec::new());
+        self.event(Level::Warning, format!("taken over at the rig: {reason}. Nothing more is sent"));
+        if self.state.energised.is_some() {
+            let evidence = Evidence::of(&self.input.script.rules, &self.seen, self.stop_target());
+            let cycle = self.state.cycle(self.input.script);
+            self.record(|journal| journal.stop_outcome(cycle, evidence.outcome()));
+            self.worst = self.worst.max(Some(evidence.outcome()));
+        }
+    }
+
+    fn stop_target(&self) -> usize {
+        self.state.energised.unwrap_or(self.input.script.starter)
+    }
+
+    fn abort(&mut self, abort: &Abort) {
+        let starter = self.stop_target();
+        let identified = self.devices.get(starter).is_some_and(|device| device.identity.is_some());
+        if self.state.energised.is_none() && !(abort.always && identified) {
+            return;
+        }
+        let kind = abort.stop.unwrap_or(self.input.rig.starters[starter].stop);
+        let ramp_down_s = self.devices[starter].in_force.and_then(|settings| settings.ramp_down_s).unwrap_or(0.0);
+        let time_s = abort.time_s.unwrap_or(stage_time_s(kind, ramp_down_s));
+        self.stop(starter, kind, &abort.reason);
+        self.mark_stop(abort);
+        let (outcome, evidence) = self.see_it_stop(starter, Stopping::begin(kind, time_s, 0.0));
+        if self.state.energised.is_some() {
+            let cycle = self.state.cycle(self.input.script);
+            self.stop_is_over(cycle, outcome, &evidence.in_words());
+        } else {
+            self.event(Level::Note, format!("{outcome} ({})", evidence.in_words()));
+        }
+        if outcome == StopOutcome::NotConfirmed {
+            self.withhold_heartbeat();
+            let text = format!("{outcome}: use the emergency stop and isolate the motor ({})", evidence.in_words());
+            self.event(Level::Danger, text);
+        }
+    }
+
+    /// The stop mark of a cycle that was started and not yet stopped by its step.
+    fn mark_stop(&mut self, abort: &Abort) {
+        let cycle = self.state.cycle(self.input.script);
+        if self.state.energised.is_none() || self.stop_marked == cycle {
+            return;
+        }
+        let now_s = self.now_s();
+        let (from_s, to_s) = abort.pulled_s.unwrap_or((now_s, now_s));
+        let moment = self.moment_of_stop(from_s, to_s);
+        self.put_mark(&Mark { at_s: moment.at_s, u_s: moment.u_s, kind: MarkKind::Stop { cycle } });
+    }
+
+    fn see_it_stop(&mut self, starter: usize, mut stopping: Stopping) -> (StopOutcome, Evidence) {
+        let clock = StopClock { rig_s: self.now_s(), wall_ns: self.input.wall.now_ns() };
+        loop {
+            self.look();
+            let now_s = self.stop_time_s(&clock);
+            if self.hurried() {
+                stopping.hurry(now_s);
+                self.event(Level::Notice, "asked twice: deadlines shortened");
+            }
+            let evidence = Evidence::of(&self.input.script.rules, &self.seen, starter);
+            match stopping.turn(&evidence, now_s) {
+                StopTurn::Wait => {}
+                StopTurn::End(outcome) => return (outcome, evidence),
+                StopTurn::Order(kind) => {
+                    self.event(Level::Warning, format!("not stopped in time: {} now", words(kind)));
+                    self.stop(starter, kind, "the stage before was not confirmed in time");
+                }
+            }
+            self.tell_progress(false);
+        }
+    }
+
+    fn stop_time_s(&self, clock: &StopClock) -> f64 {
+        let wall_s = super::seconds(self.input.wall.now_ns().saturating_sub(clock.wall_ns));
+        if self.view.lost.is_some() { wall_s } else { wall_s.min(self.now_s() - clock.rig_s) }
+    }
+
+    fn hurried(&mut self) -> bool {
+        let orders = std::mem::take(&mut self.orders);
+        orders.iter().any(|order| *order == OperatorOrder::Hurry)
+    }
+
+    /// The worst outcome of the run's stops; of a run that stopped nothing, what is seen now.
+    fn final_outcome(&mut self) -> StopOutcome {
+        if let Some(worst) = self.worst {
+            return worst;
+        }
+        let starter = self.stop_target();
+        for _ in 0..LAST_LOOKS {
+            self.look();
+        }
+        Evidence::of(&self.input.script.rules, &self.seen, starter).outcome()
+    }
+
+    /// Settings go back when the starter is off, in remote, its link answers and nobody else has changed them.
+    fn put_settings_back(&mut self) {
+        for starter in 0..self.devices.len() {
+            let device = &self.devices[starter];
+            let (Some(before), Some(in_force)) = (device.before, device.in_force) else { continue };
+            if difference(&in_force, &before).is_none() {
+                continue;
+            }
+            let id = self.input.script.rules.id(starter);
+            match self.put_back(starter) {
+                Ok(()) => self.event(Level::Note, format!("{id}: settings put back")),
+                Err(why) => self.event(Level::Caution, format!("{id}: settings not put back: {why}")),
+            }
+        }
+    }
+
+    fn put_back(&mut self, starter: usize) -> Result<(), String> {
+        let device = &self.devices[starter];
+        let (Some(before), Some(in_force)) = (device.before, device.in_force) else { return Ok(()) };
+        if self.seen.starters[starter].running != Some(false) {
+            return Err("its output is not known to be off".to_owned());
+        }
+        let bench = self.seen.bench.as_ref();
+        if self.input.script.rules.has_remote && bench.and_then(|bench| bench.value(Role::Remote)) != Some(1) {
+            return Err("the selector does not stand at remote".to_owned());
+        }
+        let port = &mut self.input.starters[starter];
+        if port.link() != LinkState::Up {
+            return Err("its link does not answer".to_owned());
+        }
+        let found = port.read_settings().map_err(|error| error.to_string())?;
+        if let Some(change) = difference(&in_force, &found) {
+            return Err(format!("somebody changed them: {change}"));
+        }
+        port.apply_settings(&before).map_err(|error| error.to_string())?;
+        self.devices[starter].in_force = Some(before);
+        Ok(())
+    }
+}
