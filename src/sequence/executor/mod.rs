@@ -279,7 +279,8 @@ impl<'a> Run<'a> {
     fn trip_in_words(&self, event: &TripEvent) -> String {
         let Some(trip) = self.input.rig.trips.get(event.trip) else { return format!("trip {}", event.trip) };
         let channel = trip.channel.and_then(|index| self.input.rig.channels.get(index));
-        let limit = trip.above.map(|value| format!("above {value}")).or(trip.below.map(|value| format!("below {value}")));
+        let limit =
+            trip.above.map(|value| format!("above {value}")).or(trip.below.map(|value| format!("below {value}")));
         match (channel, limit) {
             (Some(channel), Some(limit)) => {
                 format!("trip {}: {} read {:.6}, limit {limit} (SI)", trip.id, channel.id, event.value)
@@ -298,11 +299,13 @@ impl<'a> Run<'a> {
         Some(abort)
     }
 
-    /// A lost link ends the run while the motor is on; before a start it only forbids the start.
+    /// A lost link ends the run while the motor is on (the heartbeat stays away, so that the starter's own timer acts even if
+    /// the link comes back); before a start it only forbids the start.
     fn link_lost(&mut self) -> Option<Abort> {
         let starter = self.state.energised?;
         let id = self.input.script.rules.id(starter);
         if let Some(LinkState::Down { reason, .. }) = self.input.starters.get(starter).map(|port| port.link()) {
+            self.withhold_heartbeat();
             let mut abort = Abort::because(format!("the link to {id} is lost: {reason}"));
             let timer_s = self.input.rig.starters.get(starter).map_or(0.0, |starter| starter.comm_timeout_s);
             let (stop, deadline_s) = self.declared(TripCause::LinkLost).unzip();
