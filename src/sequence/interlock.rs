@@ -307,20 +307,14 @@ fn permissive_blocker(permissive: &Permissive, seen: &Observations) -> Option<Bl
             None => return Some(Blocker::StatusUnknown(format!("permissive {}", permissive.id))),
         },
         Condition::FieldIs { role, value } => {
-            let found =
-                seen.bench.as_ref().and_then(|bench| bench.values.iter().find(|(known, _)| named(*known, role)));
-            match found {
-                Some((_, found)) if found == value => return None,
-                Some((_, found)) => found.to_string(),
+            match seen.bench.as_ref().zip(Role::from_name(role)).and_then(|(bench, role)| bench.value(role)) {
+                Some(found) if found == *value => return None,
+                Some(found) => found.to_string(),
                 None => return Some(Blocker::StatusUnknown(format!("permissive {}", permissive.id))),
             }
         }
     };
     Some(Blocker::Permissive(permissive.text.clone(), found))
-}
-
-fn named(role: Role, name: &str) -> bool {
-    serde_json::to_value(role).is_ok_and(|value| value.as_str() == Some(name))
 }
 
 /// Why a run cannot go on.

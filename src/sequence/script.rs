@@ -32,6 +32,15 @@ use crate::rig::problem::Problems;
 use crate::rig::reader::{Cursor, Document, Spot};
 use sha2::{Digest, Sha256};
 
+/// The shipped sequences by name.
+const SHIPPED: [(&str, &str); 1] =
+    [("three-starters", include_str!("../../rig-configs/sequences/three-starters.toml"))];
+
+/// Text of a shipped sequence (`three-starters`).
+pub fn shipped(name: &str) -> Option<&'static str> {
+    SHIPPED.iter().find(|(known, _)| *known == name).map(|(_, text)| *text)
+}
+
 /// Longest program, instructions.
 const LONGEST: usize = 10_000;
 
