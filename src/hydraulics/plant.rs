@@ -1,6 +1,18 @@
 //! The plant: network, shaft and whatever turns it, advanced together one time step at a time.
 //!
-//! SEAM (signatures fixed; bodies come with the solver):
+//! Time levels: one call of [`Plant::advance`] first steps the driver to the new level, then the inner points of all
+//! pipes, then solves every place where pipes end. Pump speed, head, flow and torque of the new level are solved
+//! **together at the new level**; nothing is lagged. A command given between two steps (a new opening, a contactor)
+//! acts from the present level on.
+
+use super::error::HydraulicsError;
+use super::moc::boundary::Boundary;
+use super::moc::{Cluster, Condition, Line, PipeGrid};
+use super::network::Network;
+use super::nodal::Unsolved;
+use super::shaft::{Motion, ShaftStep};
+use super::spec::{GridOptions, NetworkSpec, Place, ShaftSpec};
+use super::steady::{self, SteadyState};
 
 /// What turns (or brakes) the shaft. Implemented by `starters::DriveTrain`.
 pub trait ShaftDriver: Send {
@@ -13,4 +25,507 @@ pub trait ShaftDriver: Send {
     fn current_a(&self, speed_rad_s: f64) -> f64;
     /// Electrical power drawn from the line, W.
     fn power_w(&self, speed_rad_s: f64) -> f64;
+}
+
+/// Something that happened in the plant.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PlantEvent {
+    /// Time of the level at which it was found, s.
+    pub time_s: f64,
+    /// What happened.
+    pub kind: PlantEventKind,
+}
+
+/// What can happen.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum PlantEventKind {
+    /// A check valve opened.
+    CheckValveOpened {
+        /// Element index.
+        element: usize,
+    },
+    /// A check valve closed.
+    CheckValveClosed {
+        /// Element index.
+        element: usize,
+    },
+    /// Flow through the pump turned.
+    FlowReversed {
+        /// True: now from `from` to `to`.
+        forwards: bool,
+    },
+    /// The shaft turned back or forwards.
+    ShaftReversed {
+        /// True: now in the pumping direction.
+        forwards: bool,
+    },
+    /// The head fell below the vapour pressure: a cavity would form here, which this model does not follow. Reported
+    /// once for every pipe and node.
+    CavityWouldForm {
+        /// Where.
+        place: Place,
+        /// Head computed there, m.
+        head_m: f64,
+    },
+}
+
+/// Share of rated flow or speed that counts as having turned back.
+const REVERSAL_SHARE: f64 = 1.0e-3;
+/// Most events kept until they are taken; later ones are dropped.
+const EVENTS_MAX: usize = 4096;
+
+/// Network, shaft and driver as one machine in time.
+#[derive(Debug)]
+pub struct Plant<D: ShaftDriver> {
+    network: Network,
+    line: Line,
+    clusters: Vec<Cluster>,
+    node_at: Vec<(usize, usize)>,
+    element_at: Vec<ElementAt>,
+    pump_at: Option<(usize, usize)>,
+    driver: D,
+    speed_rad_s: f64,
+    pump_head_m: f64,
+    pump_torque_n_m: f64,
+    steps: u64,
+    left_m3: f64,
+    stored_at_start_m3: f64,
+    watch: Watch,
+}
+
+#[derive(Debug, Clone, Copy)]
+enum ElementAt {
+    Pipe(usize),
+    Link(usize, usize),
+}
+
+/// What has been seen, so that each thing is told once.
+#[derive(Debug)]
+struct Watch {
+    events: Vec<PlantEvent>,
+    open: Vec<Vec<bool>>,
+    flow_forwards: bool,
+    shaft_forwards: bool,
+    dry_pipes: Vec<bool>,
+    dry_nodes: Vec<bool>,
+}
+
+impl<D: ShaftDriver> Plant<D> {
+    /// A plant at rest: line full, shaft standing, every part at its static head.
+    ///
+    /// # Errors
+    /// Whatever [`steady::solve`] refuses; a line through which water runs with the pump standing
+    /// ([`HydraulicsError::NotAtRest`]); pipes that fit no common time step.
+    pub fn new(
+        network: &NetworkSpec,
+        shaft: &ShaftSpec,
+        driver: D,
+        grid: &GridOptions,
+    ) -> Result<Self, HydraulicsError> {
+        let state = steady::solve(network, 0.0)?;
+        let largest = (0..state.flows_m3_s.len())
+            .max_by(|a, b| state.flows_m3_s[*a].abs().total_cmp(&state.flows_m3_s[*b].abs()));
+        if let Some(element) = largest.filter(|element| state.flows_m3_s[*element].abs() > steady::REST_FLOW_M3_S) {
+            let name = network.elements[element].name.clone();
+            return Err(HydraulicsError::NotAtRest { element: name, flow_m3_s: state.flows_m3_s[element] });
+        }
+        Self::from_state(network, shaft, driver, grid, &state)
+    }
+
+    /// A plant in the steady state of a shaft speed, which the driver is expected to hold.
+    ///
+    /// # Errors
+    /// As [`Plant::new`], but water may run at zero speed.
+    pub fn started_at(
+        network: &NetworkSpec,
+        shaft: &ShaftSpec,
+        driver: D,
+        grid: &GridOptions,
+        speed_rad_s: f64,
+    ) -> Result<Self, HydraulicsError> {
+        let state = steady::solve(network, speed_rad_s)?;
+        Self::from_state(network, shaft, driver, grid, &state)
+    }
+
+    fn from_state(
+        spec: &NetworkSpec,
+        shaft: &ShaftSpec,
+        driver: D,
+        grid: &GridOptions,
+        state: &SteadyState,
+    ) -> Result<Self, HydraulicsError> {
+        let network = Network::new(spec)?;
+        let line = Line::new(&network, state, grid)?;
+        let mut clusters = Cluster::all(&network, &line, state)?;
+        let element_at: Vec<ElementAt> =
+            (0..spec.elements.len()).map(|element| place_element(&line, &clusters, element)).collect();
+        let pump_at = network.pump().and_then(|pump| match element_at[pump] {
+            ElementAt::Link(cluster, link) => Some((cluster, link)),
+            ElementAt::Pipe(_) => None,
+        });
+        let mut step = ShaftStep::new("shaft", shaft, line.dt_s)?;
+        if let Some((cluster, _)) = pump_at {
+            step.motion = Motion::of(state.speed_rad_s);
+            clusters[cluster].nodal.shaft = Some(step);
+        }
+        let stored_at_start_m3 = line.stored_m3();
+        Ok(Self {
+            node_at: (0..spec.nodes.len()).map(|node| place_node(&clusters, node)).collect(),
+            watch: Watch::new(&line, &clusters, spec.nodes.len(), state, &network),
+            network,
+            line,
+            clusters,
+            element_at,
+            pump_at,
+            driver,
+            speed_rad_s: if pump_at.is_some() { state.speed_rad_s } else { 0.0 },
+            pump_head_m: state.pump_head_m,
+            pump_torque_n_m: state.pump_torque_n_m,
+            steps: 0,
+            left_m3: 0.0,
+            stored_at_start_m3,
+        })
+    }
+
+    /// Advance by exactly one time step.
+    ///
+    /// # Errors
+    /// No solution at some place, or a head or flow that is no number; the plant must not be advanced any further.
+    pub fn advance(&mut self) -> Result<(), HydraulicsError> {
+        self.begin_shaft();
+        self.driver.advance(self.line.dt_s, self.speed_rad_s);
+        self.line.advance();
+        let driver = &self.driver;
+        let drive = |speed_rad_s: f64| driver.torque_n_m(speed_rad_s);
+        let mut failed = None;
+        for (index, cluster) in self.clusters.iter_mut().enumerate() {
+            match cluster.advance(&mut self.line, &drive) {
+                Ok(left_m3) => self.left_m3 += left_m3,
+                Err(unsolved) => {
+                    failed = Some((index, unsolved));
+                    break;
+                }
+            }
+        }
+        self.steps += 1;
+        if let Some((index, unsolved)) = failed {
+            return Err(self.unsolved(index, unsolved));
+        }
+        self.end_shaft();
+        self.look()
+    }
+
+    fn begin_shaft(&mut self) {
+        let Some((cluster, _)) = self.pump_at else { return };
+        let drive = self.driver.torque_n_m(self.speed_rad_s);
+        if let Some(shaft) = &mut self.clusters[cluster].nodal.shaft {
+            shaft.begin(self.speed_rad_s, drive, self.pump_torque_n_m);
+        }
+    }
+
+    fn end_shaft(&mut self) {
+        let Some((cluster, link)) = self.pump_at else { return };
+        let nodal = &self.clusters[cluster].nodal;
+        self.speed_rad_s = nodal.speed_rad_s;
+        let gain = nodal.links[link].boundary.gain(nodal.links[link].flow_m3_s, nodal.speed_rad_s);
+        self.pump_head_m = gain.head_m;
+        self.pump_torque_n_m = gain.torque_n_m;
+    }
+
+    fn unsolved(&self, cluster: usize, unsolved: Unsolved) -> HydraulicsError {
+        let cluster = &self.clusters[cluster];
+        let spec = self.network.spec();
+        let place = match cluster.elements.first() {
+            Some(element) => spec.elements[*element].name.clone(),
+            None => spec.nodes[cluster.nodes[0]].name.clone(),
+        };
+        if unsolved.residual_m.is_finite() {
+            let Unsolved { residual_m, iterations } = unsolved;
+            HydraulicsError::NotConverged { place, time_s: self.time_s(), iterations, residual_m }
+        } else {
+            HydraulicsError::NotFinite { place, time_s: self.time_s() }
+        }
+    }
+
+    /// Look over the new level: numbers that are none, cavities, valves and flows that turned.
+    fn look(&mut self) -> Result<(), HydraulicsError> {
+        let time_s = self.time_s();
+        for (index, pipe) in self.line.pipes.iter().enumerate() {
+            match pipe.condition() {
+                Condition::Sound => {}
+                Condition::NotFinite => {
+                    let place = self.network.spec().elements[pipe.element].name.clone();
+                    return Err(HydraulicsError::NotFinite { place, time_s });
+                }
+                Condition::BelowVapour { point } => self.watch.dry_pipe(index, pipe, point, time_s),
+            }
+        }
+        self.look_at_clusters(time_s)?;
+        let (flow_m3_s, speed_rad_s) = (self.pump_flow_m3_s(), self.speed_rad_s);
+        if let Some(pump) = self.network.pump_spec() {
+            self.watch.turns((flow_m3_s, pump.rated_flow_m3_s), (speed_rad_s, pump.rated_speed_rad_s), time_s);
+        }
+        Ok(())
+    }
+
+    fn look_at_clusters(&mut self, time_s: f64) -> Result<(), HydraulicsError> {
+        let spec = self.network.spec();
+        let liquid = &spec.liquid;
+        let boiling_m = (liquid.vapour_pa - liquid.atmosphere_pa) / (liquid.density_kg_m3 * liquid.gravity_m_s2);
+        for (index, cluster) in self.clusters.iter().enumerate() {
+            for (local, node) in cluster.nodes.iter().enumerate() {
+                let head_m = cluster.nodal.nodes[local].head_m;
+                if !head_m.is_finite() {
+                    return Err(HydraulicsError::NotFinite { place: spec.nodes[*node].name.clone(), time_s });
+                }
+                if head_m < spec.nodes[*node].elevation_m + boiling_m {
+                    self.watch.dry_node(*node, head_m, time_s);
+                }
+            }
+            for (local, link) in cluster.nodal.links.iter().enumerate() {
+                if let Boundary::CheckValve(valve) = &link.boundary {
+                    self.watch.valve(index, local, (cluster.elements[local], valve.open), time_s);
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// Time step, s.
+    #[must_use]
+    pub fn dt_s(&self) -> f64 {
+        self.line.dt_s
+    }
+
+    /// Time since the plant was made, s.
+    #[must_use]
+    pub fn time_s(&self) -> f64 {
+        self.steps as f64 * self.line.dt_s
+    }
+
+    /// Cells of all pipes.
+    #[must_use]
+    pub fn cells(&self) -> usize {
+        self.line.cells()
+    }
+
+    /// Largest relative change made to a wave speed so that pipes fit the common step.
+    #[must_use]
+    pub fn wave_speed_adjustment(&self) -> f64 {
+        self.line.adjustment
+    }
+
+    /// Piezometric head, m above datum; along an element without length, straight between its ends.
+    ///
+    /// # Panics
+    /// Where the place is not of this network.
+    #[must_use]
+    pub fn head_m(&self, place: Place) -> f64 {
+        match place {
+            Place::Node(node) => {
+                let (cluster, local) = self.node_at[node];
+                self.clusters[cluster].nodal.nodes[local].head_m
+            }
+            Place::Pipe { element, share } => match self.element_at[element] {
+                ElementAt::Pipe(pipe) => PipeGrid::at_share(&self.line.pipes[pipe].head_m, share),
+                ElementAt::Link(..) => {
+                    let ends = &self.network.spec().elements[element];
+                    let (from, to) = (self.head_m(Place::Node(ends.from)), self.head_m(Place::Node(ends.to)));
+                    from + share.clamp(0.0, 1.0) * (to - from)
+                }
+            },
+        }
+    }
+
+    /// Gauge pressure at a place as a diaphragm at this elevation feels it, Pa: `rho g (H - z)`.
+    ///
+    /// # Panics
+    /// Where the place is not of this network.
+    #[must_use]
+    pub fn gauge_pa(&self, place: Place, diaphragm_elevation_m: f64) -> f64 {
+        let liquid = &self.network.spec().liquid;
+        liquid.density_kg_m3 * liquid.gravity_m_s2 * (self.head_m(place) - diaphragm_elevation_m)
+    }
+
+    /// Flow at a place, m3/s, positive from `from` to `to`; at a node, the flow through it.
+    ///
+    /// # Panics
+    /// Where the place is not of this network.
+    #[must_use]
+    pub fn flow_m3_s(&self, place: Place) -> f64 {
+        match place {
+            Place::Node(node) => {
+                let (cluster, local) = self.node_at[node];
+                self.clusters[cluster].through_m3_s(&self.line, local)
+            }
+            Place::Pipe { element, share } => match self.element_at[element] {
+                ElementAt::Pipe(pipe) => PipeGrid::at_share(&self.line.pipes[pipe].flow_m3_s, share),
+                ElementAt::Link(cluster, link) => self.clusters[cluster].nodal.links[link].flow_m3_s,
+            },
+        }
+    }
+
+    /// Flow through the pump, m3/s; 0 without a pump.
+    #[must_use]
+    pub fn pump_flow_m3_s(&self) -> f64 {
+        self.pump_at.map_or(0.0, |(cluster, link)| self.clusters[cluster].nodal.links[link].flow_m3_s)
+    }
+
+    /// Head of the pump, m; 0 without a pump.
+    #[must_use]
+    pub fn pump_head_m(&self) -> f64 {
+        self.pump_head_m
+    }
+
+    /// Torque that the pump takes from the shaft, N m; 0 without a pump.
+    #[must_use]
+    pub fn pump_torque_n_m(&self) -> f64 {
+        self.pump_torque_n_m
+    }
+
+    /// Shaft speed, rad/s, positive pumps; 0 without a pump.
+    #[must_use]
+    pub fn speed_rad_s(&self) -> f64 {
+        self.speed_rad_s
+    }
+
+    /// Line current, A rms.
+    #[must_use]
+    pub fn current_a(&self) -> f64 {
+        self.driver.current_a(self.speed_rad_s)
+    }
+
+    /// Power from the line, W.
+    #[must_use]
+    pub fn power_w(&self) -> f64 {
+        self.driver.power_w(self.speed_rad_s)
+    }
+
+    /// Water level of the tank at a node, m above datum; at any other node its head.
+    ///
+    /// # Panics
+    /// Where there is no such node.
+    #[must_use]
+    pub fn level_m(&self, node: usize) -> f64 {
+        let (cluster, local) = self.node_at[node];
+        self.clusters[cluster].level_m(local).unwrap_or_else(|| self.head_m(Place::Node(node)))
+    }
+
+    /// Set a valve's opening, 0..1, from the present level on.
+    ///
+    /// # Errors
+    /// The element is not a valve of this network.
+    pub fn set_opening(&mut self, element: usize, opening: f64) -> Result<(), HydraulicsError> {
+        match self.element_at.get(element) {
+            Some(ElementAt::Link(cluster, link)) if self.clusters[*cluster].set_opening(*link, opening) => Ok(()),
+            _ => Err(HydraulicsError::NotAValve { element }),
+        }
+    }
+
+    /// The driver.
+    #[must_use]
+    pub fn driver(&self) -> &D {
+        &self.driver
+    }
+
+    /// The driver, to command it.
+    pub fn driver_mut(&mut self) -> &mut D {
+        &mut self.driver
+    }
+
+    /// The network's description.
+    #[must_use]
+    pub fn network(&self) -> &NetworkSpec {
+        self.network.spec()
+    }
+
+    /// Events since the last call, oldest first.
+    pub fn take_events(&mut self) -> Vec<PlantEvent> {
+        std::mem::take(&mut self.watch.events)
+    }
+
+    /// Volume that the numbers made or lost since the start, m3: what is stored more than at the start, and what left
+    /// through outlets, overflows and very large tanks, against nothing.
+    #[must_use]
+    pub fn volume_error_m3(&self) -> f64 {
+        let tanks: f64 = self.clusters.iter().map(Cluster::stored_m3).sum();
+        self.line.stored_m3() - self.stored_at_start_m3 + tanks + self.left_m3
+    }
+}
+
+fn place_element(line: &Line, clusters: &[Cluster], element: usize) -> ElementAt {
+    if let Some(pipe) = line.pipes.iter().position(|pipe| pipe.element == element) {
+        return ElementAt::Pipe(pipe);
+    }
+    let within = |cluster: &Cluster| cluster.elements.iter().position(|e| *e == element);
+    let found = clusters.iter().enumerate().find_map(|(i, cluster)| within(cluster).map(|link| (i, link)));
+    let (cluster, link) = found.unwrap_or((0, 0));
+    ElementAt::Link(cluster, link)
+}
+
+fn place_node(clusters: &[Cluster], node: usize) -> (usize, usize) {
+    let within = |cluster: &Cluster| cluster.nodes.iter().position(|n| *n == node);
+    clusters.iter().enumerate().find_map(|(i, cluster)| within(cluster).map(|local| (i, local))).unwrap_or((0, 0))
+}
+
+impl Watch {
+    fn new(line: &Line, clusters: &[Cluster], nodes: usize, state: &SteadyState, network: &Network) -> Self {
+        let open = |cluster: &Cluster| cluster.elements.iter().map(|element| state.open[*element]).collect();
+        Self {
+            events: Vec::new(),
+            open: clusters.iter().map(open).collect(),
+            flow_forwards: network.pump().is_none_or(|pump| state.flows_m3_s[pump] >= 0.0),
+            shaft_forwards: state.speed_rad_s >= 0.0,
+            dry_pipes: vec![false; line.pipes.len()],
+            dry_nodes: vec![false; nodes],
+        }
+    }
+
+    fn note(&mut self, time_s: f64, kind: PlantEventKind) {
+        if self.events.len() < EVENTS_MAX {
+            self.events.push(PlantEvent { time_s, kind });
+        }
+    }
+
+    fn valve(&mut self, cluster: usize, link: usize, (element, open): (usize, bool), time_s: f64) {
+        if std::mem::replace(&mut self.open[cluster][link], open) == open {
+            return;
+        }
+        let kind = if open {
+            PlantEventKind::CheckValveOpened { element }
+        } else {
+            PlantEventKind::CheckValveClosed { element }
+        };
+        self.note(time_s, kind);
+    }
+
+    fn turns(&mut self, flow: (f64, f64), speed: (f64, f64), time_s: f64) {
+        if turned(self.flow_forwards, flow) {
+            self.flow_forwards = !self.flow_forwards;
+            self.note(time_s, PlantEventKind::FlowReversed { forwards: self.flow_forwards });
+        }
+        if turned(self.shaft_forwards, speed) {
+            self.shaft_forwards = !self.shaft_forwards;
+            self.note(time_s, PlantEventKind::ShaftReversed { forwards: self.shaft_forwards });
+        }
+    }
+
+    fn dry_pipe(&mut self, index: usize, pipe: &PipeGrid, point: usize, time_s: f64) {
+        if !std::mem::replace(&mut self.dry_pipes[index], true) {
+            let share = point as f64 / pipe.cells() as f64;
+            let place = Place::Pipe { element: pipe.element, share };
+            self.note(time_s, PlantEventKind::CavityWouldForm { place, head_m: pipe.head_m[point] });
+        }
+    }
+
+    fn dry_node(&mut self, node: usize, head_m: f64, time_s: f64) {
+        if !std::mem::replace(&mut self.dry_nodes[node], true) {
+            self.note(time_s, PlantEventKind::CavityWouldForm { place: Place::Node(node), head_m });
+        }
+    }
+}
+
+/// True when a value stands clearly on the other side of zero; `rated` sets what clearly means.
+fn turned(forwards: bool, (value, rated): (f64, f64)) -> bool {
+    if forwards { value < -REVERSAL_SHARE * rated } else { value > REVERSAL_SHARE * rated }
 }

@@ -1,0 +1,151 @@
+//! What the hydraulics refuse, and why.
+
+use thiserror::Error;
+
+/// Everything that the hydraulic core can refuse or fail at.
+#[derive(Debug, Clone, PartialEq, Error)]
+pub enum HydraulicsError {
+    /// A number outside what physics or the model allows.
+    #[error("`{place}`: {quantity} is {value} {unit}, allowed: {allowed}")]
+    OutOfRange {
+        /// Element or node.
+        place: String,
+        /// What was read.
+        quantity: &'static str,
+        /// The value found, in `unit`.
+        value: f64,
+        /// Unit of the value.
+        unit: &'static str,
+        /// The limit in words.
+        allowed: &'static str,
+    },
+    /// An element names a node that is not there.
+    #[error("element `{element}`: node {node} does not exist, the network has {nodes} nodes")]
+    MissingNode {
+        /// Element.
+        element: String,
+        /// Index asked for.
+        node: usize,
+        /// Nodes there are.
+        nodes: usize,
+    },
+    /// Both ends of an element are one node.
+    #[error("element `{element}`: both ends are at node `{node}`")]
+    BothEndsAtOneNode {
+        /// Element.
+        element: String,
+        /// Node.
+        node: String,
+    },
+    /// A node where no element ends.
+    #[error("node `{node}`: no element ends there")]
+    NodeWithoutElement {
+        /// Node.
+        node: String,
+    },
+    /// Part of the network has no tank and no outlet, so that its pressure is undetermined.
+    #[error("node `{node}`: nothing fixes the head there: no tank or free outlet is reached from it")]
+    NoHeadReference {
+        /// A node of the part.
+        node: String,
+    },
+    /// More than one pump.
+    #[error("pumps `{first}` and `{second}`: one pump in a network, found two")]
+    SeveralPumps {
+        /// First pump.
+        first: String,
+        /// Second pump.
+        second: String,
+    },
+    /// The pump's own curve contradicts its rated point.
+    #[error(
+        "pump `{element}`: the curve gives {curve_m:.2} m at the rated flow, the rated head is {rated_m:.2} m, allowed \
+         difference: {allowed_percent} %"
+    )]
+    CurveMissesRatedPoint {
+        /// Pump.
+        element: String,
+        /// Head by the curve, m.
+        curve_m: f64,
+        /// Rated head, m.
+        rated_m: f64,
+        /// Limit, percent.
+        allowed_percent: f64,
+    },
+    /// No common time step with acceptable wave speeds.
+    #[error(
+        "pipe `{pipe}`: travel time {travel_s:.3e} s fits no common time step between {dt_min_s:.3e} and {dt_max_s:.3e} s \
+         without changing a wave speed by {best_percent:.1} %, allowed: {allowed_percent:.1} %; try: a smaller dt_max_s \
+         or a larger wave_speed_adjustment_max"
+    )]
+    NoCommonStep {
+        /// The pipe that is worst off.
+        pipe: String,
+        /// Its travel time, s.
+        travel_s: f64,
+        /// Smallest step tried, s.
+        dt_min_s: f64,
+        /// Largest step allowed, s.
+        dt_max_s: f64,
+        /// Best adjustment found, percent.
+        best_percent: f64,
+        /// Limit, percent.
+        allowed_percent: f64,
+    },
+    /// The steady state would need water below its vapour pressure.
+    #[error(
+        "node `{node}`: the steady state needs {absolute_pa:.0} Pa absolute, water boils below {vapour_pa:.0} Pa: the \
+         column would part (head {head_m:.2} m at elevation {elevation_m:.2} m)"
+    )]
+    BelowVapour {
+        /// Node.
+        node: String,
+        /// Absolute pressure asked for, Pa.
+        absolute_pa: f64,
+        /// Vapour pressure, Pa.
+        vapour_pa: f64,
+        /// Piezometric head, m.
+        head_m: f64,
+        /// Elevation, m.
+        elevation_m: f64,
+    },
+    /// Nothing turns, yet water runs: there is no state of rest to begin from.
+    #[error(
+        "element `{element}`: {flow_m3_s:.3e} m3/s run through it with the pump at a standstill, so the line cannot be at \
+         rest; try: close a valve, add a check valve, or begin from this flow with started_at"
+    )]
+    NotAtRest {
+        /// Element with the largest flow.
+        element: String,
+        /// Its flow, m3/s.
+        flow_m3_s: f64,
+    },
+    /// Newton's iteration did not end.
+    #[error(
+        "around `{place}` at {time_s:.4} s: no solution within {iterations} iterations, head residual {residual_m:.3e} m"
+    )]
+    NotConverged {
+        /// Node or part.
+        place: String,
+        /// Time, s.
+        time_s: f64,
+        /// Iterations made.
+        iterations: usize,
+        /// What remains, m.
+        residual_m: f64,
+    },
+    /// A head or flow is no longer a number.
+    #[error("`{place}` at {time_s:.4} s: head or flow is not finite")]
+    NotFinite {
+        /// Element or node.
+        place: String,
+        /// Time, s.
+        time_s: f64,
+    },
+    /// An element or node index beyond the network, or an element of another kind.
+    #[error("element {element} is not a valve of this network")]
+    NotAValve {
+        /// Index asked for.
+        element: usize,
+    },
+}

@@ -1,0 +1,76 @@
+//! What stands between pipe ends: one element a file, all answering with the head they add at a flow and speed.
+
+mod check_valve;
+mod pipe_loss;
+mod pump;
+mod tank;
+mod valve;
+
+pub(crate) use pipe_loss::PipeLoss;
+pub(crate) use tank::{Tank, TankStep};
+
+use crate::hydraulics::check_valve::CheckValve;
+use crate::hydraulics::pump::Pump;
+use crate::hydraulics::valve::Valve;
+
+/// Head added from the `from` to the `to` end, with derivatives; torque for the shaft where there is one.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub(crate) struct Gain {
+    pub(crate) head_m: f64,
+    pub(crate) head_by_flow: f64,
+    pub(crate) head_by_speed: f64,
+    pub(crate) torque_n_m: f64,
+    pub(crate) torque_by_flow: f64,
+    pub(crate) torque_by_speed: f64,
+    /// No flow passes, whatever the heads.
+    pub(crate) shut: bool,
+}
+
+impl Gain {
+    fn loss(loss_s2_m5: f64, flow_m3_s: f64) -> Self {
+        // The floor keeps Newton's matrix regular at rest; it does not enter the head itself.
+        const FLOW_FLOOR_M3_S: f64 = 1.0e-9;
+        Self {
+            head_m: -loss_s2_m5 * flow_m3_s * flow_m3_s.abs(),
+            head_by_flow: -2.0 * loss_s2_m5 * flow_m3_s.abs().max(FLOW_FLOOR_M3_S),
+            ..Self::default()
+        }
+    }
+
+    fn shut() -> Self {
+        Self { shut: true, ..Self::default() }
+    }
+}
+
+/// An element without length.
+#[derive(Debug, Clone)]
+pub(crate) enum Boundary {
+    /// A valve or any loss by Kv.
+    Valve(Valve),
+    /// A check valve.
+    CheckValve(CheckValve),
+    /// The pump.
+    Pump(Box<Pump>),
+    /// A pipe in a steady state.
+    PipeLoss(PipeLoss),
+}
+
+impl Boundary {
+    /// Head added at a flow and shaft speed.
+    pub(crate) fn gain(&self, flow_m3_s: f64, speed_rad_s: f64) -> Gain {
+        match self {
+            Self::Valve(valve) => valve::gain(valve, flow_m3_s),
+            Self::CheckValve(valve) => check_valve::gain(valve, flow_m3_s),
+            Self::Pump(pump) => pump::gain(pump, flow_m3_s, speed_rad_s),
+            Self::PipeLoss(loss) => loss.gain(flow_m3_s),
+        }
+    }
+
+    /// Let the element answer to a solution; true when it changed its state.
+    pub(crate) fn change_state(&mut self, head_across_m: f64, flow_m3_s: f64) -> bool {
+        match self {
+            Self::CheckValve(valve) => check_valve::change_state(valve, head_across_m, flow_m3_s),
+            _ => false,
+        }
+    }
+}

@@ -1,0 +1,18 @@
+//! A pipe as a loss without length or elasticity: what a steady state sees of it.
+
+use super::Gain;
+use crate::hydraulics::pipe::Resistance;
+
+/// A pipe's resistance as a link.
+#[derive(Debug, Clone)]
+pub(crate) struct PipeLoss(pub(crate) Resistance);
+
+impl PipeLoss {
+    pub(super) fn gain(&self, flow_m3_s: f64) -> Gain {
+        Gain {
+            head_m: -self.0.per_flow(flow_m3_s) * flow_m3_s,
+            head_by_flow: -self.0.slope(flow_m3_s),
+            ..Gain::default()
+        }
+    }
+}

@@ -1,0 +1,219 @@
+//! A place where pipes end: nodes and the elements without length between them, solved together at the new level.
+
+use super::boundary::{Boundary, Tank, TankStep};
+use super::interior::Line;
+use crate::hydraulics::error::HydraulicsError;
+use crate::hydraulics::network::{Network, joined};
+use crate::hydraulics::nodal::{Drive, Hold, Link, Nodal, Node, Unsolved};
+use crate::hydraulics::spec::{ElementKind, Terminal};
+use crate::hydraulics::steady::{SteadyState, boundary_of};
+
+/// Elasticity of a fitting between two elements with no pipe, m2/s: it holds the head of a fitting that both shut.
+/// A litre of water would give 1e-5 at usual steps; this little one passes under 1e-10 m3/s.
+const FITTING_M2_S: f64 = 1.0e-12;
+
+/// Nodes joined by elements without length.
+#[derive(Debug, Clone)]
+pub(crate) struct Cluster {
+    /// Node indices of the network, in the order of `nodal.nodes`.
+    pub(crate) nodes: Vec<usize>,
+    /// Element indices of the network, in the order of `nodal.links`.
+    pub(crate) elements: Vec<usize>,
+    pub(crate) nodal: Nodal,
+    ends: Vec<End>,
+    tanks: Vec<TankAt>,
+    outlets: Vec<OutletAt>,
+}
+
+#[derive(Debug, Clone)]
+struct End {
+    node: usize,
+    pipe: usize,
+    at_to: bool,
+}
+
+#[derive(Debug, Clone)]
+struct TankAt {
+    node: usize,
+    tank: Tank,
+    step: TankStep,
+    start_m: f64,
+}
+
+#[derive(Debug, Clone)]
+struct OutletAt {
+    node: usize,
+    outflow_m3_s: f64,
+}
+
+impl Cluster {
+    /// All clusters of a network in a steady state.
+    pub(crate) fn all(network: &Network, line: &Line, steady: &SteadyState) -> Result<Vec<Self>, HydraulicsError> {
+        let spec = network.spec();
+        let links = spec.elements.iter().filter(|element| !matches!(element.kind, ElementKind::Pipe(_)));
+        let part = joined(spec.nodes.len(), links.map(|element| (element.from, element.to)));
+        let count = part.iter().max().map_or(0, |last| last + 1);
+        (0..count).map(|this| Self::new(network, line, steady, &part, this)).collect()
+    }
+
+    fn new(
+        network: &Network,
+        line: &Line,
+        steady: &SteadyState,
+        part: &[usize],
+        this: usize,
+    ) -> Result<Self, HydraulicsError> {
+        let spec = network.spec();
+        let nodes: Vec<usize> = (0..part.len()).filter(|node| part[*node] == this).collect();
+        let local = |node: usize| nodes.iter().position(|n| *n == node);
+        let mut elements = Vec::new();
+        let mut links = Vec::new();
+        let mut ends = Vec::new();
+        for (index, element) in spec.elements.iter().enumerate() {
+            if let Some(pipe) = line.pipes.iter().position(|pipe| pipe.element == index) {
+                ends.extend(local(element.from).map(|node| End { node, pipe, at_to: false }));
+                ends.extend(local(element.to).map(|node| End { node, pipe, at_to: true }));
+            } else if let (Some(from), Some(to)) = (local(element.from), local(element.to)) {
+                let boundary = boundary_of(spec, element, steady.open[index])?;
+                elements.push(index);
+                links.push(Link::new(from, to, steady.flows_m3_s[index], boundary));
+            }
+        }
+        let mut cluster = Self {
+            nodal: Nodal::new(nodes.iter().map(|node| start_node(network, steady, *node)).collect(), links),
+            nodes,
+            elements,
+            ends,
+            tanks: Vec::new(),
+            outlets: Vec::new(),
+        };
+        cluster.nodal.speed_rad_s = steady.speed_rad_s;
+        cluster.add_terminals(network, line);
+        Ok(cluster)
+    }
+
+    fn add_terminals(&mut self, network: &Network, line: &Line) {
+        for (node, index) in self.nodes.iter().enumerate() {
+            let arrival_m3_s = self.arrival_m3_s(line, node);
+            let terminal = &network.spec().nodes[*index].terminal;
+            if let Some(tank) = Tank::new(terminal, arrival_m3_s) {
+                let start_m = tank.level_m;
+                self.tanks.push(TankAt { node, tank, step: TankStep::Still, start_m });
+            }
+            if *terminal == Terminal::FreeOutlet {
+                self.outlets.push(OutletAt { node, outflow_m3_s: arrival_m3_s });
+            }
+        }
+    }
+
+    /// Solve the new level from what the pipe ends offer; returns the volume that left the system, m3.
+    pub(crate) fn advance(&mut self, line: &mut Line, drive: Drive<'_>) -> Result<f64, Unsolved> {
+        self.gather(line);
+        self.nodal.solve(drive)?;
+        for end in &self.ends {
+            line.pipes[end.pipe].set_end(end.at_to, self.nodal.nodes[end.node].head_m);
+        }
+        Ok(self.close_terminals(line))
+    }
+
+    fn gather(&mut self, line: &Line) {
+        for node in &mut self.nodal.nodes {
+            node.reference_m = node.head_m;
+            node.supply_m3_s = 0.0;
+            node.conductance_m2_s = if self.elements.is_empty() { 0.0 } else { FITTING_M2_S };
+        }
+        for end in &self.ends {
+            let offer = line.pipes[end.pipe].end(end.at_to);
+            let node = &mut self.nodal.nodes[end.node];
+            node.supply_m3_s += (offer.offer_m - node.reference_m) / offer.impedance_s_m2;
+            node.conductance_m2_s += 1.0 / offer.impedance_s_m2;
+        }
+        for at in &mut self.tanks {
+            let node = &mut self.nodal.nodes[at.node];
+            at.step = at.tank.step(line.dt_s);
+            match at.step {
+                TankStep::Still => {
+                    node.hold = Hold::Fixed;
+                    node.head_m = at.tank.level_m;
+                }
+                TankStep::Moves { conductance_m2_s } => {
+                    node.hold = Hold::Free;
+                    node.supply_m3_s += conductance_m2_s * (at.tank.level_m - node.reference_m) + at.tank.inflow_m3_s;
+                    node.conductance_m2_s += conductance_m2_s;
+                }
+            }
+        }
+    }
+
+    fn close_terminals(&mut self, line: &Line) -> f64 {
+        let mut left_m3 = 0.0;
+        for i in 0..self.tanks.len() {
+            let inflow_m3_s = self.arrival_m3_s(line, self.tanks[i].node);
+            left_m3 += self.tanks[i].tank.end(inflow_m3_s, line.dt_s);
+        }
+        for i in 0..self.outlets.len() {
+            let outflow_m3_s = self.arrival_m3_s(line, self.outlets[i].node);
+            left_m3 += 0.5 * line.dt_s * (self.outlets[i].outflow_m3_s + outflow_m3_s);
+            self.outlets[i].outflow_m3_s = outflow_m3_s;
+        }
+        left_m3
+    }
+
+    /// What pipes and elements bring to a node, m3/s.
+    fn arrival_m3_s(&self, line: &Line, node: usize) -> f64 {
+        let ends = self.ends.iter().filter(|end| end.node == node);
+        let from_pipes: f64 = ends.map(|end| line.pipes[end.pipe].inflow_m3_s(end.at_to)).sum();
+        self.nodal.links.iter().fold(from_pipes, |sum, link| match node {
+            n if n == link.to => sum + link.flow_m3_s,
+            n if n == link.from => sum - link.flow_m3_s,
+            _ => sum,
+        })
+    }
+
+    /// Flow through a node: what arrives by elements that end there, or leaves by those that begin there, or the mean.
+    pub(crate) fn through_m3_s(&self, line: &Line, node: usize) -> f64 {
+        let pipes = self.ends.iter().filter(|end| end.node == node);
+        let pipes = pipes.map(|end| (end.at_to, line.pipes[end.pipe].inflow_m3_s(end.at_to)));
+        let links = self.nodal.links.iter().filter(|link| link.to == node || link.from == node);
+        let links = links.map(|link| (link.to == node, if link.to == node { link.flow_m3_s } else { -link.flow_m3_s }));
+        let (mut arriving, mut leaving) = ((0, 0.0), (0, 0.0));
+        for (ends_here, inflow_m3_s) in pipes.chain(links) {
+            let side = if ends_here { &mut arriving } else { &mut leaving };
+            *side = (side.0 + 1, side.1 + if ends_here { inflow_m3_s } else { -inflow_m3_s });
+        }
+        match (arriving, leaving) {
+            ((0, _), (_, out)) => out,
+            ((_, into), (0, _)) => into,
+            ((_, into), (_, out)) => 0.5 * (into + out),
+        }
+    }
+
+    /// Water stored in tanks above their level at the start, m3.
+    pub(crate) fn stored_m3(&self) -> f64 {
+        self.tanks.iter().map(|at| at.tank.stored_m3(at.start_m)).sum()
+    }
+
+    /// Level of the tank at a node of this cluster.
+    pub(crate) fn level_m(&self, node: usize) -> Option<f64> {
+        self.tanks.iter().find(|at| at.node == node).map(|at| at.tank.level_m)
+    }
+
+    pub(crate) fn set_opening(&mut self, link: usize, opening: f64) -> bool {
+        match &mut self.nodal.links[link].boundary {
+            Boundary::Valve(valve) => {
+                valve.set_opening(opening);
+                true
+            }
+            _ => false,
+        }
+    }
+}
+
+fn start_node(network: &Network, steady: &SteadyState, index: usize) -> Node {
+    let (node, head_m) = (&network.spec().nodes[index], steady.heads_m[index]);
+    let hold = match node.terminal {
+        Terminal::FreeOutlet => Hold::Outlet { level_m: node.elevation_m, open: head_m >= node.elevation_m },
+        _ => Hold::Free,
+    };
+    Node::new(hold, head_m)
+}

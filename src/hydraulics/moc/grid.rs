@@ -1,0 +1,139 @@
+//! One time step for all pipes: whole numbers of cells at Courant number one.
+
+use crate::hydraulics::error::HydraulicsError;
+use crate::hydraulics::spec::GridOptions;
+
+/// How far below the largest allowed step the search goes.
+const FINEST_SHARE: f64 = 1.0 / 64.0;
+/// Steps down to this share of the largest are compared freely: at most twice the work for a better grid.
+const FREE_SHARE: f64 = 0.5;
+/// Trial steps between two bounds.
+const TRIALS: u32 = 400;
+/// Adjustments closer than this count as equal, and the larger step wins.
+const EQUAL_ADJUSTMENT: f64 = 1.0e-9;
+
+/// The chosen grid.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Grid {
+    pub(crate) dt_s: f64,
+    /// Cells of each pipe.
+    pub(crate) cells: Vec<usize>,
+    /// Largest relative change of a wave speed.
+    pub(crate) adjustment: f64,
+}
+
+/// Choose the common step.
+///
+/// Equation: pipe i of travel time `tau_i = L/a` gets `n_i = round(tau_i/dt)` cells and the wave speed `L/(n_i dt)`, which
+/// is off by `tau_i/(n_i dt) - 1`. Among steps between half the largest allowed and the largest, the one with the
+/// smallest adjustment; failing that, the largest finer step, down to a 64th, whose adjustment is accepted.
+pub(crate) fn choose(travel_s: &[f64], options: &GridOptions) -> Result<Grid, (usize, f64, f64)> {
+    let longest = options.dt_max_s * (1.0 + 1.0e-12);
+    let shortest = options.dt_max_s * FINEST_SHARE;
+    let free = best(travel_s, trials(travel_s, options.dt_max_s * FREE_SHARE, longest));
+    if free.adjustment <= options.wave_speed_adjustment_max {
+        return Ok(free);
+    }
+    let finer = trials(travel_s, shortest, options.dt_max_s * FREE_SHARE);
+    let fitting = finer.iter().map(|dt_s| lay(travel_s, *dt_s));
+    let fitting = fitting.filter(|grid| grid.adjustment <= options.wave_speed_adjustment_max);
+    let chosen = fitting.max_by(|a, b| a.dt_s.total_cmp(&b.dt_s));
+    chosen.ok_or_else(|| {
+        let last = best(travel_s, finer);
+        (worst(travel_s, &last), last.adjustment, shortest)
+    })
+}
+
+pub(crate) fn no_common_step(
+    pipe: String,
+    travel_s: f64,
+    found: (usize, f64, f64),
+    options: &GridOptions,
+) -> HydraulicsError {
+    HydraulicsError::NoCommonStep {
+        pipe,
+        travel_s,
+        dt_min_s: found.2,
+        dt_max_s: options.dt_max_s,
+        best_percent: 100.0 * found.1,
+        allowed_percent: 100.0 * options.wave_speed_adjustment_max,
+    }
+}
+
+/// Steps to try: evenly spaced, and every whole part of every travel time, which fits that pipe exactly.
+fn trials(travel_s: &[f64], low_s: f64, high_s: f64) -> Vec<f64> {
+    let even = (0..=TRIALS).map(|i| high_s - (high_s - low_s) * f64::from(i) / f64::from(TRIALS));
+    let exact = travel_s.iter().flat_map(|tau_s| {
+        let (first, last) = ((tau_s / high_s).ceil().max(1.0), (tau_s / low_s).floor());
+        (0..TRIALS).map(move |k| first + f64::from(k)).take_while(move |n| *n <= last).map(move |n| tau_s / n)
+    });
+    even.chain(exact).filter(|dt_s| *dt_s >= low_s && *dt_s <= high_s).collect()
+}
+
+fn best(travel_s: &[f64], trials: Vec<f64>) -> Grid {
+    let mut best = lay(travel_s, trials.first().copied().unwrap_or(f64::MIN_POSITIVE));
+    for dt_s in trials {
+        let grid = lay(travel_s, dt_s);
+        let closer = grid.adjustment < best.adjustment - EQUAL_ADJUSTMENT;
+        let equal_and_longer = grid.adjustment <= best.adjustment + EQUAL_ADJUSTMENT && grid.dt_s > best.dt_s;
+        if closer || equal_and_longer {
+            best = grid;
+        }
+    }
+    best
+}
+
+fn lay(travel_s: &[f64], dt_s: f64) -> Grid {
+    let cells: Vec<usize> = travel_s.iter().map(|tau_s| (tau_s / dt_s).round().max(1.0) as usize).collect();
+    let off = travel_s.iter().zip(&cells).map(|(tau_s, n)| off_by(*tau_s, *n, dt_s));
+    let adjustment = off.fold(0.0, f64::max);
+    Grid { dt_s, cells, adjustment }
+}
+
+fn off_by(tau_s: f64, cells: usize, dt_s: f64) -> f64 {
+    (tau_s / (cells as f64 * dt_s) - 1.0).abs()
+}
+
+fn worst(travel_s: &[f64], grid: &Grid) -> usize {
+    let off = |i: &usize| off_by(travel_s[*i], grid.cells[*i], grid.dt_s);
+    (0..travel_s.len()).max_by(|a, b| off(a).total_cmp(&off(b))).unwrap_or(0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn options(dt_max_s: f64) -> GridOptions {
+        GridOptions { dt_max_s, wave_speed_adjustment_max: 0.15, unsteady_friction: false }
+    }
+
+    #[test]
+    fn accepts_a_single_pipe_without_adjustment() {
+        let grid = choose(&[1.0], &options(1.0 / 256.0)).unwrap();
+        assert_eq!(grid.cells, vec![256]);
+        assert!(grid.adjustment < 1.0e-9, "adjustment {}", grid.adjustment);
+    }
+
+    #[test]
+    fn keeps_every_wave_speed_within_the_limit() {
+        let travel_s = [3.08e-3, 6.7e-3, 0.4, 0.9e-3];
+        let grid = choose(&travel_s, &options(0.5e-3)).unwrap();
+        assert!(grid.dt_s <= 0.5e-3 && grid.adjustment <= 0.15, "{grid:?}");
+        for (tau_s, n) in travel_s.iter().zip(&grid.cells) {
+            assert!(off_by(*tau_s, *n, grid.dt_s) <= grid.adjustment + 1.0e-15);
+        }
+    }
+
+    #[test]
+    fn goes_finer_for_a_pipe_shorter_than_the_step() {
+        let grid = choose(&[0.05e-3, 0.1], &options(0.5e-3)).unwrap();
+        assert!(grid.dt_s < 0.06e-3, "{grid:?}");
+    }
+
+    #[test]
+    fn rejects_a_pipe_too_short_for_any_step() {
+        let (worst, adjustment, _) = choose(&[0.1, 1.0e-7], &options(0.5e-3)).unwrap_err();
+        assert_eq!(worst, 1);
+        assert!(adjustment > 0.15);
+    }
+}

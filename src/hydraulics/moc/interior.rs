@@ -1,0 +1,236 @@
+//! The grid points inside pipes.
+
+use super::grid::{self, Grid};
+use super::unsteady::Acceleration;
+use crate::hydraulics::error::HydraulicsError;
+use crate::hydraulics::network::Network;
+use crate::hydraulics::pipe::{Resistance, bore_area_m2};
+use crate::hydraulics::spec::{GridOptions, PipeSpec};
+use crate::hydraulics::steady::SteadyState;
+
+/// Head beyond which a state counts as not finite, m.
+const HEAD_CEILING_M: f64 = 1.0e9;
+
+/// All pipes on the common grid.
+///
+/// Equation, for point P between its old neighbours A and B one cell away: with `Cp = H_A + B Q_A`, `Cm = H_B - B Q_B`
+/// and the resistance of one cell at the old flows, s_A and s_B,
+/// `Q_P = (Cp - Cm) / (2 B + s_A + s_B)`, `H_P = (Cp + Cm) / 2`: friction is taken at the new flow (stable for any
+/// resistance), and the head follows from continuity alone, so inner points conserve volume exactly.
+/// Range: Courant number one. Accuracy: second order inside (`law_characteristics_converge`). Source: WS93 section 3-3, friction
+/// rearranged to conserve volume.
+#[derive(Debug, Clone)]
+pub(crate) struct Line {
+    pub(crate) dt_s: f64,
+    pub(crate) adjustment: f64,
+    pub(crate) pipes: Vec<PipeGrid>,
+}
+
+/// One pipe's grid.
+#[derive(Debug, Clone)]
+pub(crate) struct PipeGrid {
+    /// Element index in the network.
+    pub(crate) element: usize,
+    pub(crate) head_m: Vec<f64>,
+    pub(crate) flow_m3_s: Vec<f64>,
+    /// B = a/(gA) with the adjusted wave speed, s/m2.
+    impedance_s_m2: f64,
+    resistance: Resistance,
+    acceleration: Option<Acceleration>,
+    /// Head at which water begins to boil, at every point, m.
+    boiling_m: Vec<f64>,
+    forwards_m: Vec<f64>,
+    backwards_m: Vec<f64>,
+    per_flow: Vec<f64>,
+    drop_m: Vec<f64>,
+}
+
+/// What a pipe offers at one end: `inflow = (offer - H) / impedance` into the node.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct PipeEnd {
+    pub(crate) offer_m: f64,
+    pub(crate) impedance_s_m2: f64,
+}
+
+/// What a look over a pipe's heads found.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Condition {
+    Sound,
+    BelowVapour { point: usize },
+    NotFinite,
+}
+
+impl Line {
+    pub(crate) fn new(network: &Network, steady: &SteadyState, options: &GridOptions) -> Result<Self, HydraulicsError> {
+        check_options(options)?;
+        let grid = lay_grid(network, options)?;
+        let pipes = network.pipes().zip(&grid.cells);
+        let pipes = pipes.map(|(pipe, cells)| PipeGrid::new(network, pipe, (*cells, grid.dt_s), steady, options));
+        Ok(Self { dt_s: grid.dt_s, adjustment: grid.adjustment, pipes: pipes.collect() })
+    }
+
+    pub(crate) fn cells(&self) -> usize {
+        self.pipes.iter().map(PipeGrid::cells).sum()
+    }
+
+    /// Step every inner point to the new level and ready the ends' offers.
+    pub(crate) fn advance(&mut self) {
+        self.pipes.iter_mut().for_each(PipeGrid::advance);
+    }
+
+    /// Water stored elastically, relative to zero head, m3.
+    pub(crate) fn stored_m3(&self) -> f64 {
+        self.pipes.iter().map(|pipe| pipe.stored_m3(self.dt_s)).sum()
+    }
+}
+
+fn check_options(options: &GridOptions) -> Result<(), HydraulicsError> {
+    let refuse = |quantity, value, unit| {
+        let place = "grid".to_owned();
+        Err(HydraulicsError::OutOfRange { place, quantity, value, unit, allowed: "above 0" })
+    };
+    if !(options.dt_max_s > 0.0 && options.dt_max_s.is_finite()) {
+        return refuse("largest time step", options.dt_max_s, "s");
+    }
+    if !(options.wave_speed_adjustment_max > 0.0) {
+        return refuse("largest wave-speed adjustment", options.wave_speed_adjustment_max, "");
+    }
+    Ok(())
+}
+
+fn lay_grid(network: &Network, options: &GridOptions) -> Result<Grid, HydraulicsError> {
+    let travel_s: Vec<f64> = network.pipes().map(|(_, pipe)| pipe.length_m / pipe.wave_speed_m_s).collect();
+    if travel_s.is_empty() {
+        return Ok(Grid { dt_s: options.dt_max_s, cells: Vec::new(), adjustment: 0.0 });
+    }
+    grid::choose(&travel_s, options).map_err(|found| {
+        let element = network.pipes().nth(found.0).map_or(0, |(element, _)| element);
+        let name = network.spec().elements[element].name.clone();
+        grid::no_common_step(name, travel_s[found.0], found, options)
+    })
+}
+
+impl PipeGrid {
+    fn new(
+        network: &Network,
+        (element, pipe): (usize, &PipeSpec),
+        (cells, dt_s): (usize, f64),
+        steady: &SteadyState,
+        options: &GridOptions,
+    ) -> Self {
+        let spec = network.spec();
+        let described = &spec.elements[element];
+        let liquid = &spec.liquid;
+        let points = cells + 1;
+        let between = |from: f64, to: f64| {
+            (0..points).map(|i| from + (to - from) * i as f64 / cells as f64).collect::<Vec<f64>>()
+        };
+        let weight_n_m3 = liquid.density_kg_m3 * liquid.gravity_m_s2;
+        let boiling_m = (liquid.vapour_pa - liquid.atmosphere_pa) / weight_n_m3;
+        let ends = (&spec.nodes[described.from], &spec.nodes[described.to]);
+        let wave_speed_m_s = pipe.length_m / (cells as f64 * dt_s);
+        let flow_m3_s = vec![steady.flows_m3_s[element]; points];
+        let unsteady = options.unsteady_friction;
+        Self {
+            element,
+            head_m: between(steady.heads_m[described.from], steady.heads_m[described.to]),
+            impedance_s_m2: wave_speed_m_s / (liquid.gravity_m_s2 * bore_area_m2(pipe)),
+            resistance: Resistance::new(pipe, liquid),
+            acceleration: unsteady.then(|| Acceleration::new(pipe.bore_m, liquid.viscosity_m2_s, &flow_m3_s)),
+            boiling_m: between(ends.0.elevation_m + boiling_m, ends.1.elevation_m + boiling_m),
+            forwards_m: vec![0.0; points],
+            backwards_m: vec![0.0; points],
+            per_flow: vec![0.0; points],
+            drop_m: vec![0.0; if unsteady { points } else { 0 }],
+            flow_m3_s,
+        }
+    }
+
+    pub(crate) fn cells(&self) -> usize {
+        self.head_m.len() - 1
+    }
+
+    fn advance(&mut self) {
+        let impedance = self.impedance_s_m2;
+        self.resistance.fill_per_flow(1.0 / self.cells() as f64, &self.flow_m3_s, &mut self.per_flow);
+        let offers = self.forwards_m.iter_mut().zip(&mut self.backwards_m);
+        for ((forwards, backwards), (head, flow)) in offers.zip(self.head_m.iter().zip(&self.flow_m3_s)) {
+            let carried = impedance * flow;
+            *forwards = head + carried;
+            *backwards = head - carried;
+        }
+        if let Some(acceleration) = &mut self.acceleration {
+            acceleration.fill_drop(impedance, &self.flow_m3_s, &mut self.drop_m);
+        }
+        self.advance_inner(2.0 * impedance);
+    }
+
+    fn advance_inner(&mut self, twice_impedance: f64) {
+        let last = self.cells();
+        let (forwards, backwards) = (&self.forwards_m[..last - 1], &self.backwards_m[2..]);
+        let (left, right) = (&self.per_flow[..last - 1], &self.per_flow[2..]);
+        let inner = self.head_m[1..last].iter_mut().zip(&mut self.flow_m3_s[1..last]);
+        let offers = forwards.iter().zip(backwards).zip(left.iter().zip(right));
+        for ((head, flow), ((cp, cm), (s_a, s_b))) in inner.zip(offers) {
+            *head = 0.5 * (cp + cm);
+            *flow = (cp - cm) / (twice_impedance + (s_a + s_b));
+        }
+        if self.acceleration.is_some() {
+            for i in 1..last {
+                let resistance = twice_impedance + (self.per_flow[i - 1] + self.per_flow[i + 1]);
+                self.flow_m3_s[i] -= (self.drop_m[i - 1] + self.drop_m[i + 1]) / resistance;
+            }
+        }
+    }
+
+    /// What the `to` end (true) or the `from` end offers at the new level.
+    pub(crate) fn end(&self, at_to: bool) -> PipeEnd {
+        let last = self.cells();
+        let (offers, near, sign) = if at_to { (&self.forwards_m, last - 1, -1.0) } else { (&self.backwards_m, 1, 1.0) };
+        let drop_m = if self.acceleration.is_some() { self.drop_m[near] } else { 0.0 };
+        PipeEnd { offer_m: offers[near] + sign * drop_m, impedance_s_m2: self.impedance_s_m2 + self.per_flow[near] }
+    }
+
+    /// Set one end to the head solved at its node.
+    pub(crate) fn set_end(&mut self, at_to: bool, head_m: f64) {
+        let end = self.end(at_to);
+        let inflow_m3_s = (end.offer_m - head_m) / end.impedance_s_m2;
+        let (point, sign) = if at_to { (self.cells(), 1.0) } else { (0, -1.0) };
+        self.head_m[point] = head_m;
+        self.flow_m3_s[point] = sign * inflow_m3_s;
+    }
+
+    /// Flow at an end, counted into the node, m3/s.
+    pub(crate) fn inflow_m3_s(&self, at_to: bool) -> f64 {
+        if at_to { self.flow_m3_s[self.cells()] } else { -self.flow_m3_s[0] }
+    }
+
+    /// Look for heads that are no numbers or below the boiling head.
+    pub(crate) fn condition(&self) -> Condition {
+        let unsound = |(head, boiling): (&f64, &f64)| !(head >= boiling) | !(*head <= HEAD_CEILING_M);
+        let count = self.head_m.iter().zip(&self.boiling_m).fold(0_u64, |n, pair| n + u64::from(unsound(pair)));
+        if count == 0 {
+            return Condition::Sound;
+        }
+        if self.head_m.iter().chain(&self.flow_m3_s).any(|value| !(value.abs() <= HEAD_CEILING_M)) {
+            return Condition::NotFinite;
+        }
+        let point = self.head_m.iter().zip(&self.boiling_m).position(|(head, boiling)| head < boiling);
+        Condition::BelowVapour { point: point.unwrap_or(0) }
+    }
+
+    /// Equation: `V = dt/B sum(H)` with half weight at the ends, as `g A dx / a^2 = dt / B`.
+    fn stored_m3(&self, dt_s: f64) -> f64 {
+        let last = self.cells();
+        let sum: f64 = self.head_m.iter().sum();
+        (sum - 0.5 * (self.head_m[0] + self.head_m[last])) * dt_s / self.impedance_s_m2
+    }
+
+    /// Value at a share 0..1 of the length.
+    pub(crate) fn at_share(values: &[f64], share: f64) -> f64 {
+        let last = values.len() - 1;
+        let place = share.clamp(0.0, 1.0) * last as f64;
+        let low = (place as usize).min(last - 1);
+        values[low] + (values[low + 1] - values[low]) * (place - low as f64)
+    }
+}

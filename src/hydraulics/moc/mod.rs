@@ -1,0 +1,13 @@
+//! The method of characteristics: pipes on one common grid, and what stands between their ends.
+//!
+//! Equation: along `dx/dt = +-a` the head H and flow Q of a full elastic pipe obey `dH +- B dQ +- s Q dx/L = 0`,
+//! `B = a/(g A)`, with s Q the head lost over the pipe's length. Source: WS93 chapter 3.
+
+pub(crate) mod boundary;
+pub(crate) mod cluster;
+pub(crate) mod grid;
+pub(crate) mod interior;
+pub(crate) mod unsteady;
+
+pub(crate) use cluster::Cluster;
+pub(crate) use interior::{Condition, Line, PipeGrid};

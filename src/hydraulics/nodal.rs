@@ -1,0 +1,390 @@
+//! Heads at nodes and flows through elements without length, solved together: the one Newton iteration of the
+//! hydraulics. A steady state is one such system over the whole network; a time step has one at every place where pipes
+//! end, coupled with the shaft where the pump is.
+
+use super::moc::boundary::{Boundary, Gain};
+use super::shaft::{Motion, ShaftStep};
+
+/// Most Newton iterations in one solution.
+pub(crate) const ITERATIONS_MAX: usize = 80;
+/// Most re-solutions because a check valve, an outlet or the shaft changed its state.
+const ROUNDS_MAX: usize = 8;
+/// Times one element may change its state within one solution.
+const MOVES_MAX: u8 = 2;
+/// Halvings of a Newton step that makes things worse.
+const HALVINGS_MAX: usize = 10;
+/// Head residual at which an equation counts as met, share of the largest head plus 1 m.
+const HEAD_TOLERANCE: f64 = 1.0e-12;
+/// Flow residual at which continuity counts as met, share of the flows met at the node.
+const FLOW_TOLERANCE: f64 = 1.0e-12;
+/// Smallest flow that counts, m3/s.
+const FLOW_FLOOR_M3_S: f64 = 1.0e-15;
+/// Weight that makes a flow residual comparable with a head residual, s/m2 (a pipe impedance a/(gA) of some 80 mm bore).
+const FLOW_WEIGHT_S_M2: f64 = 2.0e4;
+/// Flow at which an outlet counts as running backwards, m3/s.
+const OUTLET_FLOW_M3_S: f64 = 1.0e-12;
+/// Head above an outlet at which it opens, m.
+const OUTLET_HEAD_M: f64 = 1.0e-9;
+
+/// What holds a node besides the links.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) enum Hold {
+    /// Inflow `supply - conductance * (head - reference)` from pipe ends and stores.
+    Free,
+    /// The head stays as it is.
+    Fixed,
+    /// Open: head at this level and outflow; shut: as free.
+    Outlet { level_m: f64, open: bool },
+}
+
+/// A node of the system.
+#[derive(Debug, Clone)]
+pub(crate) struct Node {
+    pub(crate) hold: Hold,
+    /// Inflow at the reference head, m3/s. A reference near the solution keeps the sums exact to the last bits.
+    pub(crate) supply_m3_s: f64,
+    pub(crate) conductance_m2_s: f64,
+    pub(crate) reference_m: f64,
+    pub(crate) head_m: f64,
+    moves: u8,
+}
+
+impl Node {
+    pub(crate) fn new(hold: Hold, head_m: f64) -> Self {
+        Self { hold, supply_m3_s: 0.0, conductance_m2_s: 0.0, reference_m: head_m, head_m, moves: 0 }
+    }
+
+    fn held_m(&self) -> Option<f64> {
+        match self.hold {
+            Hold::Fixed => Some(self.head_m),
+            Hold::Outlet { level_m, open: true } => Some(level_m),
+            _ => None,
+        }
+    }
+}
+
+/// An element without length between two nodes of the system.
+#[derive(Debug, Clone)]
+pub(crate) struct Link {
+    pub(crate) from: usize,
+    pub(crate) to: usize,
+    pub(crate) flow_m3_s: f64,
+    pub(crate) boundary: Boundary,
+    moves: u8,
+}
+
+impl Link {
+    pub(crate) fn new(from: usize, to: usize, flow_m3_s: f64, boundary: Boundary) -> Self {
+        Self { from, to, flow_m3_s, boundary, moves: 0 }
+    }
+}
+
+/// No solution: what remained, m.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Unsolved {
+    pub(crate) residual_m: f64,
+    pub(crate) iterations: usize,
+}
+
+/// The system. `speed_rad_s` is given, or solved with the balance where there is a `shaft`.
+#[derive(Debug, Clone)]
+pub(crate) struct Nodal {
+    pub(crate) nodes: Vec<Node>,
+    pub(crate) links: Vec<Link>,
+    pub(crate) shaft: Option<ShaftStep>,
+    pub(crate) speed_rad_s: f64,
+    matrix: Vec<f64>,
+    right: Vec<f64>,
+    before: Vec<f64>,
+    gains: Vec<Gain>,
+}
+
+/// Torque of the drive at a speed, with its slope.
+pub(crate) type Drive<'a> = &'a dyn Fn(f64) -> (f64, f64);
+
+impl Nodal {
+    pub(crate) fn new(nodes: Vec<Node>, links: Vec<Link>) -> Self {
+        let size = nodes.len() + links.len() + 1;
+        let gains = vec![Gain::default(); links.len()];
+        Self {
+            nodes,
+            links,
+            shaft: None,
+            speed_rad_s: 0.0,
+            matrix: vec![0.0; size * size],
+            right: vec![0.0; size],
+            before: vec![0.0; size],
+            gains,
+        }
+    }
+
+    /// Solve from the present state, letting check valves, outlets and the shaft change theirs.
+    pub(crate) fn solve(&mut self, drive: Drive<'_>) -> Result<(), Unsolved> {
+        if self.links.is_empty() {
+            return self.solve_single_nodes();
+        }
+        self.nodes.iter_mut().for_each(|node| node.moves = 0);
+        self.links.iter_mut().for_each(|link| link.moves = 0);
+        for _ in 0..ROUNDS_MAX {
+            self.newton(drive)?;
+            if !self.change_states() {
+                break;
+            }
+        }
+        Ok(())
+    }
+
+    fn solve_single_nodes(&mut self) -> Result<(), Unsolved> {
+        for node in &mut self.nodes {
+            let free_m = node.reference_m + node.supply_m3_s / node.conductance_m2_s;
+            match &mut node.hold {
+                Hold::Free => node.head_m = free_m,
+                Hold::Fixed => {}
+                Hold::Outlet { level_m, open } => {
+                    *open = free_m >= *level_m;
+                    node.head_m = free_m.min(*level_m);
+                }
+            }
+            if !node.head_m.is_finite() {
+                return Err(Unsolved { residual_m: f64::NAN, iterations: 0 });
+            }
+        }
+        Ok(())
+    }
+
+    fn size(&self) -> usize {
+        self.nodes.len() + self.links.len() + usize::from(self.shaft.is_some())
+    }
+
+    fn newton(&mut self, drive: Drive<'_>) -> Result<(), Unsolved> {
+        let (mut merit, mut done) = self.residuals(drive);
+        for _ in 0..ITERATIONS_MAX {
+            if done {
+                return Ok(());
+            }
+            self.fill_matrix(drive);
+            let n = self.size();
+            if !eliminate(&mut self.matrix[..n * n], &mut self.right[..n]) {
+                break;
+            }
+            self.store_before();
+            (merit, done) = self.step(drive, merit);
+            if !merit.is_finite() {
+                break;
+            }
+        }
+        if done { Ok(()) } else { Err(Unsolved { residual_m: merit.sqrt(), iterations: ITERATIONS_MAX }) }
+    }
+
+    /// Take the step in `right`, halved until it is no worse than before or no halving helps.
+    fn step(&mut self, drive: Drive<'_>, merit: f64) -> (f64, bool) {
+        let n = self.size();
+        let mut change = std::mem::take(&mut self.matrix);
+        change[..n].copy_from_slice(&self.right[..n]);
+        let mut share = 1.0;
+        let mut result = (f64::NAN, false);
+        for _ in 0..HALVINGS_MAX {
+            self.apply(&change[..n], share);
+            result = self.residuals(drive);
+            if result.1 || result.0 < merit {
+                break;
+            }
+            share *= 0.5;
+        }
+        if !result.1 && !(result.0 < merit) {
+            self.apply(&change[..n], 1.0);
+            result = self.residuals(drive);
+        }
+        self.matrix = change;
+        result
+    }
+
+    fn store_before(&mut self) {
+        let (nodes, links) = (self.nodes.len(), self.links.len());
+        for (slot, node) in self.before.iter_mut().zip(&self.nodes) {
+            *slot = node.head_m;
+        }
+        for (slot, link) in self.before[nodes..].iter_mut().zip(&self.links) {
+            *slot = link.flow_m3_s;
+        }
+        self.before[nodes + links] = self.speed_rad_s;
+    }
+
+    fn apply(&mut self, change: &[f64], share: f64) {
+        let (nodes, links) = (self.nodes.len(), self.links.len());
+        for (i, node) in self.nodes.iter_mut().enumerate() {
+            node.head_m = self.before[i] + share * change[i];
+        }
+        for (i, link) in self.links.iter_mut().enumerate() {
+            link.flow_m3_s = self.before[nodes + i] + share * change[nodes + i];
+        }
+        if self.shaft.is_some() {
+            self.speed_rad_s = self.before[nodes + links] + share * change[nodes + links];
+        }
+    }
+
+    /// Minus the residuals into `right`; their weighted square sum, and whether all are met.
+    fn residuals(&mut self, drive: Drive<'_>) -> (f64, bool) {
+        let nodes = self.nodes.len();
+        let (mut merit, mut done) = (0.0, true);
+        let largest_m = self.nodes.iter().fold(1.0_f64, |largest, node| largest.max(node.head_m.abs()));
+        let mut note = |residual: f64, weight: f64, tolerance: f64| {
+            merit += (residual * weight) * (residual * weight);
+            done &= residual.abs() <= tolerance;
+        };
+        for (i, node) in self.nodes.iter().enumerate() {
+            let (residual, met) = node_residual(i, node, &self.links);
+            let weight = if node.held_m().is_some() { 1.0 } else { FLOW_WEIGHT_S_M2 };
+            let tolerance = if node.held_m().is_some() { HEAD_TOLERANCE * largest_m } else { met };
+            note(residual, weight, tolerance);
+            self.right[i] = -residual;
+        }
+        for (i, link) in self.links.iter().enumerate() {
+            let gain = link.boundary.gain(link.flow_m3_s, self.speed_rad_s);
+            self.gains[i] = gain;
+            let residual = if gain.shut {
+                link.flow_m3_s
+            } else {
+                self.nodes[link.from].head_m + gain.head_m - self.nodes[link.to].head_m
+            };
+            let (weight, tolerance) =
+                if gain.shut { (FLOW_WEIGHT_S_M2, FLOW_FLOOR_M3_S) } else { (1.0, HEAD_TOLERANCE * largest_m) };
+            note(residual, weight, tolerance);
+            self.right[nodes + i] = -residual;
+        }
+        if let Some(shaft) = &self.shaft {
+            let torque_n_m = self.gains.iter().map(|gain| gain.torque_n_m).sum();
+            let (residual, _, _) = shaft.residual(self.speed_rad_s, drive(self.speed_rad_s), torque_n_m);
+            note(residual, 1.0, HEAD_TOLERANCE * (1.0 + self.speed_rad_s.abs()));
+            self.right[nodes + self.links.len()] = -residual;
+        }
+        (merit, done)
+    }
+
+    fn fill_matrix(&mut self, drive: Drive<'_>) {
+        let n = self.size();
+        let (nodes, links) = (self.nodes.len(), self.links.len());
+        let matrix = &mut self.matrix[..n * n];
+        matrix.fill(0.0);
+        for (i, node) in self.nodes.iter().enumerate() {
+            matrix[i * n + i] = if node.held_m().is_some() { 1.0 } else { -node.conductance_m2_s };
+        }
+        for (i, (link, gain)) in self.links.iter().zip(&self.gains).enumerate() {
+            let (row, column) = ((nodes + i) * n, nodes + i);
+            if self.nodes[link.to].held_m().is_none() {
+                matrix[link.to * n + column] = 1.0;
+            }
+            if self.nodes[link.from].held_m().is_none() {
+                matrix[link.from * n + column] = -1.0;
+            }
+            if gain.shut {
+                matrix[row + column] = 1.0;
+                continue;
+            }
+            matrix[row + link.from] = 1.0;
+            matrix[row + link.to] = -1.0;
+            matrix[row + column] = gain.head_by_flow;
+            if self.shaft.is_some() {
+                matrix[row + nodes + links] = gain.head_by_speed;
+            }
+        }
+        if let Some(shaft) = &self.shaft {
+            let row = (nodes + links) * n;
+            let torque_n_m = self.gains.iter().map(|gain| gain.torque_n_m).sum();
+            let (_, by_speed, by_torque) = shaft.residual(self.speed_rad_s, drive(self.speed_rad_s), torque_n_m);
+            matrix[row + nodes + links] = by_speed;
+            for (i, gain) in self.gains.iter().enumerate() {
+                matrix[row + nodes + i] = by_torque * gain.torque_by_flow;
+                matrix[row + nodes + links] += by_torque * gain.torque_by_speed;
+            }
+        }
+    }
+
+    /// Let check valves, outlets and the shaft answer to the solution; true when one moved.
+    fn change_states(&mut self) -> bool {
+        let mut moved = false;
+        for link in &mut self.links {
+            let across_m = self.nodes[link.from].head_m - self.nodes[link.to].head_m;
+            if link.moves < MOVES_MAX && link.boundary.change_state(across_m, link.flow_m3_s) {
+                link.moves += 1;
+                moved = true;
+            }
+        }
+        for i in 0..self.nodes.len() {
+            let outflow_m3_s = outflow(i, &self.nodes[i], &self.links);
+            let node = &mut self.nodes[i];
+            let Hold::Outlet { level_m, open } = &mut node.hold else { continue };
+            let wrong = if *open { outflow_m3_s < -OUTLET_FLOW_M3_S } else { node.head_m > *level_m + OUTLET_HEAD_M };
+            if wrong && node.moves < MOVES_MAX {
+                *open = !*open;
+                node.moves += 1;
+                moved = true;
+            }
+        }
+        if let Some(shaft) = &mut self.shaft {
+            if shaft.must_hold(self.speed_rad_s) {
+                shaft.motion = Motion::Held;
+                moved = true;
+            }
+        }
+        moved
+    }
+}
+
+/// What arrives at a node from pipe ends and links, m3/s.
+fn outflow(index: usize, node: &Node, links: &[Link]) -> f64 {
+    let held_m3_s = node.supply_m3_s - node.conductance_m2_s * (node.head_m - node.reference_m);
+    links.iter().fold(held_m3_s, |sum, link| {
+        sum + if link.to == index { link.flow_m3_s } else { 0.0 }
+            - if link.from == index { link.flow_m3_s } else { 0.0 }
+    })
+}
+
+/// Residual of a node, and the size below which it counts as met.
+fn node_residual(index: usize, node: &Node, links: &[Link]) -> (f64, f64) {
+    if let Some(held_m) = node.held_m() {
+        return (node.head_m - held_m, 0.0);
+    }
+    let held_m3_s = node.conductance_m2_s * (node.head_m - node.reference_m).abs();
+    let met = |link: &&Link| link.to == index || link.from == index;
+    let size =
+        links.iter().filter(met).fold(node.supply_m3_s.abs() + held_m3_s, |sum, link| sum + link.flow_m3_s.abs());
+    (outflow(index, node, links), FLOW_TOLERANCE * size + FLOW_FLOOR_M3_S)
+}
+
+/// Gaussian elimination with partial pivoting, in place; the solution ends in `right`. False: singular.
+fn eliminate(matrix: &mut [f64], right: &mut [f64]) -> bool {
+    let n = right.len();
+    for column in 0..n {
+        let mut pivot = column;
+        for row in column + 1..n {
+            if matrix[row * n + column].abs() > matrix[pivot * n + column].abs() {
+                pivot = row;
+            }
+        }
+        let largest = matrix[pivot * n + column];
+        if !(largest.abs() > 0.0) {
+            return false;
+        }
+        if pivot != column {
+            for k in column..n {
+                matrix.swap(pivot * n + k, column * n + k);
+            }
+            right.swap(pivot, column);
+        }
+        for row in column + 1..n {
+            let factor = matrix[row * n + column] / largest;
+            if factor != 0.0 {
+                for k in column..n {
+                    matrix[row * n + k] -= factor * matrix[column * n + k];
+                }
+                right[row] -= factor * right[column];
+            }
+        }
+    }
+    for row in (0..n).rev() {
+        let known = (row + 1..n).fold(right[row], |sum, k| sum - matrix[row * n + k] * right[k]);
+        right[row] = known / matrix[row * n + row];
+    }
+    true
+}
