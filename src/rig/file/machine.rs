@@ -3,15 +3,11 @@
 use super::network::{ElementEntry, rating};
 use super::{Assumptions, need_id, need_name, or_nan};
 use crate::hydraulics::spec::{ElementKind, LiquidSpec, PumpSpec};
+use crate::hydraulics::water::{self, STANDARD_GRAVITY_M_S2, Site};
 use crate::rig::model::Duty;
 use crate::rig::reader::{Cursor, Spot, Text};
 use crate::starters::MotorSpec;
 use crate::units::{Dimension, Want};
-
-/// Standard gravity, m/s2 (exact by definition, ISO 80000-3).
-const STANDARD_GRAVITY_M_S2: f64 = 9.806_65;
-/// Standard atmosphere, Pa (exact by definition, ISO 2533).
-const STANDARD_ATMOSPHERE_PA: f64 = 101_325.0;
 
 /// `[motor]`.
 #[derive(Debug)]
@@ -35,27 +31,34 @@ pub struct PumpEntry {
     pub spot: Option<Spot>,
 }
 
-/// `[liquid]`: water at a temperature; any property may be given instead.
+/// `[liquid]`: water at a temperature and a site; any property may be given instead.
 pub(super) fn liquid(table: Option<Cursor<'_>>, assumed: &mut Assumptions) -> (LiquidSpec, f64) {
     let Some(table) = table else { return (unreadable_liquid(), f64::NAN) };
     table.word("kind", &[("water", ())]);
     let temperature_c = or_nan(table.need_quantity("temperature", &Want::TEMPERATURE.between(0.0, 60.0)));
+    let water = water::liquid(temperature_c, site(&table, assumed)).unwrap_or_else(|_| unreadable_liquid());
+    let or = |key: &str, want: Want, stand_in: f64| table.quantity(key, &want).unwrap_or(stand_in);
     let spec = LiquidSpec {
-        density_kg_m3: or_nan(table.need_quantity("density", &Want::positive(Dimension::Density, "\"999 kg/m3\""))),
-        viscosity_m2_s: or_nan(
-            table.need_quantity("viscosity", &Want::positive(Dimension::Viscosity, "\"1.14 mm2/s\"")),
-        ),
-        bulk_modulus_pa: or_nan(table.need_quantity("bulk_modulus", &Want::MODULUS)),
-        vapour_pa: or_nan(table.need_quantity("vapour_pressure", &Want::ABSOLUTE)),
-        atmosphere_pa: assumed.take(
-            table.quantity("atmosphere", &Want::ABSOLUTE.between(50e3, 110e3)),
-            STANDARD_ATMOSPHERE_PA,
-            "atmosphere 1.01325 bar(a)",
-        ),
-        gravity_m_s2: STANDARD_GRAVITY_M_S2,
+        density_kg_m3: or("density", Want::positive(Dimension::Density, "\"999 kg/m3\""), water.density_kg_m3),
+        viscosity_m2_s: or("viscosity", Want::positive(Dimension::Viscosity, "\"1.1 mm2/s\""), water.viscosity_m2_s),
+        bulk_modulus_pa: or("bulk_modulus", Want::MODULUS, water.bulk_modulus_pa),
+        vapour_pa: or("vapour_pressure", Want::ABSOLUTE, water.vapour_pa),
+        ..water
     };
     table.close();
     (spec, temperature_c)
+}
+
+fn site(table: &Cursor<'_>, assumed: &mut Assumptions) -> Site {
+    let barometer_pa = table.quantity("atmosphere", &Want::ABSOLUTE.between(50e3, 110e3));
+    let altitude_m = table.quantity("altitude", &Want::ELEVATION.between(-500.0, 5000.0));
+    if table.has("atmosphere") && table.has("altitude") {
+        table.note("altitude", "an altitude beside an atmosphere", "one of the two", None);
+    }
+    match barometer_pa {
+        Some(barometer_pa) => Site::BarometerPa(barometer_pa),
+        None => Site::AltitudeM(assumed.take(altitude_m, 0.0, "the site is at sea level in the standard atmosphere")),
+    }
 }
 
 fn unreadable_liquid() -> LiquidSpec {

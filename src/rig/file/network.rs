@@ -142,27 +142,21 @@ fn element(table: &Cursor<'_>, kind: ElementKind, wave_speed: Option<WaveSpeed>)
 
 /// `max_pressure` and `min_pressure`; no element goes without them.
 pub(super) fn rating(table: &Cursor<'_>) -> Option<Rating> {
-    let max =
-        rated(table, "max_pressure", "a rating \"6 barg\": an element without a rated pressure forbids every start");
-    let min = rated(table, "min_pressure", "a rating \"-0.9 barg\": how much vacuum it stands");
+    if !table.has("max_pressure") && !table.has("min_pressure") {
+        table.mark_read("max_pressure");
+        table.mark_read("min_pressure");
+        let allowed = "max_pressure and min_pressure (gauge): without a rating no start is allowed";
+        table.document().note(&table.here(), "an element without a rated pressure", allowed, None);
+        return None;
+    }
+    let max = table.need_quantity("max_pressure", &Want::GAUGE);
+    let min = table.need_quantity("min_pressure", &Want::GAUGE);
     let (max_gauge_pa, min_gauge_pa) = max.zip(min)?;
     if max_gauge_pa <= min_gauge_pa {
-        table.note(
-            "max_pressure",
-            format!("{max_gauge_pa} Pa"),
-            format!("above min_pressure, {min_gauge_pa} Pa"),
-            None,
-        );
+        let allowed = format!("above min_pressure, {min_gauge_pa} Pa");
+        table.note("max_pressure", format!("{max_gauge_pa} Pa"), allowed, None);
     }
     Some(Rating { max_gauge_pa, min_gauge_pa })
-}
-
-fn rated(table: &Cursor<'_>, key: &str, hint: &str) -> Option<f64> {
-    if !table.has(key) {
-        let _absent = table.quantity(key, &Want::GAUGE);
-        table.note(key, "nothing (the key is missing)", Want::GAUGE.allowed(), Some(hint.to_owned()));
-    }
-    table.quantity(key, &Want::GAUGE)
 }
 
 fn valve(table: &Cursor<'_>, assumed: &mut Assumptions) -> ValveSpec {

@@ -1,29 +1,144 @@
-//! A pipe or hose as typed.
+//! A pipe or hose as typed. Its wave speed is said in the file, or follows from a hose's swell, or from material, wall
+//! and restraint.
 
 use super::network::WaveSpeed;
 use super::{Assumptions, or_nan};
 use crate::hydraulics::spec::{LiquidSpec, PipeSpec};
+use crate::hydraulics::wave_speed::{
+    Material, Restraint, UpstreamAnchorForm, Wall, WallTheory, WaveLiquid, hose_compliance_per_pa, wave_speed_m_s,
+};
 use crate::rig::reader::Cursor;
-use crate::units::Want;
+use crate::units::{Dimension, Want};
+
+const RESTRAINTS: &[(&str, Restraint)] = &[
+    ("anchored", Restraint::AnchoredThroughout),
+    ("upstream-anchor", Restraint::UpstreamAnchor(UpstreamAnchorForm::Newer)),
+    ("expansion-joints", Restraint::ExpansionJoints),
+];
+
+/// Roughness where neither file nor material says, m: rubber-lined hose (from memory).
+const ROUGHNESS_M: f64 = 50e-6;
 
 /// Reads `[[pipe]]` or `[[hose]]`.
 pub(super) fn pipe(
     table: &Cursor<'_>,
-    _is_hose: bool,
-    _liquid: &LiquidSpec,
+    is_hose: bool,
+    liquid: &LiquidSpec,
     assumed: &mut Assumptions,
 ) -> (PipeSpec, WaveSpeed) {
+    let length_m = or_nan(table.need_quantity("length", &Want::LENGTH));
+    let bore_m = or_nan(table.need_quantity("bore", &Want::LENGTH));
+    let material = material(table);
+    let stiffness = Stiffness { bore_m, is_hose, material };
+    let (wave_speed_m_s, origin) = wave_speed(table, &stiffness, liquid, assumed);
+    let roughness_m = roughness(table, material, assumed);
     let spec = PipeSpec {
-        length_m: or_nan(table.need_quantity("length", &Want::LENGTH)),
-        bore_m: or_nan(table.need_quantity("bore", &Want::LENGTH)),
-        roughness_m: assumed.take(
-            table.quantity("roughness", &Want::LENGTH),
-            50e-6,
-            "roughness 0.05 mm where the file does not say",
-        ),
-        wave_speed_m_s: or_nan(table.need_quantity("wave_speed", &Want::VELOCITY)),
+        length_m,
+        bore_m,
+        roughness_m,
+        wave_speed_m_s,
         minor_loss_k: table.number("minor_loss", 0.0..=1000.0).unwrap_or(0.0),
         fixed_darcy_f: table.number("darcy_friction_factor", 1e-4..=1.0),
     };
-    (spec, WaveSpeed::Said)
+    (spec, origin)
+}
+
+struct Stiffness {
+    bore_m: f64,
+    is_hose: bool,
+    material: Option<Material>,
+}
+
+fn material(table: &Cursor<'_>) -> Option<Material> {
+    let words: Vec<(&str, Material)> = Material::ALL.into_iter().map(|material| (material.name(), material)).collect();
+    table.word("material", &words)
+}
+
+fn roughness(table: &Cursor<'_>, material: Option<Material>, assumed: &mut Assumptions) -> f64 {
+    let said = table.quantity("roughness", &Want::from_zero(Dimension::Length, "\"0.05 mm\""));
+    let (stand_in, line) = match material {
+        Some(material) => {
+            let roughness_m = material.elasticity().roughness_m;
+            (roughness_m, format!("roughness of {} {:.4} mm", material.name(), roughness_m * 1e3))
+        }
+        None => (ROUGHNESS_M, format!("roughness {:.3} mm where neither file nor material says", ROUGHNESS_M * 1e3)),
+    };
+    assumed.take(said, stand_in, &line)
+}
+
+fn wave_speed(
+    table: &Cursor<'_>,
+    stiffness: &Stiffness,
+    liquid: &LiquidSpec,
+    assumed: &mut Assumptions,
+) -> (f64, WaveSpeed) {
+    let said = table.quantity("wave_speed", &Want::VELOCITY.between(10.0, 1600.0));
+    let swell = swell_compliance(table);
+    let wall = wall(table, stiffness, assumed, said.is_some() || table.has("swell"));
+    if table.has("wave_speed") {
+        return (or_nan(said), WaveSpeed::Said);
+    }
+    let water = WaveLiquid { density_kg_m3: liquid.density_kg_m3, bulk_modulus_pa: liquid.bulk_modulus_pa };
+    match (swell, wall) {
+        (Some((compliance, words)), _) => (wave_speed_m_s(&water, compliance), WaveSpeed::Derived(words)),
+        (None, Some((compliance, words))) => (wave_speed_m_s(&water, compliance), WaveSpeed::Derived(words)),
+        (None, None) => {
+            if !table.has("material") && !table.has("swell") {
+                let spot = table.here();
+                let allowed = "wave_speed; or material with wall; or, for a hose, swell with swell_pressure";
+                table.document().note(&spot, "nothing that gives the wave speed", allowed, None);
+            }
+            (f64::NAN, WaveSpeed::Said)
+        }
+    }
+}
+
+/// `swell` (growth of diameter) at `swell_pressure`: what a tape around the hose measures.
+fn swell_compliance(table: &Cursor<'_>) -> Option<(f64, String)> {
+    let swell = table.number("swell", 1e-5..=0.5);
+    let pressure = if table.has("swell") {
+        table.need_quantity("swell_pressure", &Want::PRESSURE_DIFFERENCE)
+    } else {
+        table.mark_read("swell_pressure");
+        None
+    };
+    let (swell, pressure_pa) = swell.zip(pressure)?;
+    let words = format!("a swell of {} % at {} bar", swell * 100.0, pressure_pa / 1e5);
+    Some((hose_compliance_per_pa(swell, pressure_pa), words))
+}
+
+fn wall(
+    table: &Cursor<'_>,
+    stiffness: &Stiffness,
+    assumed: &mut Assumptions,
+    not_needed: bool,
+) -> Option<(f64, String)> {
+    let thickness = table.quantity("wall", &Want::LENGTH);
+    let modulus = table.quantity("modulus", &Want::MODULUS);
+    let poisson = table.number("poisson", 0.0..=0.5);
+    let restraint = table.word("restraint", RESTRAINTS);
+    let material = stiffness.material?;
+    if not_needed {
+        return None;
+    }
+    if !table.has("wall") {
+        table.note("wall", "nothing (the key is missing)", Want::LENGTH.allowed(), None);
+    }
+    let elasticity = material.elasticity();
+    let name = material.name();
+    let modulus_line = format!("elastic modulus of {name} {:.3} GPa", elasticity.modulus_pa / 1e9);
+    let (free, words) = if stiffness.is_hose {
+        (Restraint::ExpansionJoints, "hoses are free to stretch (expansion joints)")
+    } else {
+        (Restraint::AnchoredThroughout, "pipes are anchored along their length")
+    };
+    let wall = Wall {
+        bore_m: stiffness.bore_m,
+        thickness_m: thickness?,
+        modulus_pa: assumed.take(modulus, elasticity.modulus_pa, &modulus_line),
+        poisson: poisson.unwrap_or(elasticity.poisson),
+        restraint: assumed.take(restraint, free, words),
+        theory: WallTheory::Thick,
+    };
+    Some((wall.compliance_per_pa(), format!("{name}, wall {} mm", wall.thickness_m * 1e3)))
 }
