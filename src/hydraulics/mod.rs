@@ -45,3 +45,8 @@ pub mod steady;
 pub mod valve;
 
 pub use error::HydraulicsError;
+pub mod friction;
+pub mod pump_figures;
+pub mod roots;
+pub mod water;
+pub mod wave_speed;
