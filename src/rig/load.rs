@@ -4,7 +4,7 @@ use super::file::RigFile;
 use super::maps::MapShelf;
 use super::model::Rig;
 use super::problem::{Problem, Problems};
-use super::reader::Document;
+use super::reader::{Document, Spot};
 use super::{check, compile};
 use std::path::Path;
 
@@ -36,15 +36,23 @@ pub fn parse_with(text: &str, file: &str, shelf: &MapShelf) -> Result<Rig, Probl
     let entries = RigFile::read(&document);
     let maps = check::maps(&document, &entries, shelf);
     check::check(&document, &entries, &maps);
-    let spot = entries.identity.spot.clone();
     let clean = document.problems().is_empty();
-    if clean {
-        if let Some(rig) = compile::compile(entries, &maps, text) {
-            return Ok(rig);
-        }
-        document.note(&spot, "names that do not resolve though every check passed", "a rig", None);
+    if clean && let Some(rig) = compiled(&document, entries, &maps, text) {
+        return Ok(rig);
     }
     Err(document.finish())
+}
+
+fn compiled(document: &Document<'_>, entries: RigFile, maps: &check::Maps, text: &str) -> Option<Rig> {
+    let rig_spot = entries.identity.spot.clone();
+    let element_spots: Vec<Spot> = entries.elements.iter().map(|entry| entry.spot.clone()).collect();
+    let rig = compile::compile(entries, maps, text);
+    match &rig {
+        Some(rig) => check::strength(document, rig, &element_spots),
+        None => document.note(&rig_spot, "names that do not resolve though every check passed", "a rig", None),
+    }
+    let sound = document.problems().is_empty();
+    rig.filter(|_| sound)
 }
 
 fn unreadable(file: &str, why: &std::io::Error) -> Problems {

@@ -8,9 +8,11 @@ mod links;
 mod network;
 mod starters;
 
+use super::derived::shut_off;
 use super::file::RigFile;
 use super::maps::{MapShelf, parse_map};
-use super::reader::{Document, Text};
+use super::model::Rig;
+use super::reader::{Document, Spot, Text};
 use super::register_map::RegisterMap;
 use std::collections::BTreeMap;
 
@@ -26,6 +28,21 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile, maps: &Maps) {
     starters::check(document, file, maps);
     channels::check(document, file);
     guards::check(document, file, maps);
+}
+
+/// Compares the highest standing pressure of every element with its rating (needs a compiled rig).
+pub(super) fn strength(document: &Document<'_>, rig: &Rig, element_spots: &[Spot]) {
+    for (figure, spot) in shut_off(rig).iter().zip(element_spots) {
+        if figure.margin_pa() < 0.0 {
+            let pressure_bar = figure.pressure_gauge_pa / 1e5;
+            let found = format!(
+                "a rated pressure of {:.2} barg under {pressure_bar:.2} barg of the shut-off head at top speed",
+                figure.rated_gauge_pa / 1e5
+            );
+            let spot = Spot { key_path: format!("{}.max_pressure", spot.key_path), ..spot.clone() };
+            document.note(&spot, found, format!("at least {pressure_bar:.2} barg"), None);
+        }
+    }
 }
 
 /// Reads every map that the rig names, once each.

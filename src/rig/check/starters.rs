@@ -114,17 +114,22 @@ pub(crate) fn listed(settings: &Settings) -> Vec<(&'static str, Role, f64)> {
     all.into_iter().filter_map(|(key, role, value)| value.map(|value| (key, role, value))).collect()
 }
 
+/// (needed, possible) settings of a kind.
+fn settings_of(kind: StarterKind) -> (&'static [&'static str], &'static [&'static str]) {
+    match kind {
+        StarterKind::AcrossTheLine => (&[], &[]),
+        StarterKind::SoftStarter => (&["ramp_up", "initial_voltage"], &["ramp_down", "current_limit"]),
+        StarterKind::VariableSpeed => (&["ramp_up", "ramp_down", "speed"], &["current_limit"]),
+    }
+}
+
 fn settings(document: &Document<'_>, starter: &StarterEntry) {
     let Some(kind) = starter.kind else { return };
     let spot = |key: &str| Spot {
         key_path: format!("{}.{key}", starter.settings_spot.key_path),
         ..starter.settings_spot.clone()
     };
-    let (needed, possible): (&[&str], &[&str]) = match kind {
-        StarterKind::AcrossTheLine => (&[], &[]),
-        StarterKind::SoftStarter => (&["ramp_up", "initial_voltage"], &["ramp_down", "current_limit"]),
-        StarterKind::VariableSpeed => (&["ramp_up", "ramp_down", "speed"], &["current_limit"]),
-    };
+    let (needed, possible) = settings_of(kind);
     let given = listed(&starter.settings);
     for key in needed.iter().filter(|key| !given.iter().any(|(given, ..)| given == *key)) {
         document.note(
@@ -152,6 +157,11 @@ fn within_span(document: &Document<'_>, starter: &StarterEntry, key: &str, value
     }
 }
 
+fn has_setting(starter: &StarterEntry, key: &str) -> bool {
+    let (needed, possible) = starter.kind.map(settings_of).unwrap_or_default();
+    needed.contains(&key) || possible.contains(&key)
+}
+
 /// Every setting must have a register that can hold it.
 fn raw_settings(document: &Document<'_>, starter: &StarterEntry, map: &RegisterMap) {
     let timeout = [("comm_timeout", Role::CommTimeout, starter.comm_timeout_s)];
@@ -161,7 +171,7 @@ fn raw_settings(document: &Document<'_>, starter: &StarterEntry, map: &RegisterM
         let at = if role == Role::CommTimeout { &starter.spot } else { &starter.settings_spot };
         let spot = Spot { key_path: format!("{}.{key}", at.key_path), ..at.clone() };
         match map.field(role) {
-            None if role == Role::CommTimeout => {}
+            None if role == Role::CommTimeout || !has_setting(starter, key) => {}
             None => document.note(
                 &spot,
                 format!("a setting, though map {:?} has no {}", map.name, role.name()),

@@ -1,4 +1,4 @@
-//! Figures that follow from a rig.
+//! How long a stop may take to arrive.
 
 /// Longest time from the decision to stop until the starter has answered, s of wall time.
 ///
