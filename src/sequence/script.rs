@@ -203,9 +203,7 @@ impl<'r> Reading<'r> {
 
     fn steps(&mut self, tables: Vec<Cursor<'_>>) {
         for table in tables {
-            if self.program.len() >= LONGEST {
-                let found = format!("more than {LONGEST} steps when all repeats are written out");
-                table.document().note(&table.here(), found, format!("at most {LONGEST}"), None);
+            if self.too_long(&table) {
                 return;
             }
             if let Some(verb) = table.need_word("do", &VERBS) {
@@ -240,10 +238,19 @@ impl<'r> Reading<'r> {
         let Some((times, _)) = repeat::read(table) else { return };
         for _ in 0..times {
             self.steps(table.tables("step"));
-            if self.program.len() >= LONGEST {
+            if self.too_long(table) {
                 return;
             }
         }
+    }
+
+    fn too_long(&self, table: &Cursor<'_>) -> bool {
+        let too_long = self.program.len() > LONGEST;
+        if too_long {
+            let found = format!("more than {LONGEST} steps when all repeats are written out");
+            table.document().note(&table.here(), found, format!("at most {LONGEST}"), None);
+        }
+        too_long
     }
 
     fn line_up(&mut self, table: &Cursor<'_>, here: &Spot) -> Option<Step> {

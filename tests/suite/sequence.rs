@@ -1,1 +1,7 @@
-//! (tests of this area)
+//! The sequence: its file, its steps, and whole runs of the executor on a bench made of mock ports.
+
+mod aborts;
+mod runs;
+mod script;
+mod steps;
+mod world;

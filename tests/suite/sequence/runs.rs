@@ -1,0 +1,208 @@
+//! Runs that go as they should: order of events, marks, settings, transfer, questions, duty.
+
+use super::world::{Bench, terrace};
+use ramprig::rig::register_map::Role;
+use ramprig::sequence::duty::{DutyLedger, MOTOR};
+use ramprig::sequence::marks::MarkKind;
+use ramprig::sequence::ports::StopOutcome;
+use ramprig::starters::Settings;
+use std::sync::{Arc, Mutex};
+
+fn position(log: &[String], start: &str) -> usize {
+    log.iter().position(|line| line.starts_with(start)).unwrap_or_else(|| panic!("no {start:?} in {log:#?}"))
+}
+
+#[test]
+fn runs_two_cycles_through_each_starter_with_confirmed_stops() {
+    for starter in ["contactor", "soft", "drive"] {
+        let bench = Bench::new();
+        let end = bench.run(starter);
+        assert_eq!(end.aborted, None, "{starter}: {:#?}", bench.log());
+        assert_eq!((end.cycles, end.stop, end.started, end.taken_over), (2, StopOutcome::Confirmed, true, false));
+        let world = bench.lock();
+        assert_eq!(world.outcomes, [(1, StopOutcome::Confirmed), (2, StopOutcome::Confirmed)]);
+        assert_eq!(world.on(), None);
+        let starts = world.log.iter().filter(|line| **line == format!("start {starter}")).count();
+        assert_eq!(starts, 2, "{:#?}", world.log);
+        assert!(world.slow > 10, "statuses are recorded");
+        assert_eq!(world.armed, Vec::<usize>::new(), "trips disarmed at the end");
+    }
+}
+
+#[test]
+fn identifies_reads_records_and_predicts_before_the_first_start() {
+    let bench = Bench::new();
+    bench.run("drive");
+    let log = bench.log();
+    let order = [
+        "identify contactor",
+        "identify soft",
+        "identify drive",
+        "identify bench",
+        "read settings drive",
+        "write settings drive",
+        "journal header",
+        "journal prediction",
+        "event Warning The pump starts by remote command",
+        "select 3",
+        "arm 3",
+        "start drive",
+        "mark Start",
+        "stop drive Ramp",
+        "mark Stop",
+        "outcome 1 stop confirmed",
+        "arm 0",
+        "mark Settled",
+    ];
+    let places: Vec<_> = order.iter().map(|line| position(&log, line)).collect();
+    let sorted = places.windows(2).all(|pair| pair[0] < pair[1]);
+    assert!(sorted, "wanted {order:#?} in this order, found at {places:?} in {log:#?}");
+    assert!(log.iter().all(|line| !line.starts_with("write settings contactor")), "only the run's starter is set");
+}
+
+#[test]
+fn marks_each_cycle_in_order_and_between_send_and_answer() {
+    let bench = Bench::new();
+    bench.run("drive");
+    let world = bench.lock();
+    let kinds: Vec<_> = world.marks.iter().map(|mark| mark.kind.clone()).collect();
+    let named = || MarkKind::Named { name: "cycle over".into() };
+    let cycle = |cycle| [MarkKind::Start { cycle }, MarkKind::Stop { cycle }, MarkKind::Settled { cycle }, named()];
+    assert_eq!(kinds, [cycle(1), cycle(2)].concat());
+    assert!(world.marks.windows(2).all(|pair| pair[0].at_s <= pair[1].at_s), "{:#?}", world.marks);
+    for mark in world.marks.iter().filter(|mark| matches!(mark.kind, MarkKind::Start { .. })) {
+        assert!(mark.u_s > 0.0 && mark.u_s < 0.02, "start mark says how sure it is: {mark:?}");
+    }
+    // 6 s of ramp, 4 s of hold at speed, plus polls
+    let held_s = world.marks[1].at_s - world.marks[0].at_s;
+    assert!((10.0..10.3).contains(&held_s), "start to stop took {held_s} s, expected 10.0 to 10.3 s");
+}
+
+#[test]
+fn puts_settings_back_as_they_were() {
+    let bench = Bench::new();
+    let before = bench.lock().starter("drive").settings;
+    bench.run("drive");
+    assert_eq!(bench.lock().starter("drive").settings, before);
+    let log = bench.log();
+    assert_eq!(log.iter().filter(|line| *line == "write settings drive").count(), 2, "written once, put back once");
+    let header = bench.lock().header.clone().unwrap();
+    assert_eq!(header.settings_before, before);
+    assert_eq!(header.settings_in_force.ramp_up_s, Some(6.0));
+    assert_eq!((header.attending.as_str(), header.starter.as_str()), ("A. Tester", "drive"));
+}
+
+#[test]
+fn waits_for_transfer_position_and_dead_time_before_the_start() {
+    let bench = Bench::new().inject(
+        |world| world.log.iter().any(|l| l.starts_with("select")),
+        |world| {
+            let at = format!("selected at {}", world.now_s());
+            world.note(at);
+        },
+    );
+    let bench = bench.inject(
+        |world| world.on().is_some(),
+        |world| {
+            let at = format!("on at {}", world.now_s());
+            world.note(at);
+        },
+    );
+    bench.run("soft");
+    let log = bench.log();
+    let time = |start: &str| log[position(&log, start)].rsplit(' ').next().unwrap().parse::<f64>().unwrap();
+    let waited_s = time("on at") - time("selected at");
+    assert!((1.0..1.1).contains(&waited_s), "dead time 1 s, waited {waited_s} s");
+    assert_eq!(log.iter().filter(|line| *line == "select 2").count(), 1, "no second move for the second cycle");
+}
+
+#[test]
+fn asks_a_person_when_no_name_was_given() {
+    let bench = Bench::new();
+    let end = bench.run_as("drive", "A. Tester", None);
+    assert_eq!(end.aborted, None);
+    let log = bench.log();
+    assert_eq!(log.iter().filter(|line| line.starts_with("ask ")).count(), 2, "area and line-up: {log:#?}");
+    assert!(log.iter().any(|line| line == "event Note confirmed by B. Tester"), "{log:#?}");
+    assert!(position(&log, "ask line-up terrace") < position(&log, "start drive"));
+}
+
+#[test]
+fn accepts_the_virtual_name_only_from_a_rig_that_says_it_is_virtual() {
+    let end = Bench::new().run_as("drive", "virtual rig", Some("virtual rig"));
+    assert!(end.aborted.as_ref().is_some_and(|why| why.contains("does not say that it is virtual")), "{end:?}");
+    assert!(!end.started);
+    let bench = Bench::new().set(|world| {
+        world.bench_virtual = true;
+        world.starters.iter_mut().for_each(|starter| starter.identity.as_mut().unwrap().is_virtual = true);
+    });
+    assert_eq!(bench.run_as("drive", "virtual rig", Some("virtual rig")).aborted, None);
+}
+
+#[test]
+fn waits_out_duty_between_cycles_and_counts_both_starts() {
+    let duty = Arc::new(Mutex::new(DutyLedger::unknown()));
+    let bench = Bench::new();
+    bench.run_with("contactor", "A. Tester", Some("A. Tester"), Arc::clone(&duty));
+    let world = bench.lock();
+    let at = |wanted: &MarkKind| world.marks.iter().find(|mark| mark.kind == *wanted).unwrap().at_s;
+    let rest_s = at(&MarkKind::Start { cycle: 2 }) - at(&MarkKind::Stop { cycle: 1 });
+    assert!((6.0..6.3).contains(&rest_s), "rest of 6 s, started after {rest_s} s");
+    assert!(at(&MarkKind::Start { cycle: 1 }) >= 6.0, "unknown history: the full rest before the first start");
+    let rig = terrace();
+    let mut ledger = duty.lock().unwrap();
+    assert!(ledger.wait_s(MOTOR, rig.motor_duty) > 0.0);
+    let tight = ramprig::rig::model::Duty { starts_per_hour: 2, rest_s: 0.0 };
+    assert!(ledger.wait_s("contactor", tight) > 3000.0, "two starts are on the books");
+    assert!(ledger.wait_s("drive", tight) <= 0.0, "none of the drive's");
+}
+
+#[test]
+fn runs_the_same_on_a_scaled_rig_whose_polls_are_not_scaled() {
+    let bench = Bench::new().set(|world| world.scale = 8.0);
+    let end = bench.run("drive");
+    assert_eq!(end.aborted, None, "{:#?}", bench.log());
+    assert_eq!(end.stop, StopOutcome::Confirmed);
+}
+
+#[test]
+fn goes_on_when_the_water_does_not_settle_and_says_so() {
+    let bench = Bench::new().set(|world| world.quiet = false);
+    let end = bench.run("contactor");
+    assert_eq!(end.aborted, None);
+    let world = bench.lock();
+    assert!(world.marks.iter().any(|mark| mark.kind == MarkKind::NotSettled { cycle: 2 }), "{:#?}", world.marks);
+    assert!(world.log.iter().any(|line| line.contains("cycle 1: not settled after 12 s")), "{:#?}", world.log);
+}
+
+#[test]
+fn clears_a_latched_fault_only_after_a_person_says_so() {
+    let bench = Bench::new().set(|world| world.starter("drive").fault = 1);
+    let end = bench.run_as("drive", "A. Tester", None);
+    assert_eq!(end.aborted, None, "{:#?}", bench.log());
+    let log = bench.log();
+    assert!(position(&log, "ask drive has fault 1 latched") < position(&log, "reset drive"));
+    assert!(position(&log, "reset drive") < position(&log, "write settings drive"));
+    assert_eq!(log.iter().filter(|line| *line == "reset drive").count(), 1);
+}
+
+#[test]
+fn infers_a_stop_when_nothing_but_the_status_can_tell() {
+    let bench = Bench::new().set(|world| {
+        world.fast_current = false;
+        world.starter("contactor").tells_current = false;
+    });
+    // the shaft keeps the speed channel busy for a while; with it silent there is no independent fact at all
+    let bench = bench.inject(|world| world.step.starts_with("stop"), |world| world.fast_speed = false);
+    let end = bench.run("contactor");
+    assert_eq!(bench.lock().outcomes.first(), Some(&(1, StopOutcome::Inferred)), "{end:?} {:#?}", bench.log());
+}
+
+#[test]
+fn leaves_a_bench_alone_that_stands_at_local() {
+    let bench = Bench::new().set(|world| world.set_bench(Role::Remote, 0));
+    let end = bench.run("drive");
+    assert!(end.aborted.as_ref().is_some_and(|why| why.contains("does not stand at remote")), "{end:?}");
+    assert_eq!(bench.lock().sends, 0, "{:#?}", bench.log());
+    assert_eq!(bench.lock().starter("drive").settings, Settings { ..Bench::new().lock().starter("drive").settings });
+}
