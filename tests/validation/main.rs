@@ -11,6 +11,7 @@
     reason = "tests"
 )]
 
+mod harness;
 mod hydraulics;
 mod machines;
 mod signals;
