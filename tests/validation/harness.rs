@@ -214,11 +214,6 @@ impl Case {
         list[0]
     }
 
-    /// An input as the file writes it, unit and all.
-    pub fn figure(&self, name: &str) -> &Figure {
-        &self.entry(name).0
-    }
-
     /// A list input in SI.
     pub fn si_list(&self, name: &str) -> Vec<f64> {
         let (figure, unit) = self.entry(name);
