@@ -1,7 +1,26 @@
 //! Floor 2: the machines that start and stop the motor: motor torque and current, across the line, soft starter,
 //! variable-speed drive, and the IEC 61800-7-201 state machine. Pure: no registers, no sockets.
 
+pub mod across_the_line;
+pub mod contactor;
+pub mod drive_train;
+pub mod duty_tables;
+pub mod motor;
+pub mod run_up;
+pub mod settings;
+pub mod soft_starter;
+pub mod state;
+pub mod torque_curve;
+pub mod variable_speed;
+
+pub use contactor::ContactorTimes;
+pub use drive_train::{DriveTrain, StarterError};
+pub use motor::{Motor, MotorError, Supply};
+
 use serde::{Deserialize, Serialize};
+
+/// A motor on the line counts as at speed within this many rated slips of the field (common practice, no source).
+const AT_SPEED_SLIPS: f64 = 1.5;
 
 /// The three ways to start. Serialised as `across-the-line`, `soft-starter`, `variable-speed`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]

@@ -1,0 +1,317 @@
+//! Motor and starters together: what turns the plant's shaft.
+//!
+//! Time levels: `torque_n_m`, `current_a` and `power_w` speak of the present level; `advance` steps ramps and contactors
+//! to the next one, from the speed of the level just solved. A command acts at once on the present level, but for a
+//! contactor's own delay.
+
+use super::across_the_line::AcrossTheLine;
+use super::contactor::ContactorTimes;
+use super::motor::{Motor, MotorError, Supply};
+use super::settings;
+use super::soft_starter::SoftStarter;
+use super::variable_speed::VariableSpeed;
+use super::{AT_SPEED_SLIPS, MotorSpec, Settings, StarterKind, StarterSpec, StopKind};
+use crate::hydraulics::plant::ShaftDriver;
+use thiserror::Error;
+
+/// Why a starter does not do as told.
+#[derive(Debug, Clone, PartialEq, Error)]
+pub enum StarterError {
+    /// The motor's nameplate is wrong.
+    #[error(transparent)]
+    Motor(#[from] MotorError),
+    /// More starters than [`DriveTrain::outputs_on`] has bits.
+    #[error("{count} starters; at most 16")]
+    TooMany {
+        /// Starters given.
+        count: usize,
+    },
+    /// An index past the last starter.
+    #[error("no starter {index}; there are {count}, counted from 0")]
+    NoSuchStarter {
+        /// As given.
+        index: usize,
+        /// Starters there are.
+        count: usize,
+    },
+    /// A setting outside what any starter can do.
+    #[error("starter {starter}: {setting} {value} is outside {low} to {high} {unit}")]
+    Setting {
+        /// Starter's id.
+        starter: String,
+        /// Field of [`Settings`].
+        setting: &'static str,
+        /// As given.
+        value: f64,
+        /// Lowest allowed.
+        low: f64,
+        /// Highest allowed.
+        high: f64,
+        /// Unit of all three, and what it is relative to.
+        unit: &'static str,
+    },
+    /// Only a drive has a speed to set.
+    #[error("starter {starter} is {kind:?}; only a variable-speed drive has a target speed")]
+    NoTargetSpeed {
+        /// Starter's id.
+        starter: String,
+        /// Its kind.
+        kind: StarterKind,
+    },
+}
+
+/// One starter's state.
+#[derive(Debug, Clone, PartialEq)]
+enum Starter {
+    AcrossTheLine(AcrossTheLine),
+    SoftStarter(SoftStarter),
+    VariableSpeed(VariableSpeed),
+}
+
+impl Starter {
+    fn new(kind: StarterKind, times: ContactorTimes) -> Self {
+        match kind {
+            StarterKind::AcrossTheLine => Self::AcrossTheLine(AcrossTheLine::new(times)),
+            StarterKind::SoftStarter => Self::SoftStarter(SoftStarter::new(times)),
+            StarterKind::VariableSpeed => Self::VariableSpeed(VariableSpeed::new(times)),
+        }
+    }
+
+    fn start(&mut self, settings: &Settings, motor: &Motor, speed_rad_s: f64) {
+        match self {
+            Self::AcrossTheLine(line) => line.start(),
+            Self::SoftStarter(soft) => soft.start(settings, motor, speed_rad_s),
+            Self::VariableSpeed(drive) => drive.start(settings, motor, speed_rad_s),
+        }
+    }
+
+    fn stop(&mut self, kind: StopKind) {
+        match self {
+            Self::AcrossTheLine(line) => line.stop(),
+            Self::SoftStarter(soft) => soft.stop(kind),
+            Self::VariableSpeed(drive) => drive.stop(kind),
+        }
+    }
+
+    fn advance(&mut self, dt_s: f64, motor: &Motor, speed_rad_s: f64) {
+        match self {
+            Self::AcrossTheLine(line) => line.advance(dt_s),
+            Self::SoftStarter(soft) => soft.advance(dt_s, motor, speed_rad_s),
+            Self::VariableSpeed(drive) => drive.advance(dt_s, motor, speed_rad_s),
+        }
+    }
+
+    fn is_energised(&self) -> bool {
+        match self {
+            Self::AcrossTheLine(line) => line.is_energised(),
+            Self::SoftStarter(soft) => soft.is_energised(),
+            Self::VariableSpeed(drive) => drive.is_energised(),
+        }
+    }
+
+    fn is_running(&self) -> bool {
+        match self {
+            Self::AcrossTheLine(line) => line.is_running(),
+            Self::SoftStarter(soft) => soft.is_running(),
+            Self::VariableSpeed(drive) => drive.is_running(),
+        }
+    }
+
+    fn is_at_speed(&self, motor: &Motor, speed_rad_s: f64) -> bool {
+        match self {
+            Self::AcrossTheLine(line) => {
+                let lag = motor.lag(&Supply::LINE, speed_rad_s);
+                line.is_energised() && lag <= AT_SPEED_SLIPS * motor.rated_slip()
+            }
+            Self::SoftStarter(soft) => soft.is_at_speed(),
+            Self::VariableSpeed(drive) => drive.is_at_speed(),
+        }
+    }
+
+    fn supply(&self) -> Supply {
+        match self {
+            Self::AcrossTheLine(line) => line.supply(),
+            Self::SoftStarter(soft) => soft.supply(),
+            Self::VariableSpeed(drive) => drive.supply(),
+        }
+    }
+
+    fn torque_n_m(&self, motor: &Motor, speed_rad_s: f64) -> (f64, f64) {
+        match self {
+            Self::VariableSpeed(drive) => drive.torque_n_m(motor, speed_rad_s),
+            Self::AcrossTheLine(_) | Self::SoftStarter(_) => motor.torque_n_m(&self.supply(), speed_rad_s),
+        }
+    }
+
+    fn line_current_a(&self, motor: &Motor, speed_rad_s: f64) -> f64 {
+        match self {
+            Self::VariableSpeed(drive) => drive.line_current_a(motor, speed_rad_s),
+            Self::AcrossTheLine(_) | Self::SoftStarter(_) => motor.current_a(&self.supply(), speed_rad_s),
+        }
+    }
+
+    fn line_power_w(&self, motor: &Motor, speed_rad_s: f64) -> f64 {
+        match self {
+            Self::VariableSpeed(drive) => drive.line_power_w(motor, speed_rad_s),
+            Self::AcrossTheLine(_) | Self::SoftStarter(_) => motor.power_w(&self.supply(), speed_rad_s),
+        }
+    }
+}
+
+/// A motor and the starters that may turn it.
+///
+/// It does what it is told: if two starters are started, two are on, and [`DriveTrain::outputs_on`] shows both. What
+/// then turns the shaft is the one with the higher voltage; the short circuit that real wiring would make is not
+/// modelled.
+#[derive(Debug, Clone)]
+pub struct DriveTrain {
+    motor: Motor,
+    specs: Vec<StarterSpec>,
+    starters: Vec<Starter>,
+    speed_rad_s: f64,
+}
+
+impl DriveTrain {
+    /// A motor at rest, all starters off, contactors with [`ContactorTimes::default`].
+    ///
+    /// # Errors
+    /// [`StarterError`]: a nameplate or a setting that cannot be, or more than 16 starters.
+    pub fn new(motor: MotorSpec, starters: Vec<StarterSpec>) -> Result<Self, StarterError> {
+        Self::with_contactors(motor, starters, ContactorTimes::default())
+    }
+
+    /// As [`DriveTrain::new`], with the delays of its contactors.
+    ///
+    /// # Errors
+    /// As [`DriveTrain::new`].
+    pub fn with_contactors(
+        motor: MotorSpec,
+        starters: Vec<StarterSpec>,
+        times: ContactorTimes,
+    ) -> Result<Self, StarterError> {
+        if starters.len() > 16 {
+            return Err(StarterError::TooMany { count: starters.len() });
+        }
+        for spec in &starters {
+            settings::check(&spec.id, spec.kind, &spec.settings)?;
+        }
+        let states = starters.iter().map(|spec| Starter::new(spec.kind, times)).collect();
+        Ok(Self { motor: Motor::new(motor)?, specs: starters, starters: states, speed_rad_s: 0.0 })
+    }
+
+    /// Start with settings; where one is `None` the starter's own from its [`StarterSpec`] holds, then the assumed
+    /// value of [`super::settings`]. A running starter takes the settings over and goes on; one that ramps down turns
+    /// back up.
+    ///
+    /// # Errors
+    /// No such starter, or a setting outside its span (nothing changes then).
+    pub fn start(&mut self, index: usize, settings: Settings) -> Result<(), StarterError> {
+        let spec = self.spec(index)?;
+        let settings = settings::merge(&settings, &spec.settings);
+        settings::check(&spec.id, spec.kind, &settings)?;
+        let Self { motor, starters, speed_rad_s, .. } = self;
+        starters[index].start(&settings, motor, *speed_rad_s);
+        Ok(())
+    }
+
+    /// Stop in a way. A ramp stop of a contactor, or of a soft starter without ramp-down time, is off at once.
+    ///
+    /// # Errors
+    /// No such starter.
+    pub fn stop(&mut self, index: usize, kind: StopKind) -> Result<(), StarterError> {
+        self.spec(index)?;
+        self.starters[index].stop(kind);
+        Ok(())
+    }
+
+    /// New target speed of a drive, share of rated frequency 0..1.2; kept for when it runs.
+    ///
+    /// # Errors
+    /// No such starter, not a drive, or outside the span.
+    pub fn set_speed(&mut self, index: usize, speed: f64) -> Result<(), StarterError> {
+        let spec = self.spec(index)?;
+        settings::check(&spec.id, spec.kind, &Settings { speed: Some(speed), ..Settings::default() })?;
+        let (starter, kind) = (spec.id.clone(), spec.kind);
+        match &mut self.starters[index] {
+            Starter::VariableSpeed(drive) => drive.set_target(speed),
+            _ => return Err(StarterError::NoTargetSpeed { starter, kind }),
+        }
+        Ok(())
+    }
+
+    fn spec(&self, index: usize) -> Result<&StarterSpec, StarterError> {
+        self.specs.get(index).ok_or(StarterError::NoSuchStarter { index, count: self.specs.len() })
+    }
+
+    /// Bit i: starter i puts voltage on the motor.
+    pub fn outputs_on(&self) -> u16 {
+        self.starters.iter().enumerate().filter(|(_, s)| s.is_energised()).fold(0, |bits, (i, _)| bits | 1 << i)
+    }
+
+    /// Between an accepted start and output off (a contactor on its way in counts).
+    pub fn is_running(&self, index: usize) -> bool {
+        self.starters.get(index).is_some_and(Starter::is_running)
+    }
+
+    /// Contactor: slip within 1.5 rated slips; soft starter: bypass closed; drive: frequency on target.
+    pub fn at_speed(&self, index: usize) -> bool {
+        self.starters.get(index).is_some_and(|s| s.is_at_speed(&self.motor, self.speed_rad_s))
+    }
+
+    /// Contactor and soft starter: voltage, share of line voltage; drive: frequency, share of rated frequency.
+    pub fn output_share(&self, index: usize) -> f64 {
+        self.starters.get(index).filter(|s| s.is_energised()).map_or(0.0, |starter| match starter {
+            Starter::VariableSpeed(_) => starter.supply().frequency_share,
+            _ => starter.supply().voltage_share,
+        })
+    }
+
+    /// Current in the motor's own leads, A rms (a drive's line current is another).
+    pub fn motor_current_a(&self, speed_rad_s: f64) -> f64 {
+        self.acting().map_or(0.0, |s| self.motor.current_a(&s.supply(), speed_rad_s))
+    }
+
+    /// Shaft speed as `advance` last heard it, rad/s.
+    pub fn speed_actual_rad_s(&self) -> f64 {
+        self.speed_rad_s
+    }
+
+    /// The motor.
+    pub fn motor(&self) -> &Motor {
+        &self.motor
+    }
+
+    /// The starters.
+    pub fn specs(&self) -> &[StarterSpec] {
+        &self.specs
+    }
+
+    fn acting(&self) -> Option<&Starter> {
+        let voltage = |s: &&Starter| s.supply().voltage_share;
+        self.starters.iter().filter(|s| s.is_energised()).max_by(|a, b| voltage(a).total_cmp(&voltage(b)))
+    }
+}
+
+impl ShaftDriver for DriveTrain {
+    fn torque_n_m(&self, speed_rad_s: f64) -> (f64, f64) {
+        self.acting().map_or((0.0, 0.0), |s| s.torque_n_m(&self.motor, speed_rad_s))
+    }
+
+    fn advance(&mut self, dt_s: f64, speed_rad_s: f64) {
+        self.speed_rad_s = speed_rad_s;
+        for starter in &mut self.starters {
+            starter.advance(dt_s, &self.motor, speed_rad_s);
+        }
+    }
+
+    fn current_a(&self, speed_rad_s: f64) -> f64 {
+        self.acting().map_or(0.0, |s| s.line_current_a(&self.motor, speed_rad_s))
+    }
+
+    fn power_w(&self, speed_rad_s: f64) -> f64 {
+        self.acting().map_or(0.0, |s| s.line_power_w(&self.motor, speed_rad_s))
+    }
+}
+
+#[cfg(test)]
+mod tests;

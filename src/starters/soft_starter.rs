@@ -1,0 +1,136 @@
+//! Soft starter: line frequency, voltage ramped up and down by thyristors, bypassed by a contactor at full speed.
+//!
+//! Quasi-steady in the fundamental; harmonics of the chopped voltage are left out. Torque falls with the square of
+//! voltage, so a soft starter makes the start milder but the motor still passes its breakdown torque on the way.
+
+use super::Settings;
+use super::contactor::{Contactor, ContactorTimes};
+use super::motor::{Motor, Supply};
+use super::settings::{INITIAL_VOLTAGE, RAMP_S, ramp_share};
+use super::{AT_SPEED_SLIPS, StopKind};
+
+/// Output voltage of the ramp, share of line voltage, at a time after the start: V_0 + (1 - V_0) t/T, at most 1.
+///
+/// `ramp_s` runs from initial to full voltage.
+pub fn ramp_voltage(time_s: f64, initial_voltage: f64, ramp_s: f64) -> f64 {
+    initial_voltage + (1.0 - initial_voltage) * ramp_share(time_s, ramp_s)
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Phase {
+    Off,
+    RampUp,
+    Bypassed,
+    RampDown,
+}
+
+/// State of a soft starter. Its line contactor stands closed; only a contactor-off stop opens it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SoftStarter {
+    contactor: Contactor,
+    phase: Phase,
+    initial: f64,
+    ramp_up_s: f64,
+    ramp_down_s: f64,
+    current_limit: f64,
+    /// Where the ramp is, share of line voltage.
+    ramp: f64,
+    /// What leaves the terminals: the ramp, held back by the current limit.
+    output: f64,
+}
+
+impl SoftStarter {
+    pub(super) fn new(times: ContactorTimes) -> Self {
+        Self {
+            contactor: Contactor::closed(times),
+            phase: Phase::Off,
+            initial: INITIAL_VOLTAGE,
+            ramp_up_s: RAMP_S,
+            ramp_down_s: 0.0,
+            current_limit: f64::INFINITY,
+            ramp: 0.0,
+            output: 0.0,
+        }
+    }
+
+    pub(super) fn start(&mut self, settings: &Settings, motor: &Motor, speed_rad_s: f64) {
+        self.initial = settings.initial_voltage.unwrap_or(INITIAL_VOLTAGE);
+        self.ramp_up_s = settings.ramp_up_s.unwrap_or(RAMP_S);
+        self.ramp_down_s = settings.ramp_down_s.unwrap_or(0.0);
+        self.current_limit = settings.current_limit.unwrap_or(f64::INFINITY);
+        self.contactor.close();
+        match self.phase {
+            Phase::Off => self.ramp = self.initial,
+            Phase::RampDown => {}
+            Phase::RampUp | Phase::Bypassed => return,
+        }
+        self.phase = Phase::RampUp;
+        self.fire(motor, speed_rad_s);
+    }
+
+    pub(super) fn stop(&mut self, kind: StopKind) {
+        match kind {
+            StopKind::Ramp if self.phase == Phase::Off => {}
+            StopKind::Ramp if self.ramp_down_s > 0.0 => self.phase = Phase::RampDown,
+            StopKind::Ramp | StopKind::Coast => self.switch_off(),
+            StopKind::ContactorOff => self.contactor.release(),
+        }
+    }
+
+    fn switch_off(&mut self) {
+        self.phase = Phase::Off;
+        self.ramp = 0.0;
+        self.output = 0.0;
+    }
+
+    pub(super) fn advance(&mut self, dt_s: f64, motor: &Motor, speed_rad_s: f64) {
+        self.contactor.advance(dt_s);
+        if !self.contactor.is_made() {
+            if !self.contactor.is_called() {
+                self.switch_off();
+            }
+            return;
+        }
+        let span = 1.0 - self.initial;
+        match self.phase {
+            Phase::Off | Phase::Bypassed => {}
+            Phase::RampUp => self.ramp = (self.ramp + span * ramp_share(dt_s, self.ramp_up_s)).min(1.0),
+            Phase::RampDown => {
+                self.ramp -= span.max(f64::MIN_POSITIVE) * ramp_share(dt_s, self.ramp_down_s);
+                if self.ramp <= self.initial {
+                    self.switch_off();
+                }
+            }
+        }
+        self.fire(motor, speed_rad_s);
+    }
+
+    fn fire(&mut self, motor: &Motor, speed_rad_s: f64) {
+        let lag = motor.lag(&Supply::LINE, speed_rad_s);
+        self.output = match self.phase {
+            Phase::Off => 0.0,
+            Phase::Bypassed => 1.0,
+            Phase::RampUp | Phase::RampDown => self.ramp.min(motor.flux_within_current(self.current_limit, lag)),
+        };
+        let full = self.output >= 1.0 && lag <= AT_SPEED_SLIPS * motor.rated_slip();
+        if self.phase == Phase::RampUp && full {
+            self.phase = Phase::Bypassed;
+        }
+    }
+
+    pub(super) fn is_energised(&self) -> bool {
+        self.phase != Phase::Off && self.contactor.is_made()
+    }
+
+    pub(super) fn is_running(&self) -> bool {
+        self.phase != Phase::Off
+    }
+
+    pub(super) fn is_at_speed(&self) -> bool {
+        self.phase == Phase::Bypassed && self.contactor.is_made()
+    }
+
+    pub(super) fn supply(&self) -> Supply {
+        if self.is_energised() { Supply::reduced_voltage(self.output) } else { Supply::OFF }
+    }
+}

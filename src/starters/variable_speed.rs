@@ -1,0 +1,245 @@
+//! Variable-speed drive: frequency ramped, flux held constant up to rated frequency, torque kept within bounds.
+//!
+//! The drive takes power from the line and gives none back. Without a braking resistor a motor that is pushed by its
+//! load charges the drive's capacitors until it trips, so decelerating drives let their frequency follow the rotor
+//! instead: a fast stop stretches to what the load itself brakes.
+
+use super::Settings;
+use super::StopKind;
+use super::contactor::{Contactor, ContactorTimes};
+use super::motor::{Motor, Supply};
+use super::settings::{DRIVE_CURRENT_LIMIT, RAMP_S};
+
+/// Most braking torque without a braking resistor, multiple of rated torque: what the losses of motor and drive take
+/// up (from memory).
+pub const BRAKING_TORQUE: f64 = 0.05;
+/// Output ends below this share of rated frequency on a ramp stop.
+const OFF_BELOW: f64 = 0.005;
+/// Output counts as on target within this share of rated frequency.
+const ON_TARGET: f64 = 1e-6;
+/// Share of line power that reaches the motor (from memory).
+const DRIVE_EFFICIENCY: f64 = 0.97;
+/// True power factor of a six-pulse rectifier with a choke (from memory).
+const LINE_POWER_FACTOR: f64 = 0.9;
+
+/// Voltage over frequency of a drive: V = V_boost + (V_base - V_boost) f/f_base, at most V_base.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct VoltsPerHertz {
+    /// Voltage at base frequency, V.
+    pub base_voltage_v: f64,
+    /// Base frequency, Hz.
+    pub base_frequency_hz: f64,
+    /// Voltage at 0 Hz, V.
+    pub boost_v: f64,
+}
+
+impl VoltsPerHertz {
+    /// Voltage at a frequency (Hz, 0 or more), V.
+    pub fn voltage_v(&self, frequency_hz: f64) -> f64 {
+        let share = (frequency_hz / self.base_frequency_hz).min(1.0);
+        self.boost_v + (self.base_voltage_v - self.boost_v) * share
+    }
+}
+
+/// A linear frequency ramp whose time runs from standstill to base frequency.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FrequencyRamp {
+    /// Frequency at the start, Hz.
+    pub from_hz: f64,
+    /// Frequency at the end, Hz.
+    pub to_hz: f64,
+    /// Time from 0 Hz to base frequency, s.
+    pub ramp_s: f64,
+    /// Base frequency, Hz.
+    pub base_frequency_hz: f64,
+}
+
+impl FrequencyRamp {
+    /// Rate, Hz/s, never negative.
+    pub fn rate_hz_s(&self) -> f64 {
+        self.base_frequency_hz / self.ramp_s
+    }
+
+    /// Time from start to end, s.
+    pub fn duration_s(&self) -> f64 {
+        (self.to_hz - self.from_hz).abs() / self.rate_hz_s()
+    }
+
+    /// Frequency at a time after the start, Hz.
+    pub fn frequency_hz(&self, time_s: f64) -> f64 {
+        let change = (self.rate_hz_s() * time_s).min((self.to_hz - self.from_hz).abs());
+        self.from_hz + change.copysign(self.to_hz - self.from_hz)
+    }
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Phase {
+    Off,
+    Running,
+    RampDown,
+}
+
+/// State of a drive. Its line contactor stands closed; only a contactor-off stop opens it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct VariableSpeed {
+    contactor: Contactor,
+    phase: Phase,
+    ramp_up_s: f64,
+    ramp_down_s: f64,
+    current_limit: f64,
+    target: f64,
+    /// Output frequency, share of rated frequency.
+    frequency: f64,
+}
+
+impl VariableSpeed {
+    pub(super) fn new(times: ContactorTimes) -> Self {
+        Self {
+            contactor: Contactor::closed(times),
+            phase: Phase::Off,
+            ramp_up_s: RAMP_S,
+            ramp_down_s: RAMP_S,
+            current_limit: DRIVE_CURRENT_LIMIT,
+            target: 0.0,
+            frequency: 0.0,
+        }
+    }
+
+    /// A rotor that still turns is caught at its own speed.
+    pub(super) fn start(&mut self, settings: &Settings, motor: &Motor, speed_rad_s: f64) {
+        self.ramp_up_s = settings.ramp_up_s.unwrap_or(RAMP_S);
+        self.ramp_down_s = settings.ramp_down_s.unwrap_or(self.ramp_up_s);
+        self.current_limit = settings.current_limit.unwrap_or(DRIVE_CURRENT_LIMIT);
+        self.target = settings.speed.unwrap_or(1.0);
+        self.contactor.close();
+        if self.phase == Phase::Off {
+            self.frequency = (speed_rad_s / motor.synchronous_rad_s()).max(0.0);
+        }
+        self.phase = Phase::Running;
+        self.hold_within_torque(motor, speed_rad_s);
+    }
+
+    pub(super) fn stop(&mut self, kind: StopKind) {
+        match kind {
+            StopKind::Ramp if self.phase == Phase::Off => {}
+            StopKind::Ramp => self.phase = Phase::RampDown,
+            StopKind::Coast => self.switch_off(),
+            StopKind::ContactorOff => self.contactor.release(),
+        }
+    }
+
+    /// A new target, share of rated frequency; the ramps stay as they are.
+    pub(super) fn set_target(&mut self, target: f64) {
+        self.target = target;
+    }
+
+    fn switch_off(&mut self) {
+        self.phase = Phase::Off;
+        self.frequency = 0.0;
+    }
+
+    pub(super) fn advance(&mut self, dt_s: f64, motor: &Motor, speed_rad_s: f64) {
+        self.contactor.advance(dt_s);
+        if !self.contactor.is_made() {
+            if !self.contactor.is_called() {
+                self.switch_off();
+            }
+            return;
+        }
+        match self.phase {
+            Phase::Off => return,
+            Phase::Running => self.ramp_towards(self.target, dt_s),
+            Phase::RampDown => self.ramp_towards(0.0, dt_s),
+        }
+        self.hold_within_torque(motor, speed_rad_s);
+        if self.phase == Phase::RampDown && self.frequency < OFF_BELOW {
+            self.switch_off();
+        }
+    }
+
+    fn ramp_towards(&mut self, target: f64, dt_s: f64) {
+        let gap = target - self.frequency;
+        let ramp_s = if gap > 0.0 { self.ramp_up_s } else { self.ramp_down_s };
+        // Ramp times are for the whole span from standstill to rated frequency, whatever the gap is.
+        let step = if ramp_s > 0.0 { dt_s / ramp_s } else { gap.abs() };
+        self.frequency += gap.max(-step).min(step);
+    }
+
+    /// Keep the field no further ahead of the rotor than the current limit allows, no further behind than braking does.
+    fn hold_within_torque(&mut self, motor: &Motor, speed_rad_s: f64) {
+        let rotor = speed_rad_s / motor.synchronous_rad_s();
+        let behind = motor.lag_for_torque(-BRAKING_TORQUE);
+        self.frequency = self.frequency.max(rotor + behind).min(rotor + self.lag_max(motor));
+    }
+
+    fn lag_max(&self, motor: &Motor) -> f64 {
+        motor.lag_within_current(self.current_limit).min(motor.breakdown_slip())
+    }
+
+    /// Motor torque, N m, and slope, held between braking and limit also within a time step.
+    pub(super) fn torque_n_m(&self, motor: &Motor, speed_rad_s: f64) -> (f64, f64) {
+        let (torque, slope) = motor.torque_n_m(&self.supply(), speed_rad_s);
+        let held = torque.max(-BRAKING_TORQUE * motor.rated_torque_n_m()).min(self.torque_max_n_m(motor));
+        if held.to_bits() == torque.to_bits() { (torque, slope) } else { (held, 0.0) }
+    }
+
+    fn torque_max_n_m(&self, motor: &Motor) -> f64 {
+        let at_limit = motor.synchronous_rad_s() * (1.0 - self.lag_max(motor));
+        motor.torque_n_m(&Supply::LINE, at_limit).0
+    }
+
+    /// Power drawn from the line, W; never negative.
+    pub(super) fn line_power_w(&self, motor: &Motor, speed_rad_s: f64) -> f64 {
+        if !self.is_energised() {
+            return 0.0;
+        }
+        motor.power_w(&self.supply(), speed_rad_s).max(0.0) / DRIVE_EFFICIENCY
+    }
+
+    /// Line current, A rms: what the rectifier takes for the power, not the motor's own current.
+    pub(super) fn line_current_a(&self, motor: &Motor, speed_rad_s: f64) -> f64 {
+        let apparent_va = self.line_power_w(motor, speed_rad_s) / LINE_POWER_FACTOR;
+        apparent_va / (3.0_f64.sqrt() * motor.spec().voltage_v)
+    }
+
+    pub(super) fn is_energised(&self) -> bool {
+        self.phase != Phase::Off && self.contactor.is_made()
+    }
+
+    pub(super) fn is_running(&self) -> bool {
+        self.phase != Phase::Off
+    }
+
+    pub(super) fn is_at_speed(&self) -> bool {
+        self.phase == Phase::Running && self.contactor.is_made() && (self.frequency - self.target).abs() <= ON_TARGET
+    }
+
+    pub(super) fn supply(&self) -> Supply {
+        if self.is_energised() { Supply::constant_flux(self.frequency) } else { Supply::OFF }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn law_voltage_over_frequency_is_flat_above_base_frequency() {
+        let curve = VoltsPerHertz { base_voltage_v: 400.0, base_frequency_hz: 50.0, boost_v: 6.0 };
+        assert!((curve.voltage_v(0.0) - 6.0).abs() < 1e-12 && (curve.voltage_v(60.0) - 400.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn law_a_frequency_ramp_ends_at_its_target_and_stays() {
+        for (from_hz, to_hz) in [(0.0, 40.0), (50.0, 10.0)] {
+            let ramp = FrequencyRamp { from_hz, to_hz, ramp_s: 5.0, base_frequency_hz: 50.0 };
+            assert!((ramp.duration_s() - 4.0).abs() < 1e-12);
+            for time_s in [4.0, 9.0] {
+                assert!(
+                    (ramp.frequency_hz(time_s) - to_hz).abs() < 1e-12,
+                    "from {from_hz} to {to_hz} Hz at {time_s} s"
+                );
+            }
+        }
+    }
+}
