@@ -162,6 +162,7 @@ pub fn hazen_williams_loss_m(coefficient_c: f64, bore_m: f64, length_m: f64, flo
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "exact values are meant")]
 mod tests {
     use super::*;
 

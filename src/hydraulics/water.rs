@@ -238,6 +238,7 @@ pub fn barometric_head_m(liquid: &LiquidSpec) -> f64 {
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "exact values are meant")]
 mod tests {
     use super::*;
 

@@ -182,6 +182,7 @@ pub fn largest_locked_rotor_current_a(power_w: f64, voltage_v: f64) -> Option<f6
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "exact values are meant")]
 mod tests {
     use super::*;
 

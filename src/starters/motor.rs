@@ -72,6 +72,11 @@ pub fn slip(synchronous_rad_s: f64, speed_rad_s: f64) -> f64 {
     (synchronous_rad_s - speed_rad_s) / synchronous_rad_s
 }
 
+/// Speed at a slip: synchronous (1 - slip), rad/s.
+pub fn speed_at_slip_rad_s(synchronous_rad_s: f64, slip: f64) -> f64 {
+    synchronous_rad_s * (1.0 - slip)
+}
+
 /// Frequency of the rotor's currents: slip times line frequency, Hz.
 pub fn rotor_frequency_hz(slip: f64, frequency_hz: f64) -> f64 {
     slip * frequency_hz
@@ -234,7 +239,7 @@ impl Motor {
 }
 
 fn check(spec: &MotorSpec) -> Result<(), MotorError> {
-    if spec.poles == 0 || spec.poles % 2 != 0 || spec.poles > 24 {
+    if spec.poles == 0 || !spec.poles.is_multiple_of(2) || spec.poles > 24 {
         return Err(MotorError::Poles { poles: spec.poles });
     }
     let synchronous = synchronous_speed_rad_s(spec.frequency_hz, spec.poles);

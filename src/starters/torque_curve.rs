@@ -121,6 +121,7 @@ fn level_cubic(from: (f64, f64), to: (f64, f64), x: f64) -> (f64, f64) {
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "exact values are meant")]
 mod tests {
     use super::*;
 

@@ -156,13 +156,18 @@ fn published_wylie_streeter_wave_speeds_and_joukowsky() {
     }
     for case in sheet.cases("lab-copper-") {
         let compliance = wall(&case, case.si("D_inner"), case.si("e"), WallTheory::Thick).compliance_per_pa();
-        sheet.check_si(&case, "a", wave_speed::wave_speed_m_s(&liquid(&case, "rho"), compliance), "wave_speed_m_s");
+        sheet.check_si(
+            &case,
+            "a",
+            wave_speed::wave_speed_m_s(&liquid(&case, "rho"), compliance),
+            "wave_speed::wave_speed_m_s",
+        );
     }
     for case in sheet.cases("di-") {
         let thickness_m = case.si("t");
         let wall = plain_wall(&case, case.si("OD") - 2.0 * thickness_m, thickness_m);
         let a = wave_speed::wave_speed_m_s(&liquid(&case, "rho"), wall.compliance_per_pa());
-        sheet.check_si(&case, "a", a, "wave_speed_m_s");
+        sheet.check_si(&case, "a", a, "wave_speed::wave_speed_m_s");
     }
     worked_examples(&mut sheet);
     joukowsky_and_junctions(&mut sheet);

@@ -15,3 +15,4 @@ mod harness;
 mod hydraulics;
 mod machines;
 mod signals;
+mod starters;

@@ -1,0 +1,253 @@
+//! Motor, starters, run-up, published motor tables and drive words against published and independently computed values.
+
+use crate::harness::{Case, Sheet};
+use ramprig::starters::MotorSpec;
+use ramprig::starters::duty_tables;
+use ramprig::starters::motor::{self, Motor, Supply};
+use ramprig::starters::run_up::{self, QuadraticLoad, Steps};
+use ramprig::starters::soft_starter;
+use ramprig::starters::state::{Command, DriveState, Status};
+use ramprig::starters::torque_curve;
+use ramprig::starters::variable_speed::{FrequencyRamp, VoltsPerHertz};
+
+#[test]
+fn published_motor_starter_and_drive_figures() {
+    let mut sheet = Sheet::open("07_motor_starters", "starters");
+    speeds_and_torques(&mut sheet);
+    kloss(&mut sheet);
+    reduced_voltage(&mut sheet);
+    run_up_closed_forms(&mut sheet);
+    run_up_integrated(&mut sheet);
+    coasting(&mut sheet);
+    mg10(&mut sheet);
+    mg1(&mut sheet);
+    drive_words(&mut sheet);
+    volts_per_hertz(&mut sheet);
+    sheet.finish(&[
+        ("torque-1.5kW-2890/T_9550", "handbook constant 9550: the project uses the exact form"),
+        ("torque-5.5kW-1445/T_9550", "handbook constant 9550: the project uses the exact form"),
+        ("torque-2.2kW-1430/T_9550", "handbook constant 9550: the project uses the exact form"),
+        ("torque-30kW-1475/T_9550", "handbook constant 9550: the project uses the exact form"),
+        ("redvolt-1.000/I_line/I_DOL_autotransformer", "no autotransformer among the starters"),
+        ("redvolt-0.800/I_line/I_DOL_autotransformer", "no autotransformer among the starters"),
+        ("redvolt-0.577/I_line/I_DOL_autotransformer", "no autotransformer among the starters"),
+        ("redvolt-0.500/I_line/I_DOL_autotransformer", "no autotransformer among the starters"),
+        ("redvolt-0.900/I_line/I_DOL_autotransformer", "no autotransformer among the starters"),
+        ("redvolt-0.700/I_line/I_DOL_autotransformer", "no autotransformer among the starters"),
+        ("sramp-", "no S-shaped ramp yet"),
+        ("thermal-", "no heating bookkeeping yet"),
+    ]);
+}
+
+fn poles(case: &Case) -> u32 {
+    case.si("poles") as u32
+}
+
+fn speeds_and_torques(sheet: &mut Sheet) {
+    for case in sheet.cases("ns-") {
+        let ns = motor::synchronous_speed_rad_s(case.si("f"), poles(&case));
+        sheet.check_si(&case, "n_s", ns, "motor::synchronous_speed_rad_s");
+    }
+    for case in sheet.cases("slip-") {
+        let slip = motor::slip(motor::synchronous_speed_rad_s(case.si("f"), poles(&case)), case.si("n"));
+        sheet.check(&case, "slip", slip, "motor::slip");
+        let rotor = motor::rotor_frequency_hz(slip, case.si("f"));
+        sheet.check_si(&case, "f_rotor", rotor, "motor::rotor_frequency_hz");
+    }
+    for case in sheet.cases("torque-") {
+        let torque = motor::rated_torque_n_m(case.si("P"), case.si("n"));
+        sheet.check_si(&case, "T_exact", torque, "motor::rated_torque_n_m");
+        if case.expected.iter().any(|e| e.name == "T") {
+            sheet.check_si(&case, "T", torque, "motor::rated_torque_n_m");
+        }
+    }
+}
+
+fn kloss(sheet: &mut Sheet) {
+    for case in sheet.cases("kloss-").into_iter().filter(|case| !case.id.starts_with("kloss-sb-")) {
+        let torque = torque_curve::kloss_torque(case.si("T_breakdown"), case.si("s_breakdown"), case.si("s"));
+        sheet.check_si(&case, "T", torque, "torque_curve::kloss_torque");
+        let speed = motor::speed_at_slip_rad_s(case.si("n_s"), case.si("s"));
+        sheet.check_si(&case, "n", speed, "motor::speed_at_slip_rad_s");
+    }
+    for case in sheet.cases("kloss-sb-") {
+        let ratio = case.si("Tb/Tn");
+        let breakdown = torque_curve::kloss_breakdown_slip(ratio, case.si("s_rated"));
+        sheet.check(&case, "s_breakdown", breakdown, "torque_curve::kloss_breakdown_slip");
+        let locked = torque_curve::TorqueCurve::kloss(ratio, case.si("s_rated")).torque(1.0).0;
+        sheet.check(&case, "T_locked/Tn", locked, "torque_curve::TorqueCurve::kloss");
+    }
+}
+
+/// An invented 4 kW motor.
+fn motor() -> Motor {
+    Motor::new(MotorSpec {
+        rated_power_w: 4000.0,
+        voltage_v: 400.0,
+        frequency_hz: 50.0,
+        poles: 4,
+        rated_speed_rad_s: 150.8,
+        full_load_current_a: 8.2,
+        locked_rotor_current: 7.0,
+        locked_rotor_torque: 2.2,
+        pull_up_torque: 1.8,
+        breakdown_torque: 2.8,
+        power_factor: 0.82,
+        efficiency: 0.86,
+        inertia_kg_m2: 0.012,
+        kloss: false,
+    })
+    .unwrap()
+}
+
+fn reduced_voltage(sheet: &mut Sheet) {
+    let motor = motor();
+    let (line_torque, line_current) = (motor.torque_n_m(&Supply::LINE, 0.0).0, motor.current_a(&Supply::LINE, 0.0));
+    for case in sheet.cases("redvolt-") {
+        let supply = Supply::reduced_voltage(case.si("V/Vn"));
+        let torque = motor.torque_n_m(&supply, 0.0).0 / line_torque;
+        sheet.check(&case, "T/T_DOL", torque, "motor::Motor::torque_n_m");
+        let current = motor.current_a(&supply, 0.0) / line_current;
+        sheet.check(&case, "I/I_DOL_softstarter", current, "motor::Motor::current_a");
+    }
+}
+
+fn load(case: &Case, torque: &str, speed: &str) -> QuadraticLoad {
+    QuadraticLoad { torque_n_m: case.si(torque), at_rad_s: case.si(speed) }
+}
+
+fn run_up_closed_forms(sheet: &mut Sheet) {
+    for case in sheet.cases("runup-const-") {
+        let (inertia, speed) = (case.si("J"), case.si("n"));
+        let time = run_up::constant_torque_s(inertia, case.si("T_acc"), speed);
+        sheet.check_si(&case, "t", time, "run_up::constant_torque_s");
+        sheet.check_si(&case, "E_kin", run_up::kinetic_energy_j(inertia, speed), "run_up::kinetic_energy_j");
+    }
+    for case in sheet.cases("runup-quad-") {
+        let load = load(&case, "T_load_at_n", "n");
+        let speed = case.si("fraction") * case.si("n");
+        let time = run_up::quadratic_load_s(case.si("J"), case.si("T_motor"), &load, speed);
+        sheet.check_si(&case, "t", time, "run_up::quadratic_load_s");
+    }
+}
+
+/// Motor torque of a Kloss machine at a voltage share and speed, by the project's functions.
+fn kloss_motor(case: &Case, voltage: f64, speed_rad_s: f64) -> f64 {
+    let slip = motor::slip(case.si("n_sync"), speed_rad_s);
+    let full = torque_curve::kloss_torque(case.si("T_breakdown_at_Vn"), case.si("s_breakdown"), slip);
+    Supply::reduced_voltage(voltage).flux_share().powi(2) * full
+}
+
+fn run_up_integrated(sheet: &mut Sheet) {
+    let steps = Steps { step_s: 2e-4, limit_s: 30.0 };
+    for case in sheet.cases("runup-kloss-") {
+        let load = load(&case, "T_load_at_sync", "n_sync");
+        let net = |w: f64| kloss_motor(&case, case.si("V/Vn"), w) - load.torque_at_n_m(w);
+        let sync = case.si("n_sync");
+        let at_breakdown = motor::speed_at_slip_rad_s(sync, case.si("s_breakdown"));
+        let settled = run_up::settled_speed_rad_s(net, at_breakdown, sync).unwrap();
+        sheet.check_si(&case, "n_settled", settled, "run_up::settled_speed_rad_s");
+        let time = run_up::time_to_speed_s(case.si("J"), |_, w| net(w), 0.99 * settled, steps).unwrap();
+        sheet.check_si(&case, "t_99pct", time, "run_up::time_to_speed_s");
+    }
+    for case in sheet.cases("softstart-") {
+        let load = load(&case, "T_load_at_sync", "n_sync");
+        let voltage = |t: f64| soft_starter::ramp_voltage(t, case.si("V0/Vn"), case.si("t_ramp"));
+        let net = |t: f64, w: f64| kloss_motor(&case, voltage(t), w) - load.torque_at_n_m(w);
+        let time = run_up::time_to_speed_s(case.si("J"), net, 0.9 * case.si("n_sync"), steps).unwrap();
+        sheet.check_si(&case, "t_90pct_sync", time, "run_up::time_to_speed_s(soft_starter::ramp_voltage)");
+    }
+}
+
+fn coasting(sheet: &mut Sheet) {
+    for case in sheet.cases("coast-quad-") {
+        let (inertia, load) = (case.si("J"), load(&case, "T_load_at_n", "n0"));
+        let tau = run_up::coast_time_constant_s(inertia, &load);
+        sheet.check_si(&case, "tau=J omega0/T", tau, "run_up::coast_time_constant_s");
+        for (name, share) in [("t_to_half_speed", 0.5), ("t_to_10pct", 0.1)] {
+            sheet.check_si(&case, name, run_up::coast_to_share_s(inertia, &load, share), "run_up::coast_to_share_s");
+        }
+    }
+    for case in sheet.cases("coast-fric-") {
+        let load = load(&case, "T_load_at_n", "n0");
+        let time = run_up::coast_to_rest_s(case.si("J"), &load, case.si("T_friction"));
+        sheet.check_si(&case, "t_stop", time, "run_up::coast_to_rest_s");
+    }
+}
+
+fn mg10(sheet: &mut Sheet) {
+    for case in sheet.cases("mg10-") {
+        let allowed = duty_tables::allowed_starts(case.si("hp"), poles(&case)).unwrap();
+        if case.id.starts_with("mg10-calc-") || case.id.starts_with("mg10-example-") {
+            let starts = allowed.with_load_per_hour(case.si("load_Wk2"));
+            sheet.check_si(&case, "starts_per_hour", starts / 3600.0, "duty_tables::AllowedStarts::with_load_per_hour");
+            if case.id.starts_with("mg10-calc-") {
+                sheet.check_si(&case, "min_off_time", allowed.rest_s, "duty_tables::allowed_starts");
+            }
+            continue;
+        }
+        sheet.check_si(&case, "A_max_starts_per_hour", allowed.per_hour / 3600.0, "duty_tables::allowed_starts");
+        let product = allowed.inertia_kg_m2_per_hour / 3600.0;
+        sheet.check_si(&case, "B_starts_x_load_Wk2", product, "duty_tables::allowed_starts");
+        sheet.check_si(&case, "C_min_off_time", allowed.rest_s, "duty_tables::allowed_starts");
+    }
+}
+
+fn mg1(sheet: &mut Sheet) {
+    for case in sheet.cases("mg1-torque-") {
+        let least = duty_tables::least_torques(case.si("hp"), poles(&case)).unwrap();
+        sheet.check_si(&case, "LRT", least.locked_rotor, "duty_tables::least_torques");
+        sheet.check_si(&case, "BDT", least.breakdown, "duty_tables::least_torques");
+    }
+    for case in sheet.cases("mg1-lrc-") {
+        let current = |volts| duty_tables::largest_locked_rotor_current_a(case.si("hp"), volts).unwrap();
+        sheet.check_si(&case, "I_LR", current(case.si("V")), "duty_tables::largest_locked_rotor_current_a");
+        sheet.check_si(&case, "I_LR_at_460V", current(460.0), "duty_tables::largest_locked_rotor_current_a");
+    }
+}
+
+fn drive_words(sheet: &mut Sheet) {
+    for case in sheet.cases("cia402-state-") {
+        let state = DriveState::ALL.into_iter().find(|state| state.name() == case.text("state")).unwrap();
+        let (mask, value) = state.coding();
+        sheet.check(&case, "mask", mask, "state::DriveState::coding");
+        sheet.check(&case, "value", value, "state::DriveState::coding");
+    }
+    for case in sheet.cases("cia402-decode-") {
+        let status = Status::decode(case.si("statusword") as u16);
+        sheet.check(&case, "state", status.state_name(), "state::Status::decode");
+        sheet.check(&case, "voltage_enabled", status.voltage_enabled, "state::Status::decode");
+        sheet.check(&case, "warning", status.warning, "state::Status::decode");
+        sheet.check(&case, "remote", status.remote, "state::Status::decode");
+        sheet.check(&case, "target_reached", status.target_reached, "state::Status::decode");
+    }
+    for case in sheet.cases("cia402-cmd-") {
+        let command = Command::ALL.into_iter().find(|command| command.name() == case.text("command")).unwrap();
+        let (mask, value) = command.coding();
+        sheet.check(&case, "mask", mask, "state::Command::coding");
+        sheet.check(&case, "value", value, "state::Command::coding");
+        sheet.check(&case, "transitions", command.transitions(), "state::Command::transitions");
+    }
+}
+
+fn volts_per_hertz(sheet: &mut Sheet) {
+    for case in sheet.cases("vf-") {
+        let ramp = FrequencyRamp {
+            from_hz: case.si("f_start"),
+            to_hz: case.si("f_target"),
+            ramp_s: case.si("ramp_time_0_to_base"),
+            base_frequency_hz: case.si("f_base"),
+        };
+        let curve = VoltsPerHertz {
+            base_voltage_v: case.si("V_base"),
+            base_frequency_hz: case.si("f_base"),
+            boost_v: case.si("V_boost_at_0Hz"),
+        };
+        let half_hz = ramp.frequency_hz(0.5 * ramp.duration_s());
+        sheet.check_si(&case, "ramp_rate", ramp.rate_hz_s(), "variable_speed::FrequencyRamp::rate_hz_s");
+        sheet.check_si(&case, "t_total", ramp.duration_s(), "variable_speed::FrequencyRamp::duration_s");
+        sheet.check_si(&case, "f_at_half_time", half_hz, "variable_speed::FrequencyRamp::frequency_hz");
+        sheet.check_si(&case, "V_at_target", curve.voltage_v(case.si("f_target")), "variable_speed::VoltsPerHertz");
+        sheet.check_si(&case, "V_at_half_time", curve.voltage_v(half_hz), "variable_speed::VoltsPerHertz");
+    }
+}
