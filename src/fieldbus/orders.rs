@@ -170,7 +170,8 @@ impl Unit {
                     last = Some(self.write_and_read(wire, Role::ControlWord, step)?);
                     left = state;
                 }
-                _ if late => {
+                // A latched fault is left by a reset only; there is nothing to wait for.
+                _ if late || state == Some(DriveState::Fault) => {
                     return Err(self.walk_ended(word, last.map_or(0, |record| record.wrote)));
                 }
                 _ => wire.pause(WALK_PAUSE),
