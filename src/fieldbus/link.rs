@@ -540,7 +540,9 @@ impl BusThread {
         let accepted = unit.known.load(SeqCst) && self.send_stop(unit, wanted, &slot.cause());
         self.watches[index].effort.end(before);
         if accepted && last_word {
-            slot.settle(wanted);
+            if !slot.settle(wanted) {
+                self.watches[index].effort.renew();
+            }
         } else if self.now_ns() >= wanted.asked_ns + STOP_GIVE_UP_NS {
             self.give_up_stop(unit, slot, wanted);
         }

@@ -121,12 +121,15 @@ impl StopSlot {
         !self.start_in_flight.load(SeqCst) && now_ns >= self.start_hazard_until_ns.load(SeqCst)
     }
 
-    /// The stop that `wanted` describes was shown accepted, or is given up. A call that came in between keeps it pending.
-    pub(super) fn settle(&self, wanted: Wanted) {
+    /// The stop that `wanted` describes was shown accepted, or is given up. A call that came in between keeps it
+    /// pending; then the result is false.
+    pub(super) fn settle(&self, wanted: Wanted) -> bool {
         self.pending.store(false, SeqCst);
-        if self.word.load(SeqCst) >> 8 != wanted.calls {
+        let settled = self.word.load(SeqCst) >> 8 == wanted.calls;
+        if !settled {
             self.pending.store(true, SeqCst);
         }
+        settled
     }
 
     /// A number to hand to [`Self::begin_start`]: a stop called after it was drawn prevents the start.
@@ -233,6 +236,11 @@ impl Effort {
         self.last_ns = now_ns;
         self.next_ns = now_ns + STOP_REPEAT_NS;
         before
+    }
+
+    /// A stop called during the last attempt is owed one of its own.
+    pub(super) fn renew(&mut self) {
+        self.last_ns = 0;
     }
 
     /// End an attempt.

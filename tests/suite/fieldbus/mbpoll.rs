@@ -29,7 +29,7 @@ pub fn read(address_of_server: &str, unit: u8, table: Table, address: u16, count
     values
 }
 
-/// Values of lines such as `[10]: 	16945` or `[10]: 	65535 (-1)`.
+/// Values of lines such as `[10]: 16945` or `[10]: 65535 (-1)`, with a tab after the colon.
 fn values(text: &str) -> Vec<u16> {
     let value = |line: &str| {
         let (place, value) = line.trim().split_once("]:")?;
