@@ -14,9 +14,13 @@ const MOVES_MAX: u8 = 2;
 /// Halvings of a Newton step that makes things worse.
 const HALVINGS_MAX: usize = 10;
 /// Head residual at which an equation counts as met, share of the largest head plus 1 m.
-const HEAD_TOLERANCE: f64 = 1.0e-12;
+const HEAD_TOLERANCE: f64 = 1.0e-13;
 /// Flow residual at which continuity counts as met, share of the flows met at the node.
-const FLOW_TOLERANCE: f64 = 1.0e-12;
+const FLOW_TOLERANCE: f64 = 1.0e-14;
+/// Resolution of a head in the numbers, share of the head: what continuity at a large tank cannot go below.
+const HEAD_RESOLUTION: f64 = 4.0e-16;
+/// Residual that is accepted where rounding keeps the iteration from the tolerances above, share of the largest head.
+const STALLED_TOLERANCE: f64 = 1.0e-9;
 /// Smallest flow that counts, m3/s.
 const FLOW_FLOOR_M3_S: f64 = 1.0e-15;
 /// Weight that makes a flow residual comparable with a head residual, s/m2 (a pipe impedance a/(gA) of some 80 mm bore).
@@ -156,6 +160,10 @@ impl Nodal {
         self.nodes.len() + self.links.len() + usize::from(self.shaft.is_some())
     }
 
+    fn largest_head_m(&self) -> f64 {
+        self.nodes.iter().fold(1.0_f64, |largest, node| largest.max(node.head_m.abs()))
+    }
+
     fn newton(&mut self, drive: Drive<'_>) -> Result<(), Unsolved> {
         let (mut merit, mut done) = self.residuals(drive);
         for _ in 0..ITERATIONS_MAX {
@@ -173,7 +181,8 @@ impl Nodal {
                 break;
             }
         }
-        if done { Ok(()) } else { Err(Unsolved { residual_m: merit.sqrt(), iterations: ITERATIONS_MAX }) }
+        let stalled = merit.sqrt() <= STALLED_TOLERANCE * self.largest_head_m();
+        if done || stalled { Ok(()) } else { Err(Unsolved { residual_m: merit.sqrt(), iterations: ITERATIONS_MAX }) }
     }
 
     /// Take the step in `right`, halved until it is no worse than before or no halving helps.
@@ -227,7 +236,7 @@ impl Nodal {
     fn residuals(&mut self, drive: Drive<'_>) -> (f64, bool) {
         let nodes = self.nodes.len();
         let (mut merit, mut done) = (0.0, true);
-        let largest_m = self.nodes.iter().fold(1.0_f64, |largest, node| largest.max(node.head_m.abs()));
+        let largest_m = self.largest_head_m();
         let mut note = |residual: f64, weight: f64, tolerance: f64| {
             merit += (residual * weight) * (residual * weight);
             done &= residual.abs() <= tolerance;
@@ -349,7 +358,8 @@ fn node_residual(index: usize, node: &Node, links: &[Link]) -> (f64, f64) {
     let met = |link: &&Link| link.to == index || link.from == index;
     let size =
         links.iter().filter(met).fold(node.supply_m3_s.abs() + held_m3_s, |sum, link| sum + link.flow_m3_s.abs());
-    (outflow(index, node, links), FLOW_TOLERANCE * size + FLOW_FLOOR_M3_S)
+    let resolution_m3_s = HEAD_RESOLUTION * node.conductance_m2_s * node.head_m.abs();
+    (outflow(index, node, links), FLOW_TOLERANCE * size + resolution_m3_s + FLOW_FLOOR_M3_S)
 }
 
 /// Gaussian elimination with partial pivoting, in place; the solution ends in `right`. False: singular.

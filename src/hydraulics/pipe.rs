@@ -1,6 +1,7 @@
 //! A pipe's resistance: friction and spread minor losses as one fast function of flow.
 
 use super::error::HydraulicsError;
+use super::friction::darcy_f;
 use super::spec::{LiquidSpec, PipeSpec};
 use std::f64::consts::{FRAC_PI_4, PI};
 
@@ -126,21 +127,6 @@ fn f_re(table: &[f64], re: f64) -> f64 {
 fn outside(table: &[f64], re: f64) -> f64 {
     let end = f64::from(1_u32 << LAST_OCTAVE);
     if re < end { table[0] } else { table[table.len() - 1] * re / end }
-}
-
-/// Stand-in until `friction` is there: laminar below 2000, Colebrook above 4000, a straight blend between.
-fn darcy_f(re: f64, relative_roughness: f64) -> f64 {
-    let laminar = 64.0 / re;
-    if re <= 2000.0 {
-        return laminar;
-    }
-    let blend = ((re - 2000.0) / 2000.0).min(1.0);
-    let re = re.max(4000.0);
-    let mut root = 8.0;
-    for _ in 0..40 {
-        root = -2.0 * (relative_roughness / 3.7 + 2.51 * root / re).log10();
-    }
-    (1.0 - blend) * laminar + blend / (root * root)
 }
 
 pub(crate) fn check(name: &str, spec: &PipeSpec) -> Result<(), HydraulicsError> {

@@ -1,1 +1,8 @@
-//! (cases of this area)
+//! Steady states, characteristics and the pump against published and independently computed values: every figure comes
+//! from running the public plant or steady solver on the network that the case describes.
+
+mod bed;
+mod pump_runs;
+mod steady;
+mod valve_closure;
+mod waves;

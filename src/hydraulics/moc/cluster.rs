@@ -120,7 +120,7 @@ impl Cluster {
         for node in &mut self.nodal.nodes {
             node.reference_m = node.head_m;
             node.supply_m3_s = 0.0;
-            node.conductance_m2_s = if self.elements.is_empty() { 0.0 } else { FITTING_M2_S };
+            node.conductance_m2_s = 0.0;
         }
         for end in &self.ends {
             let offer = line.pipes[end.pipe].end(end.at_to);
@@ -142,6 +142,9 @@ impl Cluster {
                     node.conductance_m2_s += conductance_m2_s;
                 }
             }
+        }
+        for node in self.nodal.nodes.iter_mut().filter(|node| node.conductance_m2_s == 0.0) {
+            node.conductance_m2_s = FITTING_M2_S;
         }
     }
 

@@ -28,9 +28,8 @@ pub(crate) struct Grid {
 /// is off by `tau_i/(n_i dt) - 1`. Among steps between half the largest allowed and the largest, the one with the
 /// smallest adjustment; failing that, the largest finer step, down to a 64th, whose adjustment is accepted.
 pub(crate) fn choose(travel_s: &[f64], options: &GridOptions) -> Result<Grid, (usize, f64, f64)> {
-    let longest = options.dt_max_s * (1.0 + 1.0e-12);
     let shortest = options.dt_max_s * FINEST_SHARE;
-    let free = best(travel_s, trials(travel_s, options.dt_max_s * FREE_SHARE, longest));
+    let free = best(travel_s, trials(travel_s, options.dt_max_s * FREE_SHARE, options.dt_max_s));
     if free.adjustment <= options.wave_speed_adjustment_max {
         return Ok(free);
     }
@@ -60,14 +59,16 @@ pub(crate) fn no_common_step(
     }
 }
 
-/// Steps to try: evenly spaced, and every whole part of every travel time, which fits that pipe exactly.
+/// Steps to try: evenly spaced, and every whole part of every travel time, which fits that pipe exactly (and may exceed
+/// the bound by rounding only).
 fn trials(travel_s: &[f64], low_s: f64, high_s: f64) -> Vec<f64> {
+    let rounded_s = high_s * (1.0 + 1.0e-12);
     let even = (0..=TRIALS).map(|i| high_s - (high_s - low_s) * f64::from(i) / f64::from(TRIALS));
     let exact = travel_s.iter().flat_map(|tau_s| {
-        let (first, last) = ((tau_s / high_s).ceil().max(1.0), (tau_s / low_s).floor());
+        let (first, last) = ((tau_s / rounded_s).ceil().max(1.0), (tau_s / low_s).floor());
         (0..TRIALS).map(move |k| first + f64::from(k)).take_while(move |n| *n <= last).map(move |n| tau_s / n)
     });
-    even.chain(exact).filter(|dt_s| *dt_s >= low_s && *dt_s <= high_s).collect()
+    even.chain(exact).filter(|dt_s| *dt_s >= low_s && *dt_s <= rounded_s).collect()
 }
 
 fn best(travel_s: &[f64], trials: Vec<f64>) -> Grid {

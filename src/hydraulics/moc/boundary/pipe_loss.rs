@@ -9,9 +9,11 @@ pub(crate) struct PipeLoss(pub(crate) Resistance);
 
 impl PipeLoss {
     pub(super) fn gain(&self, flow_m3_s: f64) -> Gain {
+        // The floor keeps Newton's matrix regular where pipes without friction run side by side.
+        const SLOPE_FLOOR_S_M2: f64 = 1.0e-6;
         Gain {
             head_m: -self.0.per_flow(flow_m3_s) * flow_m3_s,
-            head_by_flow: -self.0.slope(flow_m3_s),
+            head_by_flow: -self.0.slope(flow_m3_s).max(SLOPE_FLOOR_S_M2),
             ..Gain::default()
         }
     }
