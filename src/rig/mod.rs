@@ -2,9 +2,11 @@
 //! [`model`] (cannot be wrong). Register maps are data too ([`register_map`], [`maps`]).
 
 mod check;
+pub mod check_report;
 mod compile;
 pub mod derived;
 pub mod file;
+pub mod init;
 mod load;
 pub mod maps;
 pub mod model;
@@ -12,4 +14,6 @@ pub mod problem;
 pub mod reader;
 pub mod register_map;
 
+pub use derived::{Derived, derive};
+pub use init::{InitAnswers, init};
 pub use load::{load, parse, parse_with, shipped};

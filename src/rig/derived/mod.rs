@@ -1,7 +1,246 @@
 //! Figures that follow from a rig: what `check` prints and what some checks compare.
 
+mod acceleration;
+mod duty_point;
 mod shut_off;
 mod stop_delay;
 
-pub use shut_off::{ShutOff, shut_off};
+pub use acceleration::{ACCELERATED_SHARE, across_the_line_s};
+pub use duty_point::{DutyPoint, duty_point};
+pub use shut_off::{ShutOff, shut_off, shut_off_head_m, top_speed_rad_s};
 pub use stop_delay::worst_stop_delay_s;
+
+use super::model::Rig;
+use crate::hydraulics::spec::{ElementKind, LiquidSpec, NetworkSpec, Terminal};
+use crate::hydraulics::wave_speed::reflection_time_s;
+use serde::Serialize;
+
+/// Everything `check` shows. SI; keys carry their unit and stay as they are.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Derived {
+    /// Rig id.
+    pub rig: String,
+    /// Rig name.
+    pub name: String,
+    /// The rig is invented.
+    pub invented: bool,
+    /// Liquid temperature, degC.
+    pub temperature_c: f64,
+    /// Liquid and site.
+    pub liquid: LiquidSpec,
+    /// Pipes and hoses.
+    pub pipes: Vec<PipeFigures>,
+    /// 2L/a of all pipes on the delivery side together, s.
+    pub delivery_reflection_time_s: f64,
+    /// One entry a line-up.
+    pub line_ups: Vec<LineUpFigures>,
+    /// Shut-off head at top speed, m.
+    pub shut_off_head_m: f64,
+    /// Highest shaft speed any starter may give, rad/s.
+    pub top_speed_rad_s: f64,
+    /// Standing pressure of every element against its rating.
+    pub strength: Vec<ShutOff>,
+    /// The element with the least margin.
+    pub weakest: Option<ShutOff>,
+    /// Links.
+    pub links: Vec<LinkFigures>,
+    /// Assumed because the file does not say.
+    pub assumptions: Vec<String>,
+    /// What a person should know before the first start.
+    pub notices: Vec<String>,
+}
+
+/// A pipe's figures.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct PipeFigures {
+    /// Id.
+    pub id: String,
+    /// Length, m.
+    pub length_m: f64,
+    /// Bore, m.
+    pub bore_m: f64,
+    /// Wave speed, m/s.
+    pub wave_speed_m_s: f64,
+    /// 2L/a, s.
+    pub reflection_time_s: f64,
+}
+
+/// A line-up's figures.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct LineUpFigures {
+    /// Line-up id.
+    pub line_up: String,
+    /// Highest delivery level less suction level, m; `None` without both.
+    pub static_head_m: Option<f64>,
+    /// Pump above the suction level, m; negative: flooded suction.
+    pub suction_lift_m: Option<f64>,
+    /// Where it runs at line voltage and frequency; `None` with the reason in `not_running`.
+    pub duty: Option<DutyPoint>,
+    /// Time to 95 % of the running speed across the line, s; `None` with the reason in `not_running`.
+    pub acceleration_across_the_line_s: Option<f64>,
+    /// Why there is no duty point or acceleration time.
+    pub not_running: Option<String>,
+}
+
+/// A link's figures.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct LinkFigures {
+    /// Id.
+    pub id: String,
+    /// Worst time from decision to answered stop, s of wall time.
+    pub worst_stop_delay_s: f64,
+    /// What the rig accepts, s.
+    pub stop_delay_budget_s: f64,
+}
+
+/// Computes every figure.
+///
+/// Accuracy: that of the steady solver, the motor curve and the characteristics behind it; the acceleration time is good
+/// to the plant's time step.
+pub fn derive(rig: &Rig) -> Derived {
+    let strength = shut_off(rig);
+    let line_ups: Vec<_> = (0..rig.line_ups.len()).map(|line_up| line_up_figures(rig, line_up)).collect();
+    let top_speed_rad_s = top_speed_rad_s(rig);
+    Derived {
+        rig: rig.id.clone(),
+        name: rig.name.clone(),
+        invented: rig.invented,
+        temperature_c: rig.temperature_c,
+        liquid: rig.liquid,
+        pipes: pipes(&rig.network, |_| true),
+        delivery_reflection_time_s: delivery_reflection_time_s(&rig.network),
+        shut_off_head_m: shut_off_head_m(&rig.network, top_speed_rad_s),
+        top_speed_rad_s,
+        weakest: strength.iter().min_by(|a, b| a.margin_pa().total_cmp(&b.margin_pa())).cloned(),
+        strength,
+        links: rig.links.iter().map(|link| link_figures(link, rig.stop_delay_budget_s)).collect(),
+        assumptions: rig.assumptions.clone(),
+        notices: line_ups.iter().flat_map(|figures| notices(rig, figures)).collect(),
+        line_ups,
+    }
+}
+
+fn link_figures(link: &super::model::Link, stop_delay_budget_s: f64) -> LinkFigures {
+    LinkFigures {
+        id: link.id.clone(),
+        worst_stop_delay_s: worst_stop_delay_s(link.timeout_s, link.second_stop_connection),
+        stop_delay_budget_s,
+    }
+}
+
+fn pipes(network: &NetworkSpec, wanted: impl Fn(usize) -> bool) -> Vec<PipeFigures> {
+    let figures = |(i, element): (usize, &crate::hydraulics::spec::ElementSpec)| match &element.kind {
+        ElementKind::Pipe(pipe) if wanted(i) => Some(PipeFigures {
+            id: element.name.clone(),
+            length_m: pipe.length_m,
+            bore_m: pipe.bore_m,
+            wave_speed_m_s: pipe.wave_speed_m_s,
+            reflection_time_s: reflection_time_s(pipe.length_m, pipe.wave_speed_m_s),
+        }),
+        _ => None,
+    };
+    network.elements.iter().enumerate().filter_map(figures).collect()
+}
+
+fn delivery_reflection_time_s(network: &NetworkSpec) -> f64 {
+    let delivery = shut_off::delivery_nodes(network);
+    let on_delivery = pipes(network, |element| delivery[network.elements[element].to]);
+    on_delivery.iter().map(|pipe| pipe.reflection_time_s).sum()
+}
+
+fn line_up_figures(rig: &Rig, line_up: usize) -> LineUpFigures {
+    let (network, shaft, _) = rig.plant_parts(line_up);
+    let (suction_m, delivery_m) = levels(&network);
+    let pump_m = pump_elevation_m(&network);
+    let (duty, duty_why) = split(duty_point(rig, &network, &shaft));
+    let speed_rad_s = duty.as_ref().map(|duty| duty.speed_rad_s);
+    let (acceleration, acceleration_why) = match speed_rad_s {
+        Some(speed_rad_s) => split(across_the_line_s(&rig.motor, &network, &shaft, speed_rad_s)),
+        None => (None, None),
+    };
+    LineUpFigures {
+        line_up: rig.line_ups[line_up].id.clone(),
+        static_head_m: delivery_m.zip(suction_m).map(|(delivery_m, suction_m)| delivery_m - suction_m),
+        suction_lift_m: pump_m.zip(suction_m).map(|(pump_m, suction_m)| pump_m - suction_m),
+        duty,
+        acceleration_across_the_line_s: acceleration,
+        not_running: duty_why.or(acceleration_why),
+    }
+}
+
+fn split<T>(outcome: Result<T, FigureError>) -> (Option<T>, Option<String>) {
+    match outcome {
+        Ok(value) => (Some(value), None),
+        Err(why) => (None, Some(why.to_string())),
+    }
+}
+
+/// Suction level and highest delivery level, m above datum.
+fn levels(network: &NetworkSpec) -> (Option<f64>, Option<f64>) {
+    let delivery = shut_off::delivery_nodes(network);
+    let level = |node: &crate::hydraulics::spec::NodeSpec| match node.terminal {
+        Terminal::Tank { level_m, .. } => Some(level_m),
+        Terminal::FreeOutlet => Some(node.elevation_m),
+        Terminal::None => None,
+    };
+    let highest = |on_delivery: bool| {
+        let side = network.nodes.iter().enumerate().filter(|(i, _)| delivery[*i] == on_delivery);
+        side.filter_map(|(_, node)| level(node)).reduce(f64::max)
+    };
+    (highest(false), highest(true))
+}
+
+fn pump_elevation_m(network: &NetworkSpec) -> Option<f64> {
+    let pump = network.elements.iter().find(|element| matches!(element.kind, ElementKind::Pump(_)))?;
+    Some(network.nodes[pump.from].elevation_m)
+}
+
+fn notices(rig: &Rig, figures: &LineUpFigures) -> Vec<String> {
+    let mut lines = Vec::new();
+    let Some(duty) = &figures.duty else { return lines };
+    if duty.npsh_available_m < duty.npsh_required_m {
+        lines.push(format!(
+            "line-up {}: NPSH available {:.1} m is below the {:.1} m the pump requires",
+            figures.line_up, duty.npsh_available_m, duty.npsh_required_m
+        ));
+    }
+    if duty.shaft_power_w > rig.motor.rated_power_w {
+        lines.push(format!(
+            "line-up {}: shaft power {:.2} kW is above the motor's {:.2} kW",
+            figures.line_up,
+            duty.shaft_power_w / 1e3,
+            rig.motor.rated_power_w / 1e3
+        ));
+    }
+    lines
+}
+
+/// Why a figure cannot be given.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum FigureError {
+    /// The network has no such steady state, or the plant could not be advanced.
+    #[error("{0}")]
+    Water(#[from] crate::hydraulics::HydraulicsError),
+    /// The motor or starter cannot be.
+    #[error("{0}")]
+    Starter(#[from] crate::starters::StarterError),
+    /// Motor and pump torque do not meet.
+    #[error("motor and pump torque do not meet between half and full synchronous speed ({synchronous_rad_s:.1} rad/s)")]
+    NoBalance {
+        /// Synchronous speed, rad/s.
+        synchronous_rad_s: f64,
+    },
+    /// No pump in the network.
+    #[error("no pump")]
+    NoPump,
+    /// The shaft did not come up to speed.
+    #[error("the shaft reached {reached_rad_s:.1} rad/s in {after_s} s, not {target_rad_s:.1} rad/s")]
+    NotReached {
+        /// Reached, rad/s.
+        reached_rad_s: f64,
+        /// Time given, s.
+        after_s: f64,
+        /// Wanted, rad/s.
+        target_rad_s: f64,
+    },
+}
