@@ -126,7 +126,7 @@ fn strength(page: &mut Page, derived: &Derived) {
     if let Some(weakest) = &derived.weakest {
         let pressure = page.system.show(weakest.pressure_gauge_pa, Dimension::Pressure, Reference::Gauge);
         let rated = page.system.show(weakest.rated_gauge_pa, Dimension::Pressure, Reference::Gauge);
-        page.row("least margin", &format!("{}: {pressure} against a rating of {rated}", weakest.element));
+        page.row("weakest part", &format!("{}: {pressure} standing, rated {rated}", weakest.element));
     }
 }
 

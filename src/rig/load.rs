@@ -48,7 +48,10 @@ fn compiled(document: &Document<'_>, entries: RigFile, maps: &check::Maps, text:
     let element_spots: Vec<Spot> = entries.elements.iter().map(|entry| entry.spot.clone()).collect();
     let rig = compile::compile(entries, maps, text);
     match &rig {
-        Some(rig) => check::strength(document, rig, &element_spots),
+        Some(rig) => {
+            check::strength(document, rig, &element_spots);
+            check::at_rest(document, rig, &element_spots, &rig_spot);
+        }
         None => document.note(&rig_spot, "names that do not resolve though every check passed", "a rig", None),
     }
     let sound = document.problems().is_empty();

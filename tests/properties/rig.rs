@@ -83,3 +83,43 @@ proptest! {
         }
     }
 }
+
+fn answers() -> impl Strategy<Value = Vec<(&'static str, String)>> {
+    let material = prop::sample::select(vec!["steel", "hdpe", "lay-flat-hose", "suction-hose", "copper", "pvc"]);
+    let starters =
+        prop::sample::select(vec!["contactor", "soft", "drive", "drive, contactor", "soft, drive, contactor"]);
+    let poles = prop::sample::select(vec!["2", "4", "6", "8"]);
+    let figures =
+        (0.0..200.0_f64, -20.0..8.0_f64, 1.0..5e3_f64, 10.0..500.0_f64, 0.5..2e3_f64, 2.0..300.0_f64, 0.1..500.0_f64);
+    (material, starters, poles, figures, 20.0..120.0_f64).prop_map(|(material, starters, poles, figures, hertz)| {
+        let (rise, lift, length, bore, flow, head, power) = figures;
+        vec![
+            ("static_head", format!("{rise:.3} m")),
+            ("suction_lift", format!("{lift:.3} m")),
+            ("length", format!("{length:.2} m")),
+            ("bore", format!("{bore:.1} mm")),
+            ("material", material.to_owned()),
+            ("flow", format!("{flow:.3} m3/h")),
+            ("head", format!("{head:.3} m")),
+            ("motor_power", format!("{power:.3} kW")),
+            ("starters", starters.to_owned()),
+            ("poles", poles.to_owned()),
+            ("frequency", format!("{hertz:.1} Hz")),
+        ]
+    })
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(64))]
+
+    #[test]
+    fn accepts_what_init_writes_for_any_answers_it_took(answers in answers()) {
+        let mut taken = rig::InitAnswers::default();
+        for (key, answer) in &answers {
+            prop_assert_eq!(taken.set(key, answer), Ok(()));
+        }
+        let text = rig::init(&taken);
+        let loaded = rig::parse(&text, "init.toml").map(|rig| rig.id);
+        prop_assert_eq!(loaded.map_err(|problems| problems.to_string()), Ok("my-bench".to_owned()));
+    }
+}

@@ -329,3 +329,23 @@ fn rejects_a_map_with_address_conflicts_and_commands_that_cannot_be_written() {
     let lines: Vec<_> = problems.0.iter().map(|problem| problem.line).collect();
     assert_eq!(lines, [4, 5, 6], "{problems}");
 }
+
+#[test]
+fn rejects_a_nameplate_that_describes_no_motor() {
+    one_problem_elsewhere("poles = 4", "poles = 5", "5 poles");
+    one_problem_elsewhere("pull_up_torque = 1.8", "pull_up_torque = 3.4", "pull-up torque 3.4");
+}
+
+#[test]
+fn rejects_a_suction_lift_that_no_atmosphere_can_hold() {
+    // 12 m of lift under 0.98 bar(a): water boils in the suction hose even at rest.
+    let text = rig::shipped("terrace-bench").unwrap();
+    let mut high = text.replacen("length = \"6 m\"", "length = \"16 m\"", 1);
+    for node in ["pump_inlet", "pump_outlet", "riser_foot", "riser_top", "hose_foot"] {
+        let start = high.find(&format!("{node} = \"")).unwrap();
+        let end = start + high[start..].find('\n').unwrap();
+        high.replace_range(start..end, &format!("{node} = \"12 m\""));
+    }
+    let problems = problems_of(&high);
+    assert!(problems.to_string().contains("the column would part"), "{problems}");
+}

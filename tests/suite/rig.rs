@@ -1,6 +1,9 @@
 //! The rig description: shipped bench, checks, derived figures, `init`.
 
-use ramprig::rig;
+use ramprig::hydraulics::spec::ElementKind;
+use ramprig::rig::register_map::{RegisterMap, Role};
+use ramprig::rig::{self, InitAnswers};
+use ramprig::units::display::System;
 use std::path::Path;
 
 fn bench() -> rig::model::Rig {
@@ -20,4 +23,205 @@ fn accepts_the_shipped_bench_from_its_folder_and_from_the_program() {
     assert_eq!(loaded.starters.len(), 3);
     assert_eq!(loaded.channels[loaded.headline].id.0, "p_discharge");
     assert_eq!(loaded.ratings.len(), loaded.network.elements.len());
+}
+
+/// Relative error, printed with its source when too large.
+fn assert_close(what: &str, got: f64, expected: f64, tolerance: f64, source: &str) {
+    let error = (got / expected - 1.0).abs();
+    assert!(
+        error <= tolerance,
+        "{what}: expected {expected} got {got} error {error:.2e} tolerance {tolerance:.0e} ({source})"
+    );
+}
+
+#[test]
+fn agrees_with_hand_arithmetic_on_the_bench() {
+    let rig = bench();
+    let derived = rig::derive(&rig);
+    let hose = derived.pipes.iter().find(|pipe| pipe.id == "hose").unwrap();
+    // a = 1/sqrt(rho (1/K + 2 s/p)), s = 1.2 %, p = 4 bar, water at 15 degC: 999.1 kg/m3, 2.147 GPa.
+    let wave_speed = 1.0 / (999.1 * (1.0 / 2.147e9 + 2.0 * 0.012 / 4e5_f64)).sqrt();
+    assert_close("hose wave speed, m/s", hose.wave_speed_m_s, wave_speed, 1e-3, "Korteweg 1878");
+    assert_close("hose 2L/a, s", hose.reflection_time_s, 80.0 / wave_speed, 1e-3, "2L/a");
+    let figures = &derived.line_ups[0];
+    assert_close("static head, m", figures.static_head_m.unwrap(), 9.0, 1e-12, "9.0 m less 0.0 m");
+    assert_close("suction lift, m", figures.suction_lift_m.unwrap(), 2.5, 1e-12, "2.5 m less 0.0 m");
+    // Synchronous 1500 rpm over rated 1440 rpm, by the square, on 21 m.
+    let shut_off_m = 21.0 * (1500.0_f64 / 1440.0).powi(2);
+    assert_close("shut-off head, m", derived.shut_off_head_m, shut_off_m, 1e-12, "affinity law");
+    let riser = derived.strength.iter().find(|figure| figure.element == "riser").unwrap();
+    let expected = (shut_off_m - 2.5) * 999.1 * 9.80665;
+    assert_close("shut-off pressure of the riser, Pa", riser.pressure_gauge_pa, expected, 1e-4, "hydrostatics");
+    assert_eq!(derived.weakest.as_ref().unwrap().element, "pump");
+    assert_eq!(derived.links[0].worst_stop_delay_s, 0.25);
+    assert!(derived.notices.is_empty(), "{:?}", derived.notices);
+}
+
+#[test]
+fn runs_the_bench_near_its_rated_point() {
+    let figures = rig::derive(&bench()).line_ups.remove(0);
+    assert_eq!(figures.not_running, None);
+    let duty = figures.duty.unwrap();
+    let flow_m3_h = duty.flow_m3_s * 3600.0;
+    assert!((22.0..32.0).contains(&flow_m3_h), "flow {flow_m3_h} m3/h, rated 27");
+    assert!(duty.speed_rad_s > 150.8 && duty.speed_rad_s < 157.1, "speed {} rad/s", duty.speed_rad_s);
+    assert!(duty.npsh_available_m > duty.npsh_required_m + 1.0, "NPSH {} m", duty.npsh_available_m);
+    assert!(duty.current_a > 4.0 && duty.current_a < 8.4, "current {} A of 8.4 A", duty.current_a);
+    let accelerated_s = figures.acceleration_across_the_line_s.unwrap();
+    assert!((0.05..0.6).contains(&accelerated_s), "acceleration {accelerated_s} s: a few tenths of a second");
+}
+
+#[test]
+fn law_energy_of_the_water_equals_the_head_gained() {
+    // At the running point the head of the pump is static head and losses; the channel at the foot of the riser stands
+    // between suction level + pump head (less suction and check valve losses) and the static level.
+    let rig = bench();
+    let derived = rig::derive(&rig);
+    let duty = derived.line_ups[0].duty.as_ref().unwrap();
+    let weight = derived.liquid.density_kg_m3 * derived.liquid.gravity_m_s2;
+    let foot = duty.channels.iter().find(|channel| channel.id == "p_discharge").unwrap();
+    let head_m = foot.running_gauge_pa / weight + 2.5;
+    assert!(head_m < duty.head_m && head_m > 9.0, "head at the riser's foot {head_m} m, pump head {} m", duty.head_m);
+    let resting_m = foot.resting_gauge_pa / weight + 2.5;
+    assert_close("head at rest, m", resting_m, 9.0, 1e-9, "terrace level behind a shut check valve");
+}
+
+#[test]
+fn keeps_the_keys_of_its_json() {
+    let derived = rig::derive(&bench());
+    let json: serde_json::Value = serde_json::from_str(&rig::check_report::json(&derived).unwrap()).unwrap();
+    let keys = |value: &serde_json::Value| value.as_object().unwrap().keys().cloned().collect::<Vec<_>>().join(" ");
+    assert_eq!(
+        keys(&json),
+        "assumptions delivery_reflection_time_s invented line_ups links liquid name notices pipes rig shut_off_head_m \
+         strength temperature_c top_speed_rad_s weakest"
+    );
+    assert_eq!(keys(&json["pipes"][0]), "bore_m id length_m reflection_time_s wave_speed_m_s");
+    assert_eq!(
+        keys(&json["line_ups"][0]),
+        "acceleration_across_the_line_s duty line_up not_running static_head_m suction_lift_m"
+    );
+    assert_eq!(
+        keys(&json["line_ups"][0]["duty"]),
+        "channels current_a flow_m3_s head_m npsh_available_m npsh_required_m shaft_power_w speed_rad_s"
+    );
+    assert_eq!(keys(&json["weakest"]), "element pressure_gauge_pa rated_gauge_pa");
+    assert_eq!(keys(&json["links"][0]), "id stop_delay_budget_s worst_stop_delay_s");
+    assert!(json["line_ups"][0]["duty"]["flow_m3_s"].as_f64().unwrap() > 0.0);
+}
+
+#[test]
+fn shows_the_same_figures_in_both_systems() {
+    let derived = rig::derive(&bench());
+    let si = rig::check_report::text(&derived, System::Si);
+    let us = rig::check_report::text(&derived, System::Us);
+    assert!(si.contains("static head                     9.000 m"), "{si}");
+    assert!(us.contains("static head                     29.53 ft"), "{us}");
+    assert!(si.contains("INVENTED") && us.contains("psig") && us.contains("gpm"), "{us}");
+    assert_eq!(si.lines().count(), us.lines().count());
+}
+
+#[test]
+fn builds_a_plant_with_the_valves_of_a_line_up() {
+    let text = rig::shipped("terrace-bench").unwrap().replacen(
+        "[[line_up]]",
+        "[[line_up]]\nid = \"throttled\"\nset = { throttle = 0.4 }\n\n[[line_up]]",
+        1,
+    );
+    let rig = rig::parse(&text, "two.toml").unwrap_or_else(|problems| panic!("{problems}"));
+    let opening = |line_up: usize| {
+        let (network, _, starters) = rig.plant_parts(line_up);
+        assert_eq!(starters.len(), 3);
+        network.elements.iter().find_map(|element| match &element.kind {
+            ElementKind::Valve(valve) => Some(valve.opening),
+            _ => None,
+        })
+    };
+    assert_eq!((opening(0), opening(1), opening(9)), (Some(0.4), Some(1.0), Some(0.4)));
+    assert_eq!(rig.line_up_index("terrace"), Some(1));
+    let derived = rig::derive(&rig);
+    let flow = |line_up: usize| derived.line_ups[line_up].duty.as_ref().unwrap().flow_m3_s;
+    assert!(flow(0) < flow(1), "throttled {} m3/s, open {} m3/s", flow(0), flow(1));
+}
+
+#[test]
+fn uses_most_of_the_converter_for_every_channel() {
+    for channel in &bench().channels {
+        let ends = [channel.range.0, channel.range.1].map(|end| channel.scaling.to_counts(end, 24));
+        let used = f64::from(ends[1] - ends[0]) / f64::from(1 << 24);
+        assert!(used > 0.45 && ends.iter().all(|end| end.abs() < (1 << 23) - 1), "{}: {ends:?}", channel.id);
+        for end in [channel.range.0, channel.range.1] {
+            let back = channel.scaling.to_si(channel.scaling.to_counts(end, 24));
+            assert!((back - end).abs() <= channel.scaling.scale, "{}: expected {end} got {back}", channel.id);
+        }
+    }
+}
+
+#[test]
+fn accepts_every_shipped_map_and_gives_each_device_its_own_signature() {
+    let mut signatures = std::collections::BTreeSet::new();
+    for name in rig::maps::shipped_map_names() {
+        let text = rig::maps::shipped_map(name).unwrap();
+        let map = rig::maps::parse_map(text, name).unwrap_or_else(|problems| panic!("{problems}"));
+        assert_eq!(map.name, name);
+        assert!(signatures.insert(map.field(Role::Identity).unwrap().expect.unwrap()), "{name}: signature used twice");
+        let back: RegisterMap = serde_json::from_str(&serde_json::to_string(&map).unwrap()).unwrap();
+        assert_eq!(back, map);
+        let virtual_mark = map.field(Role::VirtualMark).unwrap();
+        assert!(!virtual_mark.writable, "{name}");
+    }
+}
+
+#[test]
+fn prefers_a_map_beside_the_rig_file_over_a_shipped_one() {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::create_dir(folder.path().join("maps")).unwrap();
+    let map = rig::maps::shipped_map("soft-starter").unwrap().replace("0x5331", "0x5332");
+    std::fs::write(folder.path().join("maps/soft-starter.toml"), map).unwrap();
+    let path = folder.path().join("bench.toml");
+    std::fs::write(&path, rig::shipped("terrace-bench").unwrap()).unwrap();
+    let rig = rig::load(&path).unwrap_or_else(|problems| panic!("{problems}"));
+    let soft = &rig.starters[rig.starter_index("soft").unwrap()];
+    assert_eq!(soft.map.field(Role::Identity).unwrap().expect, Some(0x5332));
+}
+
+#[test]
+fn accepts_what_init_writes_without_a_single_answer() {
+    let text = rig::init(&InitAnswers::default());
+    let rig = rig::parse(&text, "init.toml").unwrap_or_else(|problems| panic!("{problems}\n{text}"));
+    assert!(!rig.invented);
+    assert_eq!(rig.starters.len(), 3);
+    assert!(text.matches("# assumed").count() > 20, "{text}");
+    let figures = rig::derive(&rig).line_ups.remove(0);
+    assert_eq!(figures.not_running, None);
+    assert!(figures.duty.unwrap().flow_m3_s > 0.0);
+}
+
+#[test]
+fn accepts_what_init_writes_for_answers_in_us_units() {
+    let mut answers = InitAnswers::default();
+    for (key, answer) in [
+        ("id", "lift-station-4"),
+        ("static_head", "32 ft"),
+        ("suction_lift", "-6 ft"),
+        ("length", "900 ft"),
+        ("bore", "6 in"),
+        ("material", "ductile-iron"),
+        ("flow", "500 gpm"),
+        ("head", "60 ft"),
+        ("motor_power", "15 hp"),
+        ("starters", "drive"),
+        ("frequency", "60 Hz"),
+        ("modbus", "10.0.0.5:502"),
+    ] {
+        answers.set(key, answer).unwrap();
+    }
+    let text = rig::init(&answers);
+    let rig = rig::parse(&text, "init.toml").unwrap_or_else(|problems| panic!("{problems}\n{text}"));
+    assert_eq!(rig.id, "lift-station-4");
+    assert_eq!((rig.starters.len(), rig.transfer.is_none()), (1, true));
+    assert_eq!(rig.links[0].address, "10.0.0.5:502");
+    let figures = rig::derive(&rig).line_ups.remove(0);
+    assert_eq!(figures.not_running, None);
+    assert_close("suction lift, m", figures.suction_lift_m.unwrap(), -6.0 * 0.3048, 1e-9, "6 ft flooded");
 }

@@ -5,8 +5,11 @@ mod guards;
 mod ids;
 mod line_ups;
 mod links;
+mod machine;
 mod network;
 mod starters;
+
+pub(super) use machine::at_rest;
 
 use super::derived::shut_off;
 use super::file::RigFile;
@@ -25,6 +28,7 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile, maps: &Maps) {
     network::check(document, file);
     line_ups::check(document, file);
     links::check(document, file);
+    machine::check(document, file);
     starters::check(document, file, maps);
     channels::check(document, file);
     guards::check(document, file, maps);

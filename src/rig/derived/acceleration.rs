@@ -31,7 +31,11 @@ pub fn across_the_line_s(
     let target_rad_s = ACCELERATED_SHARE * running_rad_s;
     while plant.speed_rad_s() < target_rad_s {
         if plant.time_s() > LONGEST_S {
-            return Err(FigureError::NotReached { reached_rad_s: plant.speed_rad_s(), after_s: LONGEST_S, target_rad_s });
+            return Err(FigureError::NotReached {
+                reached_rad_s: plant.speed_rad_s(),
+                after_s: LONGEST_S,
+                target_rad_s,
+            });
         }
         plant.advance()?;
     }

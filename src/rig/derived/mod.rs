@@ -40,7 +40,7 @@ pub struct Derived {
     pub top_speed_rad_s: f64,
     /// Standing pressure of every element against its rating.
     pub strength: Vec<ShutOff>,
-    /// The element with the least margin.
+    /// The element that stands nearest to its rating.
     pub weakest: Option<ShutOff>,
     /// Links.
     pub links: Vec<LinkFigures>,
@@ -111,7 +111,7 @@ pub fn derive(rig: &Rig) -> Derived {
         delivery_reflection_time_s: delivery_reflection_time_s(&rig.network),
         shut_off_head_m: shut_off_head_m(&rig.network, top_speed_rad_s),
         top_speed_rad_s,
-        weakest: strength.iter().min_by(|a, b| a.margin_pa().total_cmp(&b.margin_pa())).cloned(),
+        weakest: strength.iter().max_by(|a, b| a.used_share().total_cmp(&b.used_share())).cloned(),
         strength,
         links: rig.links.iter().map(|link| link_figures(link, rig.stop_delay_budget_s)).collect(),
         assumptions: rig.assumptions.clone(),

@@ -22,6 +22,11 @@ impl ShutOff {
     pub fn margin_pa(&self) -> f64 {
         self.rated_gauge_pa - self.pressure_gauge_pa
     }
+
+    /// Pressure over rating, 1; above 1: too weak.
+    pub fn used_share(&self) -> f64 {
+        self.pressure_gauge_pa / self.rated_gauge_pa
+    }
 }
 
 /// Highest shaft speed that any starter can give, rad/s: synchronous speed at the highest frequency it may be set to.

@@ -83,10 +83,11 @@ impl InitAnswers {
     ///
     /// Errors: an unknown key, or a text that is not allowed; nothing changes then.
     pub fn set(&mut self, key: &str, answer: &str) -> Result<(), AnswerError> {
-        let question = QUESTIONS.iter().find(|question| question.key == key).ok_or_else(|| AnswerError::UnknownKey {
-            key: key.to_owned(),
-            known: QUESTIONS.iter().map(|question| question.key).collect::<Vec<_>>().join(", "),
-        })?;
+        let question =
+            QUESTIONS.iter().find(|question| question.key == key).ok_or_else(|| AnswerError::UnknownKey {
+                key: key.to_owned(),
+                known: QUESTIONS.iter().map(|question| question.key).collect::<Vec<_>>().join(", "),
+            })?;
         let answer = answer.trim();
         if answer.is_empty() {
             return Ok(());

@@ -79,7 +79,10 @@ macro_rules! put {
 }
 
 fn head(text: &mut String, figures: &Figures) {
-    put!(text, "# Rig file made from a few answers. Lines marked `assumed` are guesses: replace them by what stands on");
+    put!(
+        text,
+        "# Rig file made from a few answers. Lines marked `assumed` are guesses: replace them by what stands on"
+    );
     put!(text, "# nameplates and drawings, nearest the pump first. Check it with: ramprig check FILE");
     put!(text, "\n[rig]\nid = \"{0}\"\nname = \"{0}\"\ninvented = false", figures.id);
     put!(text, "headline = \"p_discharge\"");
@@ -98,7 +101,10 @@ fn levels(text: &mut String, figures: &Figures, choice: &Choice) {
     put!(text, "\n[liquid]\nkind = \"water\"");
     put!(text, "temperature = \"{}\"{}", figures.temperature.text, mark(&figures.temperature));
     put!(text, "altitude = \"0 m\" # assumed: sea level");
-    put!(text, "\n[[tank]]\nnode = \"suction_end\"\nlevel = \"{suction_m} m\"\nheld = true # assumed: the level stands still");
+    put!(
+        text,
+        "\n[[tank]]\nnode = \"suction_end\"\nlevel = \"{suction_m} m\"\nheld = true # assumed: the level stands still"
+    );
     put!(text, "\n[[tank]]\nnode = \"line_end\"\nlevel = \"{top_m} m\"{}", mark(&figures.static_head));
     put!(text, "held = true # assumed: the level stands still");
 }
@@ -113,27 +119,46 @@ fn water_side(text: &mut String, figures: &Figures, choice: &Choice) {
     rating(text, rating_bar, -0.9);
     put!(text, "\n[[check_valve]]\nid = \"check\"\nfrom = \"pump_outlet\"\nto = \"line_foot\"");
     let kv = figures.flow.value * 3600.0 * 4.0;
-    put!(text, "flow_coefficient = \"{kv:.3} Kv\" # assumed: 0.06 bar at rated flow\ncracking_head = \"0.1 m\" # assumed");
+    put!(
+        text,
+        "flow_coefficient = \"{kv:.3} Kv\" # assumed: 0.06 bar at rated flow\ncracking_head = \"0.1 m\" # assumed"
+    );
     rating(text, rating_bar, -1.0);
     put!(text, "\n[[valve]]\nid = \"delivery\"\nfrom = \"line_foot\"\nto = \"line_start\"");
     put!(text, "flow_coefficient = \"{kv:.3} Kv\" # assumed: 0.06 bar at rated flow");
     rating(text, rating_bar, -1.0);
     delivery(text, figures, choice);
-    put!(text, "\n[[line_up]]\nid = \"deliver\"\nopen = [\"delivery\"]\ntext = \"Delivery valve fully open, line full.\"");
+    put!(
+        text,
+        "\n[[line_up]]\nid = \"deliver\"\nopen = [\"delivery\"]\ntext = \"Delivery valve fully open, line full.\""
+    );
 }
 
 fn delivery(text: &mut String, figures: &Figures, choice: &Choice) {
     let hose = matches!(figures.material, Material::SuctionHose | Material::LayFlatHose);
     let rise_m = (figures.static_head.value - 0.2 - choice.pump_m).abs();
-    put!(text, "\n[[{}]]\nid = \"delivery-line\"\nfrom = \"line_start\"\nto = \"line_end\"", if hose { "hose" } else { "pipe" });
+    put!(
+        text,
+        "\n[[{}]]\nid = \"delivery-line\"\nfrom = \"line_start\"\nto = \"line_end\"",
+        if hose { "hose" } else { "pipe" }
+    );
     if figures.length.value >= rise_m {
         put!(text, "length = \"{}\"{}", figures.length.text, mark(&figures.length));
     } else {
-        put!(text, "length = \"{} m\" # assumed: the answer {} is shorter than the rise", rise_m.ceil(), figures.length.text);
+        put!(
+            text,
+            "length = \"{} m\" # assumed: the answer {} is shorter than the rise",
+            rise_m.ceil(),
+            figures.length.text
+        );
     }
     put!(text, "bore = \"{}\"{}\nmaterial = \"{}\"", figures.bore.text, mark(&figures.bore), figures.material.name());
     let share = if hose { 0.04 } else { 0.05 };
-    put!(text, "wall = \"{} mm\" # assumed\nminor_loss = 2 # assumed: bends and exit", wall_mm(figures.bore.value, share));
+    put!(
+        text,
+        "wall = \"{} mm\" # assumed\nminor_loss = 2 # assumed: bends and exit",
+        wall_mm(figures.bore.value, share)
+    );
     rating(text, choice.rating_bar, if figures.material == Material::LayFlatHose { -0.05 } else { -1.0 });
 }
 
@@ -142,7 +167,10 @@ fn wall_mm(bore_m: f64, share: f64) -> f64 {
 }
 
 fn rating(text: &mut String, max_bar: f64, min_bar: f64) {
-    put!(text, "max_pressure = \"{max_bar} barg\" # assumed: look at the part\nmin_pressure = \"{min_bar} barg\" # assumed");
+    put!(
+        text,
+        "max_pressure = \"{max_bar} barg\" # assumed: look at the part\nmin_pressure = \"{min_bar} barg\" # assumed"
+    );
 }
 
 fn pump_and_motor(text: &mut String, figures: &Figures, choice: &Choice) {
@@ -151,7 +179,10 @@ fn pump_and_motor(text: &mut String, figures: &Figures, choice: &Choice) {
     put!(text, "rated_flow = \"{}\"{}", figures.flow.text, mark(&figures.flow));
     put!(text, "rated_head = \"{}\"{}", figures.head.text, mark(&figures.head));
     put!(text, "rated_efficiency = 0.6 # assumed\nnpsh_required = \"3 m\" # assumed");
-    put!(text, "curve = [ # assumed: a parabola through the rated point with {SHUT_OFF_OVER_RATED} times its head at no flow");
+    put!(
+        text,
+        "curve = [ # assumed: a parabola through the rated point with {SHUT_OFF_OVER_RATED} times its head at no flow"
+    );
     for share in [0.0, 0.5, 1.0, 1.3] {
         let head_m = figures.head.value * (SHUT_OFF_OVER_RATED - (SHUT_OFF_OVER_RATED - 1.0) * share * share);
         put!(text, "  [\"{:.6} m3/h\", \"{head_m:.4} m\"],", figures.flow.value * 3600.0 * share);
@@ -166,16 +197,26 @@ fn pump_and_motor(text: &mut String, figures: &Figures, choice: &Choice) {
     put!(text, "locked_rotor_current = 6.5\nlocked_rotor_torque = 2.2\npull_up_torque = 1.7\nbreakdown_torque = 2.8");
     put!(text, "power_factor = 0.82\nefficiency = 0.85");
     put!(text, "inertia = \"{:.6} kg m2\" # assumed: NEMA MG 1, 14.46", choice.rotor_kg_m2);
-    put!(text, "starts_per_hour = 6\nrest = \"120 s\"\n\n[coupling]\ninertia = \"{:.6} kg m2\" # assumed", choice.rotor_kg_m2 / 10.0);
+    put!(
+        text,
+        "starts_per_hour = 6\nrest = \"120 s\"\n\n[coupling]\ninertia = \"{:.6} kg m2\" # assumed",
+        choice.rotor_kg_m2 / 10.0
+    );
 }
 
 fn control(text: &mut String, figures: &Figures, choice: &Choice) {
     put!(text, "\n[[link]]\nid = \"bench\"\naddress = \"{}\"", figures.modbus);
-    put!(text, "timeout = \"250 ms\"\npoll = \"50 ms\"\nheartbeat = \"200 ms\"\nsecond_stop_connection = true # assumed");
+    put!(
+        text,
+        "timeout = \"250 ms\"\npoll = \"50 ms\"\nheartbeat = \"200 ms\"\nsecond_stop_connection = true # assumed"
+    );
     let shared = figures.starters.len() > 1;
     if shared {
         put!(text, "\n[transfer] # lets one starter on the motor at a time");
-        put!(text, "id = \"bench-unit\"\nlink = \"bench\"\nunit = 10 # assumed\nmap = \"bench-unit\" # assumed\ndead_time = \"1 s\"");
+        put!(
+            text,
+            "id = \"bench-unit\"\nlink = \"bench\"\nunit = 10 # assumed\nmap = \"bench-unit\" # assumed\ndead_time = \"1 s\""
+        );
     }
     for (i, kind) in figures.starters.iter().enumerate() {
         let id = STARTERS.iter().find(|(_, known)| known == kind).map_or("starter", |(name, _)| *name);
@@ -184,7 +225,11 @@ fn control(text: &mut String, figures: &Figures, choice: &Choice) {
             put!(text, "transfer_position = {}", i + 1);
         }
         put!(text, "{}", starter_lines(*kind));
-        put!(text, "comm_timeout = \"{}\" # assumed\nstarts_per_hour = 6 # assumed\nrest = \"120 s\" # assumed", choice.comm);
+        put!(
+            text,
+            "comm_timeout = \"{}\" # assumed\nstarts_per_hour = 6 # assumed\nrest = \"120 s\" # assumed",
+            choice.comm
+        );
     }
 }
 
@@ -216,12 +261,19 @@ fn signals(text: &mut String, figures: &Figures, choice: &Choice) {
     .into_iter()
     .enumerate()
     {
-        put!(text, "\n[[channel]]\nid = \"{id}\"\nlabel = \"{label}\"\nquantity = \"gauge-pressure\"\n{place}\ninput = {input}");
+        put!(
+            text,
+            "\n[[channel]]\nid = \"{id}\"\nlabel = \"{label}\"\nquantity = \"gauge-pressure\"\n{place}\ninput = {input}"
+        );
         put!(text, "range = [\"-1 barg\", \"{top_bar} barg\"] # assumed\nbandwidth = \"2 kHz\" # assumed");
         put!(text, "filter_class = 180\ncalibration_uncertainty = \"{} mbar\" # assumed", top_bar);
     }
     put!(text, "\n[[channel]]\nid = \"i_line\"\nlabel = \"line current\"\nquantity = \"line-current\"\ninput = 3");
-    put!(text, "range = [\"0 A\", \"{:.0} A\"] # assumed\nbandwidth = \"1 kHz\" # assumed", (choice.current_a * 10.0).ceil());
+    put!(
+        text,
+        "range = [\"0 A\", \"{:.0} A\"] # assumed\nbandwidth = \"1 kHz\" # assumed",
+        (choice.current_a * 10.0).ceil()
+    );
     put!(text, "filter_class = 0\ncalibration_uncertainty = \"{:.3} A\" # assumed", choice.current_a * 0.02);
     put!(text, "\n[[channel]]\nid = \"n_shaft\"\nlabel = \"shaft speed\"\nquantity = \"shaft-speed\"\ninput = 4");
     let top_rpm = choice.synchronous_rpm * 1.3;
@@ -231,8 +283,16 @@ fn signals(text: &mut String, figures: &Figures, choice: &Choice) {
 
 fn guards(text: &mut String, figures: &Figures, choice: &Choice) {
     let lift_bar = -choice.pump_m * WEIGHT_N_M3 / 1e5;
-    put!(text, "\n[[permissive]]\nid = \"suction-primed\"\ntext = \"suction pressure says that the suction side is full\"");
-    put!(text, "channel = \"p_suction\"\nbetween = [\"{:.3} barg\", \"{:.3} barg\"] # assumed", lift_bar - 0.15, lift_bar + 0.15);
+    put!(
+        text,
+        "\n[[permissive]]\nid = \"suction-primed\"\ntext = \"suction pressure says that the suction side is full\""
+    );
+    put!(
+        text,
+        "channel = \"p_suction\"\nbetween = [\"{:.3} barg\", \"{:.3} barg\"] # assumed",
+        lift_bar - 0.15,
+        lift_bar + 0.15
+    );
     if figures.starters.len() > 1 {
         for (id, field, sentence) in [
             ("emergency-stop", "emergency_stop_ok", "the hardwired emergency-stop circuit is closed"),
@@ -246,7 +306,10 @@ fn guards(text: &mut String, figures: &Figures, choice: &Choice) {
     put!(text, "debounce = \"5 ms\"\nstop = \"ramp\" # a fast stop can make the worse surge\ndeadline = \"15 s\"");
     put!(text, "\n[[trip]]\nid = \"stream-lost\"\ncause = \"stream-lost\"\nstop = \"ramp\"\ndeadline = \"15 s\"");
     put!(text, "\n[[trip]]\nid = \"link-lost\"\ncause = \"link-lost\"\nstop = \"coast\"\ndeadline = \"2 s\"");
-    put!(text, "\n[[warning]]\ntext = \"The pump starts by remote command. Keep clear of coupling, line and line end.\"");
+    put!(
+        text,
+        "\n[[warning]]\ntext = \"The pump starts by remote command. Keep clear of coupling, line and line end.\""
+    );
     put!(text, "\n[[warning]]");
     put!(text, "text = \"The hardwired emergency stop is the real one: know where it is before every start.\"");
 }

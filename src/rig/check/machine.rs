@@ -1,0 +1,37 @@
+//! What the machines and the water themselves refuse: a nameplate that describes no motor, a network without a state.
+
+use crate::hydraulics::steady;
+use crate::rig::file::RigFile;
+use crate::rig::model::Rig;
+use crate::rig::reader::{Document, Spot};
+use crate::starters::Motor;
+
+/// The nameplate as a whole; single values are checked where they are read.
+pub(super) fn check(document: &Document<'_>, file: &RigFile) {
+    let spec = &file.motor.spec;
+    let numbers = [spec.rated_power_w, spec.rated_speed_rad_s, spec.frequency_hz, spec.full_load_current_a];
+    let multiples = [spec.locked_rotor_current, spec.locked_rotor_torque, spec.pull_up_torque, spec.breakdown_torque];
+    let rest = [spec.voltage_v, spec.inertia_kg_m2, spec.power_factor, spec.efficiency];
+    let unread = numbers.iter().chain(&multiples).chain(&rest).any(|number| number.is_nan()) || spec.poles == 0;
+    if unread {
+        return;
+    }
+    if let Err(why) = Motor::new(*spec) {
+        document.note(&file.motor.spot, why.to_string(), "a nameplate that describes a motor", None);
+    }
+}
+
+/// Every line-up must have a state at rest with the line full (needs a compiled rig).
+pub(in crate::rig) fn at_rest(document: &Document<'_>, rig: &Rig, element_spots: &[Spot], rig_spot: &Spot) {
+    for (i, line_up) in rig.line_ups.iter().enumerate() {
+        let (network, ..) = rig.plant_parts(i);
+        let Err(why) = steady::solve(&network, 0.0) else { continue };
+        let words = why.to_string();
+        // The solver names the element in backquotes; the file's line of it helps more than the rig's.
+        let named = network.elements.iter().position(|element| words.contains(&format!("`{}`", element.name)));
+        let spot = named.and_then(|element| element_spots.get(element)).unwrap_or(rig_spot);
+        let allowed = format!("a line that can stand full of water at rest in line-up {}", line_up.id);
+        document.note(spot, words, allowed, None);
+        return;
+    }
+}
