@@ -1,0 +1,185 @@
+//! Closing: a `.partial` becomes a compact file that any HDF5 program reads. A separate step after the run, slow and
+//! without a hurry; killed at any point and run again, it gives the same file.
+//!
+//! 1. copy everything into `X.h5.closing` (shuffle + deflate), add what is derived;
+//! 2. read back and compare every row with the `.partial`;
+//! 3. sync, rename to `X.h5` (never over a file), sync the folder;
+//! 4. only then remove the `.partial`.
+
+use super::description::{put, read_description};
+use super::error::RecordingError;
+use super::names::{RecordingPath, rename_to_new, sync_folder};
+use super::opened::Opened;
+use super::overview::{PIECE, write_overview, write_time_axis};
+use super::raw::{append_rows, create_text, create_text_attribute, read_rows};
+use super::reader::Recording;
+use super::schema::{ENTRY, Form, HEADER, Layout, MADE, class};
+use super::span::{frame_range, frames_lost};
+use hdf5::{Dataset, File, Result as H5Result};
+use std::path::{Path, PathBuf};
+
+/// Most that is lost when a process is killed while the computer goes on, s of wall time.
+pub const LOST_AT_MOST_S: f64 = 0.3;
+
+/// Close `X.h5.partial` into `X.h5`; answers with its path. `results_json` is stored as derived data, if given.
+///
+/// A file without its end mark (the run was cut off) is closed too and says so; [`super::recover`] is meant for it.
+///
+/// # Errors
+/// The `.partial` is in use, is not a recording, or reads back different; it is then still there.
+pub fn close(partial: &Path, results_json: Option<&str>) -> Result<PathBuf, RecordingError> {
+    let names = RecordingPath::of_partial(partial)?;
+    match (names.partial().exists(), names.closed().exists()) {
+        (false, true) => already_closed(&names),
+        (false, false) => Err(RecordingError::NotFound { path: partial.to_owned() }),
+        (true, both) => {
+            let _claim = claim(names.partial())?;
+            if both {
+                same_recording(names.partial(), names.closed())?;
+            } else {
+                compact(names.partial(), names.closing(), results_json)?;
+                publish(&names)?;
+            }
+            remove(names.partial())?;
+            Ok(names.closed().to_owned())
+        }
+    }
+}
+
+/// A `.partial` may be removed only by who holds this lock. Its writer holds a shared one for life.
+pub(super) fn claim(partial: &Path) -> Result<std::fs::File, RecordingError> {
+    let in_use = |_| RecordingError::InUse { path: partial.to_owned() };
+    let file = std::fs::File::open(partial).map_err(|e| RecordingError::io(partial, "open", &e))?;
+    file.try_lock().map_err(in_use)?;
+    // HDF5 takes a shared lock of its own to read, which an exclusive one would keep out; of two that come here at
+    // once at most one gets through, since the lock is let go for a moment in between.
+    file.try_lock_shared().map_err(in_use)?;
+    Ok(file)
+}
+
+fn already_closed(names: &RecordingPath) -> Result<PathBuf, RecordingError> {
+    let opened = Opened::open(names.closed())?;
+    read_description(names.closed(), &opened.entry)?;
+    Ok(names.closed().to_owned())
+}
+
+/// Sync `X.h5.closing` and give it its final name.
+pub(super) fn publish(names: &RecordingPath) -> Result<(), RecordingError> {
+    std::fs::File::open(names.closing())
+        .and_then(|file| file.sync_all())
+        .map_err(|e| RecordingError::io(names.closing(), "sync", &e))?;
+    rename_to_new(names.closing(), names.closed())?;
+    sync_folder(names.closed())
+}
+
+/// Remove a file whose content is safe elsewhere.
+pub(super) fn remove(path: &Path) -> Result<(), RecordingError> {
+    std::fs::remove_file(path).map_err(|e| RecordingError::io(path, "remove", &e))?;
+    sync_folder(path)
+}
+
+/// Make the compact copy `to` of the recording `from` and read it back.
+pub(super) fn compact(from: &Path, to: &Path, results_json: Option<&str>) -> Result<(), RecordingError> {
+    let source = Recording::open(from)?;
+    if source.opened.form == Form::Closed {
+        return Err(RecordingError::damaged(from, "/@form", "is closed already"));
+    }
+    if let Err(error) = std::fs::remove_file(to)
+        && error.kind() != std::io::ErrorKind::NotFound
+    {
+        return Err(RecordingError::io(to, "remove", &error));
+    }
+    let texts = [(HEADER, source.document(HEADER)?), (MADE, source.document(MADE)?)];
+    let complete = source.end()?.is_some();
+    let written = File::with_options().with_fapl(|p| p.libver_v18()).create(to).and_then(|file| {
+        let layout = Layout::create(&file, &source.description, Form::Closed)?;
+        copy_rows(&source, &layout)?;
+        let entry = file.group(ENTRY)?;
+        for (name, text) in &texts {
+            create_text(&entry, name, text.as_deref().unwrap_or(""))?;
+        }
+        write_time_axis(&file, &layout, &source.description, &source.spans)?;
+        write_overview(&file, &layout, &source.description, &source.spans)?;
+        write_outcome(&file, &source, complete)?;
+        if let Some(json) = results_json {
+            create_text(&class(entry.create_group("results")?, "NXcollection")?, "results_json", json)?;
+        }
+        drop(layout);
+        file.close()
+    });
+    written.map_err(|e| RecordingError::hdf5(to, "make the closed file", &e))?;
+    same_recording(from, to)
+}
+
+/// What the closed file says of how it came to be.
+fn write_outcome(file: &File, source: &Recording, complete: bool) -> H5Result<()> {
+    let entry = file.group(ENTRY)?;
+    let range = frame_range(&source.spans);
+    put(&entry, "complete", complete)?;
+    put(&entry, "recovered", !complete)?;
+    put(&entry, "frames", source.frames())?;
+    put(&entry, "frames_missing", frames_lost(&source.spans))?;
+    if complete {
+        return Ok(());
+    }
+    let last = range.end.saturating_sub(1);
+    put(&entry, "last_frame", last)?;
+    put(&entry, "lost_at_most_s", LOST_AT_MOST_S)?;
+    let last_s = last as f64 / source.description.rate_hz;
+    let loss = format!(
+        "the recording was cut off after frame {last} ({last_s} s of rig time); how much followed is unknown: at most \
+         {LOST_AT_MOST_S} s of wall time if only the program was killed"
+    );
+    create_text_attribute(&entry, "loss", &loss)
+}
+
+/// Copy every growing dataset; counts only as far as every channel has them.
+fn copy_rows(source: &Recording, to: &Layout) -> H5Result<()> {
+    for (from, to, rows) in pairs(source, to) {
+        for first in (0..rows).step_by(PIECE) {
+            append_rows(to, &read_rows(from, first, PIECE.min(rows - first))?)?;
+        }
+    }
+    Ok(())
+}
+
+/// Datasets of two recordings side by side, with the rows that count.
+fn pairs<'a>(source: &'a Recording, to: &'a Layout) -> Vec<(&'a Dataset, &'a Dataset, usize)> {
+    let whole = source.frames() as usize;
+    let channels = source.layout.counts.len();
+    let sources = source.layout.datasets().into_iter().enumerate();
+    sources
+        .zip(to.datasets())
+        .map(|((index, from), to)| (from, to, if index < channels { whole } else { from.size() }))
+        .collect()
+}
+
+/// Check that `copy` holds all that `original` recorded, row for row and byte for byte.
+fn same_recording(original: &Path, copy: &Path) -> Result<(), RecordingError> {
+    let (source, found) = (Recording::open(original)?, Recording::open(copy)?);
+    let differs = |item: String| Err(RecordingError::ReadBack { path: copy.to_owned(), item });
+    if format!("{:?}", source.description) != format!("{:?}", found.description) {
+        return differs("description".into());
+    }
+    for name in [HEADER, MADE] {
+        if source.document(name)? != found.document(name)? {
+            return differs(format!("/{ENTRY}/{name}"));
+        }
+    }
+    for (from, to, rows) in pairs(&source, &found.layout) {
+        if to.size() != rows {
+            return differs(to.name());
+        }
+        for first in (0..rows).step_by(PIECE) {
+            let count = PIECE.min(rows - first);
+            let bytes = |dataset: &Dataset, path: &Path| {
+                read_rows(dataset, first, count)
+                    .map_err(|e| RecordingError::damaged(path, &dataset.name(), e.to_string()))
+            };
+            if bytes(from, original)? != bytes(to, copy)? {
+                return differs(to.name());
+            }
+        }
+    }
+    Ok(())
+}

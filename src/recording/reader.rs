@@ -1,0 +1,296 @@
+//! Reading recordings of every kind: closed, recovered, finished but not closed, cut off, and (from another process)
+//! one that is being written.
+
+use super::description::{RunDescription, attribute, read_description, text_attribute, unit_of};
+use super::error::RecordingError;
+use super::opened::Opened;
+use super::raw::read_text;
+use super::rows;
+use super::rows::{BlockRow, EndRow, SegmentRow, StoredRow};
+use super::schema::{ENTRY, Form, HEADER, Layout, MADE};
+use super::span::{Span, frame_range, frames_lost, spans};
+use super::store::PredictionText;
+use crate::comparison::{ChannelInfo, RunData};
+use crate::prediction::{Prediction, Segment};
+use crate::rig::model::Channel;
+use crate::sequence::ports::{CommandRecord, StatusReading, StopOutcome};
+use crate::signal::Trace;
+use crate::starters::StarterKind;
+use hdf5::{Dataset, H5Type};
+use std::path::Path;
+
+/// A recording in a few lines, without its samples.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RecordingSummary {
+    /// Closed (compact, read back), as against still `.partial`.
+    pub closed: bool,
+    /// The run ended in order: the end mark is there.
+    pub complete: bool,
+    /// Made from a file that had been cut off.
+    pub recovered: bool,
+    /// What was lost, in words, when recovered.
+    pub loss: Option<String>,
+    /// Rig id.
+    pub rig_id: String,
+    /// Rig name.
+    pub rig_name: String,
+    /// The rig said that it is virtual.
+    pub is_virtual: bool,
+    /// The rig file says that the rig is invented.
+    pub invented: bool,
+    /// Starter id.
+    pub starter: String,
+    /// Starter kind.
+    pub starter_kind: StarterKind,
+    /// Start of the recording, UTC, RFC 3339.
+    pub started_utc: String,
+    /// Person in attendance.
+    pub attending: String,
+    /// Frames stored.
+    pub frames: u64,
+    /// Frames missing between the first and the last.
+    pub frames_missing: u64,
+    /// Rig time from the first frame to the last, s.
+    pub duration_s: f64,
+    /// Rig time at which the prediction was on disk, s.
+    pub prediction_stored_s: Option<f64>,
+    /// Stop outcome of each cycle, from 1.
+    pub stop_outcomes: Vec<StopOutcome>,
+}
+
+/// What went over the wires besides the samples.
+#[derive(Debug, Clone, PartialEq)]
+pub struct WireLog {
+    /// Commands with their read-backs, each with its rig time, s.
+    pub commands: Vec<(f64, CommandRecord)>,
+    /// Polled status, each with its rig time, s.
+    pub slow: Vec<(f64, StatusReading)>,
+}
+
+/// A recording whose structure is open and whose frames are placed in time.
+pub(super) struct Recording {
+    pub opened: Opened,
+    pub description: RunDescription,
+    pub layout: Layout,
+    pub spans: Vec<Span>,
+}
+
+/// Read a whole run.
+///
+/// # Errors
+/// Not found, empty, foreign, truncated, damaged, or of a newer format; each names the file.
+pub fn read(path: &Path) -> Result<RunData, RecordingError> {
+    let recording = Recording::open(path)?;
+    let d = &recording.description;
+    Ok(RunData {
+        path: path.display().to_string(),
+        rig_id: d.rig_id.clone(),
+        rig_name: d.rig_name.clone(),
+        rig_text: d.rig_text.clone(),
+        sequence_text: d.sequence_text.clone(),
+        is_virtual: d.is_virtual,
+        started_utc: d.started_utc.clone(),
+        header: recording.json(HEADER)?,
+        starter_kind: d.starter_kind,
+        channels: d.channels.iter().map(channel_info).collect(),
+        headline: d.headline,
+        traces: recording.traces()?,
+        frames: recording.frames(),
+        frames_missing: frames_lost(&recording.spans),
+        marks: recording.table_of(&recording.layout.marks, rows::marks)?,
+        events: recording.table_of(&recording.layout.events, rows::events)?,
+        prediction: recording.prediction()?,
+        prediction_stored_s: recording.prediction_stored_s()?,
+        stop_outcomes: recording.table_of(&recording.layout.stops, rows::stops)?,
+        complete: recording.opened.form == Form::Closed && recording.end()?.is_some(),
+    })
+}
+
+/// Read everything but samples, prediction and texts: quick whatever the length of the run.
+///
+/// # Errors
+/// As [`read`].
+pub fn summary(path: &Path) -> Result<RecordingSummary, RecordingError> {
+    let recording = Recording::open(path)?;
+    let closed = recording.opened.form == Form::Closed;
+    let recovered = closed && attribute(path, &recording.opened.entry, "recovered")?;
+    let d = &recording.description;
+    let range = frame_range(&recording.spans);
+    Ok(RecordingSummary {
+        closed,
+        complete: recording.end()?.is_some(),
+        recovered,
+        loss: recovered.then(|| text_attribute(path, &recording.opened.entry, "loss")).transpose()?,
+        rig_id: d.rig_id.clone(),
+        rig_name: d.rig_name.clone(),
+        is_virtual: d.is_virtual,
+        invented: d.invented,
+        starter: d.starter.clone(),
+        starter_kind: d.starter_kind,
+        started_utc: d.started_utc.clone(),
+        attending: d.attending.clone(),
+        frames: recording.frames(),
+        frames_missing: frames_lost(&recording.spans),
+        duration_s: (range.end - range.start) as f64 / d.rate_hz,
+        prediction_stored_s: recording.prediction_stored_s()?,
+        stop_outcomes: recording.table_of(&recording.layout.stops, rows::stops)?,
+    })
+}
+
+/// Read the commands and the polled status.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_wire_log(path: &Path) -> Result<WireLog, RecordingError> {
+    let recording = Recording::open(path)?;
+    Ok(WireLog {
+        commands: recording.table_of(&recording.layout.commands, |rows| Ok(rows::commands(rows)))?,
+        slow: recording.table_of(&recording.layout.slow, |rows| Ok(rows.iter().map(rows::slow).collect()))?,
+    })
+}
+
+fn channel_info(channel: &Channel) -> ChannelInfo {
+    ChannelInfo {
+        id: channel.id.clone(),
+        label: channel.label.clone(),
+        unit: unit_of(channel.quantity).to_owned(),
+        filter_class: channel.filter_class,
+        bandwidth_hz: channel.bandwidth_hz,
+        calibration_u: channel.calibration_u,
+        range: channel.range,
+        elevation_m: channel.diaphragm_elevation_m,
+    }
+}
+
+impl Recording {
+    pub fn open(path: &Path) -> Result<Self, RecordingError> {
+        let opened = Opened::open(path)?;
+        let description = read_description(path, &opened.entry)?;
+        let layout = Layout::open(path, &opened.file, description.channels.iter().map(|channel| &channel.id))?;
+        // A live file grows while it is read: the counts are measured first, the block table is ahead of them.
+        let rows = layout.whole_frames() as u64;
+        let table: Vec<BlockRow> = table(path, &layout.blocks)?;
+        let spans = spans(&table, rows).map_err(|why| RecordingError::damaged(path, "/entry/blocks", why))?;
+        Ok(Self { opened, description, layout, spans })
+    }
+
+    fn path(&self) -> &Path {
+        &self.opened.path
+    }
+
+    /// Frames stored in every channel.
+    pub fn frames(&self) -> u64 {
+        self.spans.iter().map(|span| span.frames).sum()
+    }
+
+    /// The end mark.
+    pub fn end(&self) -> Result<Option<EndRow>, RecordingError> {
+        Ok(table(self.path(), &self.layout.end)?.first().copied())
+    }
+
+    fn table_of<R: H5Type, T>(
+        &self,
+        dataset: &Dataset,
+        meaning: impl Fn(&[R]) -> Result<T, String>,
+    ) -> Result<T, RecordingError> {
+        let rows = table(self.path(), dataset)?;
+        meaning(&rows).map_err(|why| RecordingError::damaged(self.path(), &dataset.name(), why))
+    }
+
+    /// Text of a document, whichever way it is stored; `None`: not written.
+    pub fn document(&self, name: &str) -> Result<Option<String>, RecordingError> {
+        let item = format!("/{ENTRY}/{name}");
+        let fault = |e: hdf5::Error| RecordingError::damaged(self.path(), &item, e.to_string());
+        let dataset = self.opened.entry.dataset(name).map_err(fault)?;
+        let text = match self.opened.form {
+            Form::Closed => read_text(&dataset).map_err(fault)?,
+            Form::Partial => String::from_utf8(dataset.read_raw().map_err(fault)?)
+                .map_err(|_| RecordingError::damaged(self.path(), &item, "is not UTF-8"))?,
+        };
+        Ok((!text.is_empty()).then_some(text))
+    }
+
+    fn json<T: serde::de::DeserializeOwned>(&self, name: &str) -> Result<Option<T>, RecordingError> {
+        self.document(name)?
+            .map(|text| serde_json::from_str(&text))
+            .transpose()
+            .map_err(|e| RecordingError::damaged(self.path(), &format!("/{ENTRY}/{name}"), e.to_string()))
+    }
+
+    fn traces(&self) -> Result<Vec<Trace>, RecordingError> {
+        let range = frame_range(&self.spans);
+        let length = (range.end - range.start) as usize;
+        let rows = self.frames() as usize;
+        let mut traces = Vec::new();
+        for (dataset, channel) in self.layout.counts.iter().zip(&self.description.channels) {
+            let counts: Vec<i32> = rows_of(self.path(), dataset, 0, rows)?;
+            let mut values = vec![f64::NAN; length];
+            for span in &self.spans {
+                let at = (span.first_frame - range.start) as usize;
+                let (first, frames) = (span.first_row as usize, span.frames as usize);
+                let stored = &counts[first..first + frames];
+                for (value, &count) in values[at..at + frames].iter_mut().zip(stored) {
+                    *value = channel.scaling.to_si(count);
+                }
+            }
+            let t0_s = range.start as f64 / self.description.rate_hz;
+            traces.push(Trace { t0_s, dt_s: 1.0 / self.description.rate_hz, values });
+        }
+        Ok(traces)
+    }
+
+    fn prediction_stored_s(&self) -> Result<Option<f64>, RecordingError> {
+        let stored: Vec<StoredRow> = table(self.path(), &self.layout.stored)?;
+        Ok(stored.first().map(|row| row.rig_s))
+    }
+
+    /// The prediction, if it was stored whole.
+    fn prediction(&self) -> Result<Option<Prediction>, RecordingError> {
+        if self.prediction_stored_s()?.is_none() {
+            return Ok(None);
+        }
+        let text: Option<PredictionText> = self.json(MADE)?;
+        let Some(text) = text else { return Ok(None) };
+        let segments: Vec<SegmentRow> = table(self.path(), &self.layout.segments)?;
+        Ok(Some(Prediction {
+            channels: self.description.channels.iter().map(|channel| channel.id.clone()).collect(),
+            segments: segments.iter().map(|row| self.segment(row)).collect::<Result<_, _>>()?,
+            made_with: text.made_with,
+            assumptions: text.assumptions,
+            sha256: text.sha256,
+        }))
+    }
+
+    fn segment(&self, row: &SegmentRow) -> Result<Segment, RecordingError> {
+        let series = |dataset: &Dataset| {
+            rows_of::<f32>(self.path(), dataset, row.first_sample as usize, row.samples as usize)
+        };
+        Ok(Segment {
+            cycle: row.cycle,
+            phase: rows::phase(&row.phase)
+                .map_err(|why| RecordingError::damaged(self.path(), "/entry/prediction/segments", why))?,
+            t0_s: row.t0_s,
+            dt_s: row.dt_s,
+            series: self.layout.series.iter().map(series).collect::<Result<_, _>>()?,
+            flow_m3_s: series(&self.layout.flow_m3_s)?,
+        })
+    }
+}
+
+/// All rows of a table.
+fn table<T: H5Type>(path: &Path, dataset: &Dataset) -> Result<Vec<T>, RecordingError> {
+    rows_of(path, dataset, 0, dataset.size())
+}
+
+fn rows_of<T: H5Type>(path: &Path, dataset: &Dataset, first: usize, count: usize) -> Result<Vec<T>, RecordingError> {
+    let fault = |why: String| RecordingError::damaged(path, &dataset.name(), why);
+    let stored = dataset.size();
+    let end = first.checked_add(count).filter(|&end| end <= stored);
+    let Some(end) = end else {
+        return Err(fault(format!("rows {first} and {count} more, {stored} are stored")));
+    };
+    if count == 0 {
+        return Ok(Vec::new());
+    }
+    dataset.read_slice_1d::<T, _>(first..end).map(|rows| rows.into_iter().collect()).map_err(|e| fault(e.to_string()))
+}

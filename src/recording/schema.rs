@@ -1,0 +1,238 @@
+//! Format 0: every group, dataset and attribute of a recording, and the one place that makes or opens them.
+//!
+//! | path | what |
+//! |---|---|
+//! | `/` | attributes `format` (0), `form` (`partial` or `closed`), `program`, `NX_class`, `default` |
+//! | `/entry` | attributes: rig, sequence, starter, marks VIRTUAL and invented, person; once closed also `complete`, `recovered`, `loss`, counts of frames |
+//! | `/entry/title`, `start_time`, `rig_text`, `sequence_text` | texts |
+//! | `/entry/header_json` | header of the run as JSON (`partial`: bytes; closed: text) |
+//! | `/entry/samples/<channel>` | raw counts, one dataset a channel, with its chain as attributes; rows are the frames that arrived |
+//! | `/entry/samples/time_ns` | closed only: rig time of each row (dimension scale) |
+//! | `/entry/blocks` | where each row belongs: first frame, missing before, arrival |
+//! | `/entry/marks`, `events`, `commands`, `slow`, `stops` | tables |
+//! | `/entry/end` | one row, written last |
+//! | `/entry/prediction/` | `segments`, `series/<channel>`, `flow_m3_s`, `made_json`, `stored` (when it was on disk) |
+//! | `/entry/overview/` | closed only, derived: smallest and largest of short intervals in SI against `time_s`, what a general viewer plots first |
+//! | `/entry/results/results_json` | closed only, derived, when there are results |
+//!
+//! Everything of a `.partial` is made before SWMR starts: the library does not refuse later objects, it silently
+//! breaks readers.
+
+use super::description::{RunDescription, put, write_channel, write_channel_group, write_entry};
+use super::error::RecordingError;
+use super::raw::create_text_attribute;
+use super::rows::{BlockRow, CommandRow, EndRow, EventRow, MarkRow, SegmentRow, SlowRow, StopRow, StoredRow};
+use crate::signal::ChannelId;
+use hdf5::{Dataset, File, Group, H5Type, Result as H5Result};
+use std::path::Path;
+
+/// Format number written and the newest one read.
+pub const FORMAT: u32 = 0;
+
+pub(super) const ENTRY: &str = "entry";
+pub(super) const SAMPLES: &str = "samples";
+/// Dataset of rig times beside the counts; no channel may have its name.
+pub(super) const TIME_AXIS: &str = "time_ns";
+const PREDICTION: &str = "prediction";
+
+/// Which of the two forms of a recording.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Form {
+    /// Being written: plain, extendable.
+    Partial,
+    /// Closed: compact.
+    Closed,
+}
+
+impl Form {
+    /// Word in the file.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Partial => "partial",
+            Self::Closed => "closed",
+        }
+    }
+}
+
+/// Rows of a chunk. Counts: 16 kB while writing, since every flush rewrites the chunk it ends in; 64 kB once closed,
+/// where larger chunks compress better.
+const SAMPLE_CHUNK_PARTIAL: usize = 4_096;
+const SAMPLE_CHUNK_CLOSED: usize = 16_384;
+const TABLE_CHUNK: usize = 64;
+const BYTE_CHUNK: usize = 1_024;
+/// Deflate level: 4 is near the best size at half the time of 9 on 24-bit noise, tried here.
+const DEFLATE_LEVEL: u8 = 4;
+
+/// Handles of all datasets that grow.
+pub(super) struct Layout {
+    /// Counts by channel, rig order.
+    pub counts: Vec<Dataset>,
+    pub blocks: Dataset,
+    pub marks: Dataset,
+    pub events: Dataset,
+    pub commands: Dataset,
+    pub slow: Dataset,
+    pub stops: Dataset,
+    pub end: Dataset,
+    pub segments: Dataset,
+    pub stored: Dataset,
+    pub flow_m3_s: Dataset,
+    /// Predicted series by channel, rig order.
+    pub series: Vec<Dataset>,
+}
+
+/// Texts that are not known when the file is made: bytes that grow in a `.partial`, plain text once closed.
+pub(super) struct Documents {
+    pub header: Dataset,
+    pub made: Dataset,
+}
+
+/// Path of each document below `/entry`.
+pub(super) const HEADER: &str = "header_json";
+/// Inputs, assumptions and hash of the prediction.
+pub(super) const MADE: &str = "prediction/made_json";
+
+impl Layout {
+    /// Make everything in an empty file.
+    pub fn create(file: &File, description: &RunDescription, form: Form) -> H5Result<Self> {
+        let entry = create_root(file, form)?;
+        write_entry(&entry, description)?;
+        let samples = class(entry.create_group(SAMPLES)?, "NXdata")?;
+        write_channel_group(&samples, description)?;
+        let prediction = class(entry.create_group(PREDICTION)?, "NXcollection")?;
+        let series = class(prediction.create_group("series")?, "NXcollection")?;
+        let mut counts = Vec::new();
+        let mut predicted = Vec::new();
+        for channel in &description.channels {
+            let dataset = samples_dataset::<i32>(&samples, &channel.id.0, form)?;
+            write_channel(&dataset, channel)?;
+            counts.push(dataset);
+            let dataset = samples_dataset::<f32>(&series, &channel.id.0, form)?;
+            create_text_attribute(&dataset, "units", super::description::unit_of(channel.quantity))?;
+            predicted.push(dataset);
+        }
+        let flow_m3_s = samples_dataset::<f32>(&prediction, "flow_m3_s", form)?;
+        create_text_attribute(&flow_m3_s, "units", "m3/s")?;
+        Ok(Self {
+            counts,
+            blocks: table::<BlockRow>(&entry, "blocks", form)?,
+            marks: table::<MarkRow>(&entry, "marks", form)?,
+            events: table::<EventRow>(&entry, "events", form)?,
+            commands: table::<CommandRow>(&entry, "commands", form)?,
+            slow: table::<SlowRow>(&entry, "slow", form)?,
+            stops: table::<StopRow>(&entry, "stops", form)?,
+            end: table::<EndRow>(&entry, "end", form)?,
+            segments: table::<SegmentRow>(&prediction, "segments", form)?,
+            stored: table::<StoredRow>(&prediction, "stored", form)?,
+            flow_m3_s,
+            series: predicted,
+        })
+    }
+
+    /// Open everything.
+    pub fn open<'a>(
+        path: &Path,
+        file: &File,
+        channels: impl Iterator<Item = &'a ChannelId>,
+    ) -> Result<Self, RecordingError> {
+        let dataset = |name: &str| {
+            let full = format!("/{ENTRY}/{name}");
+            file.dataset(&full).map_err(|e| RecordingError::damaged(path, &full, e.to_string()))
+        };
+        let mut counts = Vec::new();
+        let mut series = Vec::new();
+        for id in channels {
+            counts.push(dataset(&format!("{SAMPLES}/{id}"))?);
+            series.push(dataset(&format!("{PREDICTION}/series/{id}"))?);
+        }
+        Ok(Self {
+            counts,
+            blocks: dataset("blocks")?,
+            marks: dataset("marks")?,
+            events: dataset("events")?,
+            commands: dataset("commands")?,
+            slow: dataset("slow")?,
+            stops: dataset("stops")?,
+            end: dataset("end")?,
+            segments: dataset("prediction/segments")?,
+            stored: dataset("prediction/stored")?,
+            flow_m3_s: dataset("prediction/flow_m3_s")?,
+            series,
+        })
+    }
+
+    /// All datasets that grow, in a fixed order.
+    pub fn datasets(&self) -> Vec<&Dataset> {
+        let tables = [
+            &self.blocks,
+            &self.marks,
+            &self.events,
+            &self.commands,
+            &self.slow,
+            &self.stops,
+            &self.end,
+            &self.segments,
+            &self.stored,
+            &self.flow_m3_s,
+        ];
+        self.counts.iter().chain(tables).chain(&self.series).collect()
+    }
+
+    /// Frames stored in every channel: channels reach the disk one after another, so a file that was cut off may hold
+    /// a little more of the first.
+    pub fn whole_frames(&self) -> usize {
+        self.counts.iter().map(|counts| counts.size()).min().unwrap_or(0)
+    }
+}
+
+impl Documents {
+    /// Make both, empty.
+    pub fn create(file: &File) -> H5Result<Self> {
+        let entry = file.group(ENTRY)?;
+        let bytes = |name| entry.new_dataset::<u8>().chunk(BYTE_CHUNK).shape(0..).create(name);
+        Ok(Self { header: bytes(HEADER)?, made: bytes(MADE)? })
+    }
+}
+
+fn create_root(file: &File, form: Form) -> H5Result<Group> {
+    put(file, "format", FORMAT)?;
+    create_text_attribute(file, "form", form.word())?;
+    create_text_attribute(file, "program", concat!("ramprig ", env!("CARGO_PKG_VERSION")))?;
+    create_text_attribute(file, "NX_class", "NXroot")?;
+    create_text_attribute(file, "default", ENTRY)?;
+    let entry = class(file.create_group(ENTRY)?, "NXentry")?;
+    let shown = match form {
+        Form::Partial => SAMPLES,
+        Form::Closed => super::overview::GROUP,
+    };
+    create_text_attribute(&entry, "default", shown)?;
+    Ok(entry)
+}
+
+/// Give a group its NeXus class.
+pub(super) fn class(group: Group, nx_class: &str) -> H5Result<Group> {
+    create_text_attribute(&group, "NX_class", nx_class)?;
+    Ok(group)
+}
+
+/// An extendable series of numbers.
+pub(super) fn samples_dataset<T: H5Type>(group: &Group, name: &str, form: Form) -> H5Result<Dataset> {
+    let chunk = match form {
+        Form::Partial => SAMPLE_CHUNK_PARTIAL,
+        Form::Closed => SAMPLE_CHUNK_CLOSED,
+    };
+    growing::<T>(group, name, chunk, form)
+}
+
+fn table<T: H5Type>(group: &Group, name: &str, form: Form) -> H5Result<Dataset> {
+    growing::<T>(group, name, TABLE_CHUNK, form)
+}
+
+fn growing<T: H5Type>(group: &Group, name: &str, chunk: usize, form: Form) -> H5Result<Dataset> {
+    let builder = group.new_dataset::<T>().chunk(chunk);
+    let builder = match form {
+        Form::Partial => builder,
+        Form::Closed => builder.shuffle().deflate(DEFLATE_LEVEL),
+    };
+    builder.shape(0..).create(name)
+}

@@ -1,0 +1,280 @@
+//! The open `.partial`: what the writer thread does to it. Nothing here waits for anything but the disk.
+
+use super::description::RunDescription;
+use super::error::RecordingError;
+use super::names::{RecordingPath, sync_folder};
+use super::rows::{self, BlockRow, EndRow, SegmentRow, StoredRow, ascii};
+use super::schema::{Documents, Form, Layout};
+use crate::prediction::{MadeWith, Prediction};
+use crate::sequence::ports::RunHeader;
+use crate::signal::Block;
+use hdf5::{Dataset, File, H5Type, Result as H5Result};
+use serde::{Deserialize, Serialize};
+use std::sync::Arc;
+
+/// Frames seen by a recording.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct FrameCounts {
+    /// Frames taken and written.
+    pub stored: u64,
+    /// Frames lost on the wire.
+    pub missing: u64,
+    /// Frames lost between the sampling thread and the disk, because the disk did not keep up.
+    pub dropped: u64,
+}
+
+/// The part of a prediction that is stored as text.
+#[derive(Debug, Serialize, Deserialize)]
+pub(super) struct PredictionText {
+    pub made_with: MadeWith,
+    pub assumptions: Vec<String>,
+    pub sha256: String,
+}
+
+/// The open file.
+pub(super) struct Store {
+    names: RecordingPath,
+    file: File,
+    layout: Layout,
+    documents: Documents,
+    /// A second handle on the same file: `fdatasync` goes through it, and its shared lock says that somebody writes.
+    disk: std::fs::File,
+    channel_ids: Vec<crate::signal::ChannelId>,
+    /// Position in a frame of each channel.
+    inputs: Vec<usize>,
+    next_frame: Option<u64>,
+    counts: FrameCounts,
+}
+
+impl Store {
+    /// Make the `.partial` with everything in it, durable, and start SWMR.
+    pub fn create(names: RecordingPath, description: &RunDescription) -> Result<Self, RecordingError> {
+        description.check(names.closed())?;
+        let disk = names.claim_partial()?;
+        let made = Self::create_in(names.clone(), description, disk);
+        if made.is_err() {
+            let _ = std::fs::remove_file(names.partial());
+        }
+        made
+    }
+
+    fn create_in(
+        names: RecordingPath,
+        description: &RunDescription,
+        disk: std::fs::File,
+    ) -> Result<Self, RecordingError> {
+        let path = names.partial();
+        let fault = |e: hdf5::Error| RecordingError::hdf5(path, "make the file", &e);
+        let file = File::with_options().with_fapl(|p| p.libver_latest()).create(path).map_err(fault)?;
+        let layout = Layout::create(&file, description, Form::Partial).map_err(fault)?;
+        let documents = Documents::create(&file).map_err(fault)?;
+        file.flush().map_err(fault)?;
+        file.start_swmr().map_err(fault)?;
+        disk.try_lock_shared().map_err(|_| RecordingError::InUse { path: path.to_owned() })?;
+        disk.sync_all().map_err(|e| RecordingError::io(path, "sync", &e))?;
+        sync_folder(path)?;
+        Ok(Self {
+            file,
+            layout,
+            documents,
+            disk,
+            channel_ids: description.channels.iter().map(|channel| channel.id.clone()).collect(),
+            inputs: description.channels.iter().map(|channel| channel.input).collect(),
+            next_frame: None,
+            counts: FrameCounts::default(),
+            names,
+        })
+    }
+
+    /// Names of the file.
+    pub fn names(&self) -> &RecordingPath {
+        &self.names
+    }
+
+    /// Frames so far.
+    pub fn counts(&self) -> FrameCounts {
+        self.counts
+    }
+
+    /// Append blocks in order; blocks before an offending one are kept. A row of the block table that tells of a gap
+    /// (or where the recording begins) reaches the disk before the counts it places, so that a file cut off in between
+    /// never shows late frames at an early time.
+    pub fn append_blocks(&mut self, blocks: &[Arc<Block>]) -> Result<(), RecordingError> {
+        let begins = self.counts.stored == 0;
+        let mut table = Vec::with_capacity(blocks.len());
+        let mut fault = None;
+        for block in blocks {
+            match self.place(block) {
+                Ok(row) => table.push(row),
+                Err(refused) => {
+                    fault = Some(refused);
+                    break;
+                }
+            }
+        }
+        self.append(&self.layout.blocks, &table)?;
+        if begins || table.iter().any(|row| row.missing_before + row.dropped_before > 0) {
+            self.layout.blocks.flush().map_err(|e| self.fault("flush /entry/blocks", &e))?;
+        }
+        for (dataset, &input) in self.layout.counts.iter().zip(&self.inputs) {
+            let placed = blocks.iter().take(table.len());
+            let column: Vec<i32> =
+                placed.flat_map(|b| b.counts.iter().skip(input).step_by(b.channels)).copied().collect();
+            self.append(dataset, &column)?;
+        }
+        fault.map_or(Ok(()), Err)
+    }
+
+    /// Check a block against what came before and count it.
+    fn place(&mut self, block: &Block) -> Result<BlockRow, RecordingError> {
+        let refuse = |reason: String| RecordingError::Stream {
+            path: self.names.partial().to_owned(),
+            first_frame: block.first_frame,
+            reason,
+        };
+        if let Some(beyond) = self.inputs.iter().find(|&&input| input >= block.channels) {
+            return Err(refuse(format!("frames of {} values, a channel is on input {beyond}", block.channels)));
+        }
+        if block.channels == 0 || !block.counts.len().is_multiple_of(block.channels) {
+            return Err(refuse(format!("{} values are no whole number of frames", block.counts.len())));
+        }
+        // What was lost before the first block is outside the recording.
+        let expected = self.next_frame.unwrap_or(block.first_frame);
+        let Some(gap) = block.first_frame.checked_sub(expected) else {
+            return Err(refuse(format!("goes back: frame {expected} was expected")));
+        };
+        let missing_before = block.missing_before.min(gap);
+        let frames = block.frames() as u64;
+        let row = BlockRow {
+            first_row: self.counts.stored,
+            first_frame: block.first_frame,
+            frames,
+            missing_before,
+            dropped_before: gap - missing_before,
+            arrived_wall_ns: block.arrived_wall_ns,
+        };
+        self.next_frame = Some(block.first_frame + frames);
+        self.counts.stored += frames;
+        self.counts.missing += row.missing_before;
+        self.counts.dropped += row.dropped_before;
+        Ok(row)
+    }
+
+    /// Append rows of one of the tables of `layout`.
+    fn append<T: H5Type>(&self, dataset: &Dataset, rows: &[T]) -> Result<(), RecordingError> {
+        append(dataset, rows).map_err(|e| self.fault(&format!("append to {}", dataset.name()), &e))
+    }
+
+    /// Append marks, events and the like.
+    pub fn append_rows<T: H5Type>(
+        &self,
+        table: impl Fn(&Layout) -> &Dataset,
+        rows: &[T],
+    ) -> Result<(), RecordingError> {
+        self.append(table(&self.layout), rows)
+    }
+
+    /// Append the header.
+    pub fn write_header(&self, header: &RunHeader) -> Result<(), RecordingError> {
+        self.write_document(&self.documents.header, header)
+    }
+
+    fn write_document(&self, dataset: &Dataset, value: &impl Serialize) -> Result<(), RecordingError> {
+        if dataset.size() > 0 {
+            return Err(RecordingError::damaged(self.names.partial(), &dataset.name(), "is written already"));
+        }
+        let text = serde_json::to_vec(value)
+            .map_err(|e| RecordingError::damaged(self.names.partial(), &dataset.name(), e.to_string()))?;
+        self.append(dataset, &text)
+    }
+
+    /// Append a whole prediction, not yet durable.
+    pub fn write_prediction(&self, prediction: &Prediction) -> Result<(), RecordingError> {
+        self.check_prediction(prediction)?;
+        let mut first_sample = 0;
+        let mut table = Vec::new();
+        for segment in &prediction.segments {
+            let samples = segment.flow_m3_s.len() as u64;
+            table.push(SegmentRow {
+                t0_s: segment.t0_s,
+                dt_s: segment.dt_s,
+                first_sample,
+                samples,
+                cycle: segment.cycle,
+                phase: rows::phase_word(segment.phase),
+            });
+            first_sample += samples;
+            for (dataset, series) in self.layout.series.iter().zip(&segment.series) {
+                self.append(dataset, series)?;
+            }
+            self.append(&self.layout.flow_m3_s, &segment.flow_m3_s)?;
+        }
+        self.append(&self.layout.segments, &table)?;
+        let text = PredictionText {
+            made_with: prediction.made_with.clone(),
+            assumptions: prediction.assumptions.clone(),
+            sha256: prediction.sha256.clone(),
+        };
+        self.write_document(&self.documents.made, &text)
+    }
+
+    fn check_prediction(&self, prediction: &Prediction) -> Result<(), RecordingError> {
+        let refuse = |reason: &str| Err(RecordingError::damaged(self.names.partial(), "/entry/prediction", reason));
+        if self.documents.made.size() > 0 {
+            return refuse("a prediction is stored already");
+        }
+        if prediction.channels != self.channel_ids {
+            return refuse("the prediction's channels are not the rig's");
+        }
+        let even = prediction.segments.iter().all(|segment| {
+            segment.series.len() == self.channel_ids.len()
+                && segment.series.iter().all(|series| series.len() == segment.flow_m3_s.len())
+        });
+        if even { Ok(()) } else { refuse("the series of a segment differ in length") }
+    }
+
+    /// Say when the prediction was durable.
+    pub fn write_stored(&self, rig_s: f64, wall_ns: u64, utc: &str) -> Result<(), RecordingError> {
+        self.append(&self.layout.stored, &[StoredRow { rig_s, wall_ns, utc: ascii(utc) }])
+    }
+
+    /// Say that the recording is whole. What it tells of must be durable already.
+    pub fn write_end(&self, rig_s: f64, utc: &str) -> Result<(), RecordingError> {
+        let end = EndRow {
+            rig_s,
+            frames: self.counts.stored,
+            frames_missing: self.counts.missing,
+            frames_dropped: self.counts.dropped,
+            utc: ascii(utc),
+        };
+        self.append(&self.layout.end, &[end])
+    }
+
+    /// Everything so far is seen by readers, and lost neither by kill -9 nor by loss of power.
+    pub fn sync(&self) -> Result<(), RecordingError> {
+        self.file.flush().map_err(|e| self.fault("flush", &e))?;
+        self.disk.sync_data().map_err(|e| RecordingError::io(self.names.partial(), "sync", &e))
+    }
+
+    /// Close the file; it keeps its name.
+    pub fn close(self) -> Result<(), RecordingError> {
+        let Self { names, file, layout, documents, disk, .. } = self;
+        drop((layout, documents));
+        file.close().map_err(|e| RecordingError::hdf5(names.partial(), "close", &e))?;
+        disk.sync_all().map_err(|e| RecordingError::io(names.partial(), "sync", &e))
+    }
+
+    fn fault(&self, doing: &str, error: &hdf5::Error) -> RecordingError {
+        RecordingError::hdf5(self.names.partial(), doing, error)
+    }
+}
+
+/// Append values to a one-dimensional dataset.
+pub(super) fn append<T: H5Type>(dataset: &Dataset, rows: &[T]) -> H5Result<()> {
+    if rows.is_empty() {
+        return Ok(());
+    }
+    let first = dataset.size();
+    dataset.resize(first + rows.len())?;
+    dataset.write_slice(rows, first..first + rows.len())
+}
