@@ -278,9 +278,8 @@ pub(super) fn read_description(path: &Path, entry: &Group) -> Result<RunDescript
             .and_then(|dataset| read_text(&dataset))
             .map_err(|e| RecordingError::damaged(path, &format!("/entry/{name}"), e.to_string()))
     };
-    let samples = entry
-        .group(schema::SAMPLES)
-        .map_err(|e| RecordingError::damaged(path, "/entry/samples", e.to_string()))?;
+    let samples =
+        entry.group(schema::SAMPLES).map_err(|e| RecordingError::damaged(path, "/entry/samples", e.to_string()))?;
     let s = Attributes { path, at: &samples };
     let description = RunDescription {
         rig_id: a.text("rig_id")?,

@@ -5,9 +5,7 @@ use super::error::RecordingError;
 use super::writer::{JOURNAL_ROOM, Shared};
 use crate::prediction::Prediction;
 use crate::sequence::marks::Mark;
-use crate::sequence::ports::{
-    CommandRecord, Event, Journal, JournalError, RunHeader, StatusReading, StopOutcome,
-};
+use crate::sequence::ports::{CommandRecord, Event, Journal, JournalError, RunHeader, StatusReading, StopOutcome};
 use crossbeam_channel::{SendTimeoutError, Sender, TrySendError, bounded};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;

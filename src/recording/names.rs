@@ -23,7 +23,12 @@ impl RecordingPath {
             name.push(ending);
             PathBuf::from(name)
         };
-        Self { closed: closed.to_owned(), partial: with(".partial"), closing: with(".closing"), copy: with(".recovering") }
+        Self {
+            closed: closed.to_owned(),
+            partial: with(".partial"),
+            closing: with(".closing"),
+            copy: with(".recovering"),
+        }
     }
 
     /// Names of the recording whose `.partial` is given.

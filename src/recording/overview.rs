@@ -153,10 +153,8 @@ mod tests {
 
     #[test]
     fn places_intervals_behind_a_gap_at_their_own_time() {
-        let spans = [
-            Span { first_row: 0, first_frame: 10, frames: 4 },
-            Span { first_row: 4, first_frame: 100, frames: 3 },
-        ];
+        let spans =
+            [Span { first_row: 0, first_frame: 10, frames: 4 }, Span { first_row: 4, first_frame: 100, frames: 3 }];
         assert_eq!(interval_times(&spans, 4, 10.0), vec![1.0, 1.2, 10.0, 10.1]);
     }
 }

@@ -147,12 +147,7 @@ fn read_fixed_text(at: &Container, read: impl FnOnce(hid_t, hid_t, *mut c_void) 
 }
 
 /// Call `act` with a memory space of `count` elements and a file space that selects rows `first .. first + count`.
-fn with_rows(
-    dataset: &Dataset,
-    first: usize,
-    count: usize,
-    act: impl FnOnce(hid_t, hid_t) -> i32,
-) -> Result<()> {
+fn with_rows(dataset: &Dataset, first: usize, count: usize, act: impl FnOnce(hid_t, hid_t) -> i32) -> Result<()> {
     let space = dataset.space()?;
     if space.ndim() != 1 || first.checked_add(count).is_none_or(|end| end > space.size()) {
         return Err(format!("rows {first} to {} of {} in {}", first + count, space.size(), dataset.name()).into());

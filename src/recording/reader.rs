@@ -262,9 +262,8 @@ impl Recording {
     }
 
     fn segment(&self, row: &SegmentRow) -> Result<Segment, RecordingError> {
-        let series = |dataset: &Dataset| {
-            rows_of::<f32>(self.path(), dataset, row.first_sample as usize, row.samples as usize)
-        };
+        let series =
+            |dataset: &Dataset| rows_of::<f32>(self.path(), dataset, row.first_sample as usize, row.samples as usize);
         Ok(Segment {
             cycle: row.cycle,
             phase: rows::phase(&row.phase)

@@ -246,9 +246,7 @@ pub(super) fn event_rows(event: &Event) -> Vec<EventRow> {
 /// Events of rows.
 pub(super) fn events(rows: &[EventRow]) -> Result<Vec<Event>, String> {
     join(rows, |r| r.part, |r| r.text.as_str())
-        .map(|(row, text)| {
-            Ok(Event { at_s: row.at_s, level: meaning(&LEVELS, row.level.as_str(), "level")?, text })
-        })
+        .map(|(row, text)| Ok(Event { at_s: row.at_s, level: meaning(&LEVELS, row.level.as_str(), "level")?, text }))
         .collect()
 }
 

@@ -88,8 +88,10 @@ mod tests {
     #[test]
     fn joins_blocks_without_a_gap() {
         let table = [block(0, 5, 10), block(10, 15, 10), block(20, 30, 10)];
-        let wanted =
-            vec![Span { first_row: 0, first_frame: 5, frames: 20 }, Span { first_row: 20, first_frame: 30, frames: 10 }];
+        let wanted = vec![
+            Span { first_row: 0, first_frame: 5, frames: 20 },
+            Span { first_row: 20, first_frame: 30, frames: 10 },
+        ];
         let found = spans(&table, 30).unwrap();
         assert_eq!(found, wanted);
         assert_eq!((frame_range(&found), frames_lost(&found)), (5..40, 5));

@@ -1,1 +1,9 @@
-//! (tests of this area)
+//! Recordings: round trip, other people's readers, kill -9, refusals.
+
+#[path = "recording/made.rs"]
+mod made;
+
+#[path = "recording/round_trip.rs"]
+mod round_trip;
+#[path = "recording/killed.rs"]
+mod killed;
