@@ -8,8 +8,8 @@
 
 use super::description::{put, read_description};
 use super::error::RecordingError;
-use super::names::{RecordingPath, rename_to_new, sync_folder};
-use super::opened::Opened;
+use super::names::{Claim, RecordingPath, rename_to_new, sync_folder};
+use super::opened::{Opened, options};
 use super::overview::{PIECE, write_overview, write_time_axis};
 use super::raw::{append_rows, create_text, create_text_attribute, read_rows};
 use super::reader::Recording;
@@ -33,7 +33,7 @@ pub fn close(partial: &Path, results_json: Option<&str>) -> Result<PathBuf, Reco
         (false, true) => already_closed(&names),
         (false, false) => Err(RecordingError::NotFound { path: partial.to_owned() }),
         (true, both) => {
-            let _claim = claim(names.partial())?;
+            let _claim = Claim::of(names.partial())?;
             if both {
                 same_recording(names.partial(), names.closed())?;
             } else {
@@ -44,17 +44,6 @@ pub fn close(partial: &Path, results_json: Option<&str>) -> Result<PathBuf, Reco
             Ok(names.closed().to_owned())
         }
     }
-}
-
-/// A `.partial` may be removed only by who holds this lock. Its writer holds a shared one for life.
-pub(super) fn claim(partial: &Path) -> Result<std::fs::File, RecordingError> {
-    let in_use = |_| RecordingError::InUse { path: partial.to_owned() };
-    let file = std::fs::File::open(partial).map_err(|e| RecordingError::io(partial, "open", &e))?;
-    file.try_lock().map_err(in_use)?;
-    // HDF5 takes a shared lock of its own to read, which an exclusive one would keep out; of two that come here at
-    // once at most one gets through, since the lock is let go for a moment in between.
-    file.try_lock_shared().map_err(in_use)?;
-    Ok(file)
 }
 
 fn already_closed(names: &RecordingPath) -> Result<PathBuf, RecordingError> {
@@ -91,7 +80,7 @@ pub(super) fn compact(from: &Path, to: &Path, results_json: Option<&str>) -> Res
     }
     let texts = [(HEADER, source.document(HEADER)?), (MADE, source.document(MADE)?)];
     let complete = source.end()?.is_some();
-    let written = File::with_options().with_fapl(|p| p.libver_v18()).create(to).and_then(|file| {
+    let written = options(|p| p.libver_v18()).create(to).and_then(|file| {
         let layout = Layout::create(&file, &source.description, Form::Closed)?;
         copy_rows(&source, &layout)?;
         let entry = file.group(ENTRY)?;

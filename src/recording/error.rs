@@ -161,6 +161,9 @@ impl RecordingError {
     }
 }
 
+/// The library's words without the tail of file handles and times that follows a failed write.
 fn first_line(error: &hdf5::Error) -> String {
-    error.to_string().lines().next().unwrap_or("no reason given").to_owned()
+    let text = error.to_string();
+    let line = text.lines().next().unwrap_or("no reason given");
+    line.split(": time = ").next().unwrap_or(line).to_owned()
 }

@@ -81,6 +81,37 @@ impl RecordingPath {
     }
 }
 
+/// Let a lock go for certain: a child process that is just being started holds the same open file for a moment, and
+/// closing ours alone would leave the lock with it.
+pub(super) fn release(file: File) {
+    let _ = file.unlock();
+}
+
+/// The right to close and remove a `.partial`, held until dropped.
+#[derive(Debug)]
+pub(super) struct Claim(Option<File>);
+
+impl Claim {
+    /// Claim it. Its writer holds a shared lock for life, so does whoever closes it.
+    pub fn of(partial: &Path) -> Result<Self, RecordingError> {
+        let in_use = |_| RecordingError::InUse { path: partial.to_owned() };
+        let file = File::open(partial).map_err(|e| RecordingError::io(partial, "open", &e))?;
+        file.try_lock().map_err(in_use)?;
+        // Other programs take a shared lock to read, which an exclusive one would keep out; of two that come here at
+        // once at most one gets through, since the lock is let go for a moment in between.
+        file.try_lock_shared().map_err(in_use)?;
+        Ok(Self(Some(file)))
+    }
+}
+
+impl Drop for Claim {
+    fn drop(&mut self) {
+        if let Some(file) = self.0.take() {
+            release(file);
+        }
+    }
+}
+
 fn folder_of(path: &Path) -> &Path {
     match path.parent() {
         Some(folder) if !folder.as_os_str().is_empty() => folder,

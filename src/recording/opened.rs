@@ -3,6 +3,7 @@
 use super::description::{attribute, text_attribute};
 use super::error::RecordingError;
 use super::schema::{ENTRY, FORMAT, Form};
+use hdf5::file::{FileAccessBuilder, FileBuilder};
 use hdf5::{File, Group, OpenMode};
 use std::io::{ErrorKind, Read};
 use std::path::{Path, PathBuf};
@@ -11,6 +12,13 @@ use std::path::{Path, PathBuf};
 const SIGNATURE: &[u8; 8] = b"\x89HDF\r\n\x1a\n";
 /// A recording may have a user block of this size before the HDF5 data.
 const USER_BLOCK_BYTES: usize = 512;
+
+/// How every file of ours is opened. The library's own locks are off: its file handles go to child processes, and with
+/// them the locks, so a file that is just closed could not be opened. Our lock is in `names`; the marks of a writer in
+/// the file itself stay in force.
+pub(super) fn options(more: impl Fn(&mut FileAccessBuilder) -> &mut FileAccessBuilder) -> FileBuilder {
+    File::with_options().with_fapl(|p| more(p.file_locking(false))).clone()
+}
 
 /// A recording, open for reading.
 #[derive(Debug)]
@@ -25,8 +33,15 @@ impl Opened {
     /// Open a closed file, a finished or cut-off `.partial`, or one that another process is writing.
     pub fn open(path: &Path) -> Result<Self, RecordingError> {
         let superblock = Superblock::read(path)?;
+        if superblock.unready {
+            return Err(RecordingError::damaged(
+                path,
+                "superblock",
+                "cut off before the first frame, nothing is in it",
+            ));
+        }
         let mode = if superblock.being_written { OpenMode::ReadSWMR } else { OpenMode::Read };
-        let file = File::open_as(path, mode).map_err(|e| RecordingError::hdf5(path, "open", &e))?;
+        let file = options(|p| p).open_as(path, mode).map_err(|e| RecordingError::hdf5(path, "open", &e))?;
         let foreign = |why: &str| RecordingError::Foreign { path: path.to_owned(), why: why.to_owned() };
         if file.attr("program").is_err() || file.attr("format").is_err() {
             return Err(foreign("an HDF5 file without our format number"));
@@ -52,6 +67,8 @@ impl Opened {
 struct Superblock {
     /// Marked as being written, by a writer that lives or by one that was killed.
     being_written: bool,
+    /// Not yet ready for readers.
+    unready: bool,
 }
 
 impl Superblock {
@@ -90,11 +107,12 @@ impl Superblock {
         };
         // Bit 0: open for writing; bit 2: by a SWMR writer. Version 2 has no such meaning.
         let being_written = version >= 3 && flags & 0b101 != 0;
+        let unready = being_written && flags & 0b100 == 0;
         // While it is written the end stands ahead of the bytes for moments; other versions are the library's matter.
         let expected = before.saturating_add(end);
         if (2..=3).contains(&version) && !being_written && found_bytes < expected {
             return Err(expected);
         }
-        Ok(Self { being_written })
+        Ok(Self { being_written, unready })
     }
 }

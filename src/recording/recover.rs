@@ -1,9 +1,9 @@
 //! Recovery of a `.partial` whose writer was killed: closing, on a copy, so that whatever the library does to a file
 //! that was cut off, the original stays as it was until its content is safe.
 
-use super::close::{claim, compact, publish, remove};
+use super::close::{compact, publish, remove};
 use super::error::RecordingError;
-use super::names::RecordingPath;
+use super::names::{Claim, RecordingPath};
 use super::reader::{RecordingSummary, summary};
 use std::path::{Path, PathBuf};
 
@@ -28,7 +28,7 @@ pub fn recover(partial: &Path) -> Result<Recovered, RecordingError> {
         let path = super::close(partial, None)?;
         return Ok(Recovered { summary: summary(&path)?, path });
     }
-    let claim = claim(names.partial())?;
+    let _claim = Claim::of(names.partial())?;
     let copy = names.copy();
     let outcome = std::fs::copy(names.partial(), copy)
         .map_err(|e| RecordingError::io(copy, "copy", &e))
@@ -36,7 +36,6 @@ pub fn recover(partial: &Path) -> Result<Recovered, RecordingError> {
     let _ = std::fs::remove_file(copy);
     outcome?;
     publish(&names)?;
-    drop(claim);
     remove(names.partial())?;
     Ok(Recovered { summary: summary(names.closed())?, path: names.closed().to_owned() })
 }

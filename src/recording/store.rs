@@ -2,7 +2,8 @@
 
 use super::description::RunDescription;
 use super::error::RecordingError;
-use super::names::{RecordingPath, sync_folder};
+use super::names::{RecordingPath, release, sync_folder};
+use super::opened::options;
 use super::rows::{self, BlockRow, EndRow, SegmentRow, StoredRow, ascii};
 use super::schema::{Documents, Form, Layout};
 use crate::prediction::{MadeWith, Prediction};
@@ -65,7 +66,7 @@ impl Store {
     ) -> Result<Self, RecordingError> {
         let path = names.partial();
         let fault = |e: hdf5::Error| RecordingError::hdf5(path, "make the file", &e);
-        let file = File::with_options().with_fapl(|p| p.libver_latest()).create(path).map_err(fault)?;
+        let file = options(|p| p.libver_latest()).create(path).map_err(fault)?;
         let layout = Layout::create(&file, description, Form::Partial).map_err(fault)?;
         let documents = Documents::create(&file).map_err(fault)?;
         file.flush().map_err(fault)?;
@@ -84,11 +85,6 @@ impl Store {
             counts: FrameCounts::default(),
             names,
         })
-    }
-
-    /// Names of the file.
-    pub fn names(&self) -> &RecordingPath {
-        &self.names
     }
 
     /// Frames so far.
@@ -261,7 +257,18 @@ impl Store {
         let Self { names, file, layout, documents, disk, .. } = self;
         drop((layout, documents));
         file.close().map_err(|e| RecordingError::hdf5(names.partial(), "close", &e))?;
-        disk.sync_all().map_err(|e| RecordingError::io(names.partial(), "sync", &e))
+        disk.sync_all().map_err(|e| RecordingError::io(names.partial(), "sync", &e))?;
+        release(disk);
+        Ok(())
+    }
+
+    /// Leave the file as a killed process would. After a failed write the library would mark the file as closed in
+    /// order though parts of it never reached the disk; left alone, it is readable up to the last good flush. The
+    /// library's handles stay open on purpose until the process ends, so another process must recover the file.
+    pub fn abandon(self) {
+        let Self { file, layout, documents, disk, .. } = self;
+        std::mem::forget((file, layout, documents));
+        release(disk);
     }
 
     fn fault(&self, doing: &str, error: &hdf5::Error) -> RecordingError {

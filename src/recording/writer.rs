@@ -172,18 +172,22 @@ struct Writer {
 
 impl Writer {
     fn run_to_end(mut self, done: &Sender<Result<(), RecordingError>>) {
-        let ordered = self.run();
-        let outcome = match ordered {
-            Ok(Ended::Ordered) => self.end(),
-            Ok(Ended::Abandoned) => self.drain().and_then(|()| self.flush()),
+        let written = self.run().and_then(|ended| match ended {
+            Ended::Ordered => self.end(),
+            Ended::Abandoned => self.drain().and_then(|()| self.flush()),
+        });
+        let shared = Arc::clone(&self.shared);
+        let outcome = match written {
+            Ok(()) => self.store.close(),
+            // The stream is at fault, not the disk: what was written before is sound.
+            Err(fault @ RecordingError::Stream { .. }) => {
+                self.store.sync().and_then(|()| self.store.close()).and(Err(fault))
+            }
             Err(fault) => {
-                // What was written before the fault is worth keeping; the fault itself is what is told.
-                let _ = self.store.sync();
+                self.store.abandon();
                 Err(fault)
             }
         };
-        let shared = Arc::clone(&self.shared);
-        let outcome = outcome.and_then(|()| self.store.close());
         if let Err(fault) = &outcome {
             tracing::error!("recording: {fault}");
             shared.with(|state| state.fault = Some(fault.clone()));

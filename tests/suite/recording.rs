@@ -7,3 +7,7 @@ mod made;
 mod round_trip;
 #[path = "recording/killed.rs"]
 mod killed;
+#[path = "recording/closing.rs"]
+mod closing;
+#[path = "recording/refusals.rs"]
+mod refusals;
