@@ -1,4 +1,19 @@
 //! Floor 4: measurement against prediction, cycle against cycle, starter against starter.
+//!
+//! [`RunData`] comes in; [`align`] cuts it into cycles, puts the predicted segments on the measured time and passes both
+//! through the channel's filter; [`metric`] holds one definition each; [`evaluate`] applies them all; [`repeatability`]
+//! and [`verdict`] say how sure; [`table`] and [`summary`] show it.
+
+pub mod align;
+pub mod cycles;
+pub mod evaluate;
+pub mod metric;
+pub mod repeatability;
+pub mod summary;
+pub mod table;
+pub mod verdict;
+
+pub use evaluate::evaluate;
 
 use crate::prediction::Prediction;
 use crate::sequence::marks::Mark;

@@ -41,7 +41,8 @@ pub fn refined(values: &[f64], extreme: Point) -> Point {
     let Some((before, after)) = neighbours else { return extreme };
     let curvature = before - 2.0 * extreme.value + after;
     let offset = 0.5 * (before - after) / curvature;
-    if !(offset.abs() <= 1.0) {
+    // A flat top has no vertex: 0 / 0.
+    if offset.is_nan() || offset.abs() > 1.0 {
         return extreme;
     }
     Point { at: extreme.at + offset, value: extreme.value - 0.25 * (before - after) * offset }
@@ -73,17 +74,18 @@ pub fn rise_time_s(values: &[f64], dt_s: f64, from_level: f64, to_level: f64) ->
     Some((high - low) * dt_s)
 }
 
-/// Rates of change by central differences, per s; the ends have none.
+/// Mean slopes over `2 half` samples around each inner sample, per s; the ends have none.
 ///
-/// dx/dt at k = (x[k+1] - x[k-1]) / (2 dt); second order.
-pub fn rates(values: &[f64], dt_s: f64) -> impl Iterator<Item = f64> {
-    values.windows(3).map(move |w| (w[2] - w[0]) / (2.0 * dt_s))
+/// (x[k+half] - x[k-half]) / (2 half dt); half = 1 is the central difference, second order.
+pub fn slopes(values: &[f64], dt_s: f64, half: usize) -> impl Iterator<Item = f64> {
+    let half = half.max(1);
+    values.windows(2 * half + 1).map(move |w| (w[2 * half] - w[0]) / (2.0 * half as f64 * dt_s))
 }
 
-/// Largest rate of rise, per s, and where.
-pub fn peak_rate(values: &[f64], dt_s: f64) -> Option<Point> {
-    let rates: Vec<f64> = rates(values, dt_s).collect();
-    maximum(&rates).map(|peak| Point { at: peak.at + 1.0, ..peak })
+/// Largest mean slope over `2 half` samples, per s, and the middle of where.
+pub fn peak_slope(values: &[f64], dt_s: f64, half: usize) -> Option<Point> {
+    let slopes: Vec<f64> = slopes(values, dt_s, half).collect();
+    maximum(&slopes).map(|peak| Point { at: peak.at + half.max(1) as f64, ..peak })
 }
 
 /// Local maxima, refined: those that rise by at least `prominence` from the valley before and fall by as much after.
@@ -201,7 +203,7 @@ mod tests {
     fn law_a_straight_ramp_rises_at_its_slope() {
         let ramp: Vec<f64> = (0..101).map(|k| f64::from(k) * 2.0).collect();
         assert_eq!(rise_time_s(&ramp, 0.5, 0.0, 200.0), Some(40.0));
-        assert_eq!(peak_rate(&ramp, 0.5), Some(Point { at: 1.0, value: 4.0 }));
+        assert_eq!(peak_slope(&ramp, 0.5, 1), Some(Point { at: 1.0, value: 4.0 }));
         let falling: Vec<f64> = ramp.iter().rev().copied().collect();
         assert_eq!(rise_time_s(&falling, 0.5, 200.0, 0.0), Some(40.0));
     }

@@ -1,0 +1,303 @@
+//! Measured and predicted on one time axis, through one filter.
+//!
+//! The time zero of a start is the onset of current where a line-current channel shows one near the start mark, else the
+//! mark itself; of a stop it is the stop mark. The predicted segment is shifted so that its own onset, found in the same
+//! way, falls on the measured one. The shift that was taken out is kept as the lag; it is part of the result.
+
+use super::cycles::{Cycle, cycles};
+use super::metric::NotMeasured;
+use super::{ChannelInfo, RunData};
+use crate::prediction::Segment;
+use crate::sequence::marks::Phase;
+use crate::signal::Trace;
+use crate::signal::filter::LowPass;
+use crate::signal::statistics::{mean, standard_deviation};
+use serde::Serialize;
+use std::ops::Range;
+
+/// Kept before time zero, s.
+pub const LEAD_S: f64 = 0.5;
+/// Onset is looked for from this long before the start mark (the mark is set when the answer came back), s.
+const ONSET_BEFORE_S: f64 = 0.3;
+/// ... to this long after it, s.
+const ONSET_AFTER_S: f64 = 1.0;
+/// Rest before the search window that gives the level and noise of no current, s.
+const ONSET_REST_S: f64 = 0.7;
+/// Onset must exceed this multiple of the noise at rest ...
+const ONSET_SIGMAS: f64 = 6.0;
+/// ... and this share of the channel's range ...
+const ONSET_SHARE: f64 = 0.01;
+/// ... on average over this long, s (one half-cycle at 50 Hz would pass a shorter one).
+const ONSET_HELD_S: f64 = 0.02;
+/// Gaps up to this long are bridged by a straight line before filtering, s; longer ones stay gaps.
+const BRIDGED_GAP_S: f64 = 0.002;
+
+/// One channel over one phase, filtered; times count from the phase's time zero.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Piece {
+    /// Time of the first sample, s (negative: lead-in).
+    pub t0_s: f64,
+    /// Sample interval, s.
+    pub dt_s: f64,
+    /// Values, SI; `NaN` where missing.
+    pub values: Vec<f64>,
+    /// A raw sample of the phase stood at the end of the sensor's range.
+    pub clipped: bool,
+}
+
+impl Piece {
+    /// Samples before time zero.
+    fn lead_len(&self) -> usize {
+        ((-self.t0_s / self.dt_s).round().max(0.0) as usize).min(self.values.len())
+    }
+
+    /// Before time zero.
+    pub fn lead(&self) -> &[f64] {
+        &self.values[..self.lead_len()]
+    }
+
+    /// From time zero on.
+    pub fn phase(&self) -> &[f64] {
+        &self.values[self.lead_len()..]
+    }
+
+    /// Time of a (fractional) sample of [`Piece::phase`], s.
+    pub fn phase_time_s(&self, at: f64) -> f64 {
+        self.t0_s + (self.lead_len() as f64 + at) * self.dt_s
+    }
+
+    /// Length from time zero on, s.
+    pub fn duration_s(&self) -> f64 {
+        self.phase().len() as f64 * self.dt_s
+    }
+
+    /// The phase, if it has neither a gap nor a clipped sample: either could hide what is looked for.
+    pub fn whole(&self) -> Result<&[f64], NotMeasured> {
+        let longest = self.phase().split(|v| !v.is_nan()).map(<[f64]>::len).max().unwrap_or(0);
+        if longest > 0 {
+            return Err(NotMeasured::Gap { longest_s: longest as f64 * self.dt_s });
+        }
+        if self.clipped {
+            return Err(NotMeasured::Clipped);
+        }
+        Ok(self.phase())
+    }
+}
+
+/// Both phases of one channel in one cycle.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct ChannelCycle {
+    /// Start phase with its lead-in.
+    pub start: Option<Piece>,
+    /// Stop phase.
+    pub stop: Option<Piece>,
+    /// Highest frequency that sensor and filter let through, Hz (infinite: no limit known).
+    pub passes_hz: f64,
+}
+
+/// Where the time zero of a start comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case", tag = "from")]
+pub enum TimeZero {
+    /// Onset of current.
+    Onset {
+        /// Measured onset less start mark, s.
+        after_mark_s: f64,
+        /// The same less what the prediction has between command and onset, s: the lag taken out by the alignment.
+        lag_s: f64,
+    },
+    /// The start mark: the rig has no current channel, or it shows no onset near the mark.
+    Mark,
+}
+
+impl TimeZero {
+    /// The lag that the alignment took out, s.
+    pub fn lag_s(self) -> Option<f64> {
+        match self {
+            Self::Onset { lag_s, .. } => Some(lag_s),
+            Self::Mark => None,
+        }
+    }
+}
+
+/// A cycle, aligned.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AlignedCycle {
+    /// The cycle.
+    pub cycle: Cycle,
+    /// Time zero of the start.
+    pub zero: TimeZero,
+    /// Rig time of the start's time zero, s.
+    pub zero_s: f64,
+    /// Measured, one a channel, rig order.
+    pub measured: Vec<ChannelCycle>,
+    /// Predicted, one a channel, rig order; phases are `None` where nothing was predicted.
+    pub predicted: Vec<ChannelCycle>,
+}
+
+/// Cut, align and filter a run.
+pub fn align(run: &RunData) -> Vec<AlignedCycle> {
+    let Some(first) = run.traces.first() else { return Vec::new() };
+    let filtered: Vec<Trace> = run.channels.iter().zip(&run.traces).map(|(c, t)| filter_trace(c, t)).collect();
+    let samples_end_s = first.t0_s + first.values.len() as f64 * first.dt_s;
+    cycles(&run.marks, samples_end_s).into_iter().map(|cycle| align_cycle(run, &filtered, cycle)).collect()
+}
+
+fn align_cycle(run: &RunData, filtered: &[Trace], cycle: Cycle) -> AlignedCycle {
+    let (zero, predicted_zero_s) = time_zero(run, &cycle);
+    let after_mark_s = if let TimeZero::Onset { after_mark_s, .. } = zero { after_mark_s } else { 0.0 };
+    let zero_s = cycle.start_s + after_mark_s;
+    let measured: Vec<ChannelCycle> = run
+        .channels
+        .iter()
+        .zip(run.traces.iter().zip(filtered))
+        .map(|(info, (raw, filtered))| ChannelCycle {
+            start: cut(info, raw, filtered, zero_s, cycle.start_end_s()),
+            stop: cycle.stop_s.and_then(|stop_s| cut(info, raw, filtered, stop_s, cycle.end_s)),
+            passes_hz: passes_hz(info),
+        })
+        .collect();
+    let predicted_phase = |k: usize, phase: Phase, zero_s: f64, like: Option<&Piece>| {
+        let (segment, series) = predicted_series(run, cycle.number, phase, k)?;
+        resample(&run.channels[k], segment, series, zero_s, like)
+    };
+    let predicted = measured
+        .iter()
+        .enumerate()
+        .map(|(k, m)| ChannelCycle {
+            start: predicted_phase(k, Phase::Start, predicted_zero_s, m.start.as_ref()),
+            stop: predicted_phase(k, Phase::Stop, 0.0, m.stop.as_ref()),
+            passes_hz: m.passes_hz,
+        })
+        .collect();
+    AlignedCycle { cycle, zero, zero_s, measured, predicted }
+}
+
+/// What the channel's filter and sensor let through: half power of the class is at 5/3 of its number (SAE J211-1).
+fn passes_hz(info: &ChannelInfo) -> f64 {
+    let sensor_hz = if info.bandwidth_hz > 0.0 { info.bandwidth_hz } else { f64::INFINITY };
+    if info.filter_class == 0 { sensor_hz } else { sensor_hz.min(f64::from(info.filter_class) * 5.0 / 3.0) }
+}
+
+fn filter_trace(info: &ChannelInfo, trace: &Trace) -> Trace {
+    let mut values = trace.values.clone();
+    bridge_gaps(&mut values, (BRIDGED_GAP_S / trace.dt_s).round() as usize);
+    Trace { values: filter_values(info, trace.dt_s, values), ..*trace }
+}
+
+/// The channel's filter; a series too coarse for it holds nothing above its corner and stays as it is.
+fn filter_values(info: &ChannelInfo, dt_s: f64, values: Vec<f64>) -> Vec<f64> {
+    if info.filter_class == 0 {
+        return values;
+    }
+    LowPass::channel_class(info.filter_class, dt_s).map_or(values.clone(), |filter| filter.phaseless(&values))
+}
+
+/// Straight lines over gaps of at most `longest` samples between known neighbours.
+fn bridge_gaps(values: &mut [f64], longest: usize) {
+    let mut known: Option<usize> = None;
+    for k in 0..values.len() {
+        if values[k].is_nan() {
+            continue;
+        }
+        if let Some(before) = known.filter(|before| (1..=longest).contains(&(k - before - 1))) {
+            let (from, slope) = (values[before], (values[k] - values[before]) / (k - before) as f64);
+            (before + 1..k).for_each(|j| values[j] = from + slope * (j - before) as f64);
+        }
+        known = Some(k);
+    }
+}
+
+/// Indices of [from_s, to_s), clipped to what there is.
+fn indices(trace: &Trace, from_s: f64, to_s: f64) -> Range<usize> {
+    let at = |t_s: f64| ((t_s - trace.t0_s) / trace.dt_s - 1e-6).ceil().max(0.0) as usize;
+    let end = at(to_s).min(trace.values.len());
+    at(from_s).min(end)..end
+}
+
+fn cut(info: &ChannelInfo, raw: &Trace, filtered: &Trace, zero_s: f64, end_s: f64) -> Option<Piece> {
+    let phase = indices(filtered, zero_s, end_s);
+    let whole = indices(filtered, zero_s - LEAD_S, end_s);
+    let (low, high) = info.range;
+    let clipped = raw.values.get(phase.clone())?.iter().any(|v| *v <= low || *v >= high) && low < high;
+    let t0_s = filtered.t0_s + whole.start as f64 * filtered.dt_s - zero_s;
+    let values = filtered.values.get(whole)?.to_vec();
+    (!phase.is_empty()).then_some(Piece { t0_s, dt_s: filtered.dt_s, values, clipped })
+}
+
+fn predicted_series(run: &RunData, cycle: u32, phase: Phase, channel: usize) -> Option<(&Segment, &[f32])> {
+    let prediction = run.prediction.as_ref()?;
+    let k = prediction.channels.iter().position(|id| *id == run.channels[channel].id)?;
+    let segment = prediction.segments.iter().find(|s| s.cycle == cycle && s.phase == phase)?;
+    Some((segment, segment.series.get(k)?))
+}
+
+/// The predicted series on the measured piece's grid, linear between its samples, through the channel's filter.
+fn resample(info: &ChannelInfo, segment: &Segment, series: &[f32], zero_s: f64, like: Option<&Piece>) -> Option<Piece> {
+    let (grid_s, dt_s) = like.map_or((0.0, segment.dt_s), |piece| (piece.t0_s, piece.dt_s));
+    let from_s = segment.t0_s - zero_s;
+    let to_s = from_s + series.len().checked_sub(1)? as f64 * segment.dt_s;
+    let first = ((from_s.max(-LEAD_S) - grid_s) / dt_s - 1e-6).ceil();
+    let t0_s = grid_s + first * dt_s;
+    let count = ((to_s - t0_s) / dt_s + 1e-6).floor() + 1.0;
+    let at = |k: usize| {
+        let x = ((t0_s + k as f64 * dt_s - from_s) / segment.dt_s).max(0.0);
+        let before = (x as usize).min(series.len() - 1);
+        let after = (before + 1).min(series.len() - 1);
+        f64::from(series[before]) + (x - before as f64) * (f64::from(series[after]) - f64::from(series[before]))
+    };
+    let values: Vec<f64> = (0..count.max(0.0) as usize).map(at).collect();
+    (!values.is_empty()).then(|| Piece { t0_s, dt_s, values: filter_values(info, dt_s, values), clipped: false })
+}
+
+/// Time zero of the start, and the time in the predicted segment that corresponds to it.
+fn time_zero(run: &RunData, cycle: &Cycle) -> (TimeZero, f64) {
+    let found = run.channels.iter().position(|c| c.unit == "A").and_then(|k| {
+        let (rest, onset_s) = measured_onset(&run.channels[k], &run.traces[k], cycle)?;
+        Some((k, rest, onset_s))
+    });
+    let Some((channel, rest, onset_s)) = found else { return (TimeZero::Mark, 0.0) };
+    let predicted_s = predicted_series(run, cycle.number, Phase::Start, channel)
+        .and_then(|(segment, series)| predicted_onset(segment, series, rest.threshold))
+        .unwrap_or(0.0);
+    let after_mark_s = onset_s - cycle.start_s;
+    (TimeZero::Onset { after_mark_s, lag_s: after_mark_s - predicted_s }, predicted_s)
+}
+
+/// What no current looks like.
+struct Rest {
+    level: f64,
+    threshold: f64,
+}
+
+fn measured_onset(info: &ChannelInfo, trace: &Trace, cycle: &Cycle) -> Option<(Rest, f64)> {
+    let window_s = cycle.start_s - ONSET_BEFORE_S;
+    let quiet = &trace.values[indices(trace, window_s - ONSET_REST_S, window_s)];
+    let quiet: Vec<f64> = quiet.iter().copied().filter(|v| !v.is_nan()).collect();
+    if quiet.len() < 10 {
+        return None;
+    }
+    let threshold = (ONSET_SIGMAS * standard_deviation(&quiet)).max(ONSET_SHARE * (info.range.1 - info.range.0));
+    let rest = Rest { level: mean(&quiet), threshold };
+    let window = indices(trace, window_s, cycle.start_s + ONSET_AFTER_S);
+    let at = onset(&trace.values[window.clone()], &rest, trace.dt_s)?;
+    Some((rest, trace.t0_s + (window.start + at) as f64 * trace.dt_s))
+}
+
+fn predicted_onset(segment: &Segment, series: &[f32], threshold: f64) -> Option<f64> {
+    let values: Vec<f64> = series.iter().map(|v| f64::from(*v)).collect();
+    // A motor without a command draws nothing: the predicted rest is zero, not its first sample.
+    let at = onset(&values, &Rest { level: 0.0, threshold }, segment.dt_s)?;
+    let onset_s = segment.t0_s + at as f64 * segment.dt_s;
+    (onset_s <= ONSET_AFTER_S).then_some(onset_s)
+}
+
+/// First sample over the threshold from which the average stays over it.
+fn onset(values: &[f64], rest: &Rest, dt_s: f64) -> Option<usize> {
+    let held = ((ONSET_HELD_S / dt_s).round() as usize).max(1);
+    let over = |v: &f64| v - rest.level > rest.threshold;
+    (0..values.len()).find(|&k| {
+        let window = &values[k..(k + held).min(values.len())];
+        over(&values[k]) && window.len() == held && over(&mean(window))
+    })
+}

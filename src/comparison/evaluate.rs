@@ -1,0 +1,203 @@
+//! All metrics of a run, cycle by cycle and channel by channel.
+
+use super::align::{AlignedCycle, ChannelCycle, TimeZero, align};
+use super::cycles::Cycle;
+use super::metric::registry::{METRICS, Metric, Subject, Unit, metric};
+use super::metric::{NotMeasured, Reading, start_peak_rate::rates};
+use super::{ChannelInfo, RunData};
+use crate::sequence::marks::MarkKind;
+use crate::sequence::ports::StopOutcome;
+use crate::signal::statistics::{mean, standard_deviation};
+use crate::starters::StarterKind;
+use serde::Serialize;
+
+/// A difference of two readings counts as noise below this multiple of the standard deviation of one: twice (95 %), and
+/// sqrt 2 for the difference.
+const NOISE_FACTOR: f64 = 2.0 * std::f64::consts::SQRT_2;
+
+/// One metric on one channel in one cycle.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct MetricResult {
+    /// Metric.
+    pub id: &'static str,
+    /// Measured.
+    pub measured: Reading,
+    /// Predicted.
+    pub predicted: Reading,
+    /// Differences up to this are noise, in the metric's unit (from the rest before the start; time: two samples).
+    pub noise: f64,
+}
+
+/// One channel in one cycle.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ChannelResult {
+    /// Index into the run's channels.
+    pub channel: usize,
+    /// Metrics, registry order.
+    pub metrics: Vec<MetricResult>,
+}
+
+/// One cycle.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct CycleResult {
+    /// Its marks.
+    pub cycle: Cycle,
+    /// Where the time zero of the start comes from, with the lag taken out.
+    pub zero: TimeZero,
+    /// Pressure channels and the tachometer.
+    pub channels: Vec<ChannelResult>,
+}
+
+/// A run.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RunResult {
+    /// File.
+    pub path: String,
+    /// Rig id.
+    pub rig_id: String,
+    /// Rig name.
+    pub rig_name: String,
+    /// The rig said that it is virtual.
+    pub is_virtual: bool,
+    /// Starter kind.
+    pub starter_kind: StarterKind,
+    /// Starter id, if the header is there.
+    pub starter: Option<String>,
+    /// Channels.
+    pub channels: Vec<ChannelInfo>,
+    /// Headline channel.
+    pub headline: usize,
+    /// Cycles.
+    pub cycles: Vec<CycleResult>,
+    /// Frames stored.
+    pub frames: u64,
+    /// Frames missing.
+    pub frames_missing: u64,
+    /// First start mark less the time at which the prediction was on disk, s of rig time; negative: it came too late.
+    pub prediction_made_before_start_s: Option<f64>,
+    /// Worst stop outcome; without any record of one it is not confirmed.
+    pub stop_outcome: StopOutcome,
+    /// The file was closed properly.
+    pub complete: bool,
+}
+
+/// Apply every metric.
+pub fn evaluate(run: &RunData) -> RunResult {
+    evaluate_aligned(run, &align(run))
+}
+
+/// The same on cycles that are aligned already (a face that also draws them).
+pub fn evaluate_aligned(run: &RunData, aligned: &[AlignedCycle]) -> RunResult {
+    RunResult {
+        path: run.path.clone(),
+        rig_id: run.rig_id.clone(),
+        rig_name: run.rig_name.clone(),
+        is_virtual: run.is_virtual,
+        starter_kind: run.starter_kind,
+        starter: run.header.as_ref().map(|header| header.starter.clone()),
+        channels: run.channels.clone(),
+        headline: run.headline,
+        cycles: aligned.iter().map(|cycle| cycle_result(run, cycle)).collect(),
+        frames: run.frames,
+        frames_missing: run.frames_missing,
+        prediction_made_before_start_s: first_start_s(run).zip(run.prediction_stored_s).map(|(start, at)| start - at),
+        stop_outcome: run.stop_outcomes.iter().copied().max().unwrap_or(StopOutcome::NotConfirmed),
+        complete: run.complete,
+    }
+}
+
+fn first_start_s(run: &RunData) -> Option<f64> {
+    run.marks.iter().find(|mark| matches!(mark.kind, MarkKind::Start { .. })).map(|mark| mark.at_s)
+}
+
+fn cycle_result(run: &RunData, aligned: &AlignedCycle) -> CycleResult {
+    let channels = run.channels.iter().enumerate().filter_map(|(k, info)| {
+        let subject = subject_of(info)?;
+        let (measured, predicted) = (&aligned.measured[k], &aligned.predicted[k]);
+        let metrics = METRICS.iter().filter(|m| m.subject == subject);
+        Some(ChannelResult { channel: k, metrics: metrics.map(|m| metric_result(m, measured, predicted)).collect() })
+    });
+    CycleResult { cycle: aligned.cycle, zero: aligned.zero, channels: channels.collect() }
+}
+
+fn subject_of(info: &ChannelInfo) -> Option<Subject> {
+    match info.unit.as_str() {
+        "Pa" => Some(Subject::Pressure),
+        "rad/s" => Some(Subject::Speed),
+        _ => None,
+    }
+}
+
+fn metric_result(metric: &Metric, measured: &ChannelCycle, predicted: &ChannelCycle) -> MetricResult {
+    MetricResult {
+        id: metric.id,
+        measured: metric.measured(measured, predicted),
+        predicted: metric.predicted(predicted),
+        noise: noise(metric.unit, measured),
+    }
+}
+
+/// Noise of a difference of two readings, from the rest before the start.
+fn noise(unit: Unit, measured: &ChannelCycle) -> f64 {
+    let Some(piece) = &measured.start else { return 0.0 };
+    let spread = |values: Vec<f64>| {
+        let known: Vec<f64> = values.into_iter().filter(|v| !v.is_nan()).collect();
+        if known.len() < 2 { 0.0 } else { NOISE_FACTOR * standard_deviation(&known) }
+    };
+    match unit {
+        Unit::Pascal => spread(piece.lead().to_vec()),
+        Unit::PascalPerSecond => spread(rates(piece.lead(), piece.dt_s).collect()),
+        Unit::Second => 2.0 * piece.dt_s,
+    }
+}
+
+impl RunResult {
+    /// The channel that speaks for the rig in a metric.
+    pub fn channel_of(&self, metric: &Metric) -> Option<usize> {
+        match metric.subject {
+            Subject::Pressure => Some(self.headline),
+            Subject::Speed => self.channels.iter().position(|c| subject_of(c) == Some(Subject::Speed)),
+        }
+    }
+
+    /// A metric on a channel, cycle by cycle.
+    pub fn metric(&self, channel: usize, id: &str) -> Vec<MetricResult> {
+        let of_channel = self.cycles.iter().flat_map(|c| c.channels.iter().filter(|r| r.channel == channel));
+        of_channel.flat_map(|r| r.metrics.iter().filter(|m| m.id == id).copied()).collect()
+    }
+
+    /// A metric on the channel that speaks for the rig, cycle by cycle; empty where no channel does.
+    pub fn headline_metric(&self, id: &str) -> Vec<MetricResult> {
+        let channel = metric(id).and_then(|m| self.channel_of(m));
+        channel.map_or_else(Vec::new, |channel| self.metric(channel, id))
+    }
+
+    /// Measured values of the cycles that have one.
+    pub fn measured(&self, id: &str) -> Vec<f64> {
+        self.headline_metric(id).iter().filter_map(|m| m.measured.ok()).map(|v| v.value).collect()
+    }
+
+    /// Mean of the measured values, or why there is none.
+    pub fn mean_measured(&self, id: &str) -> Result<f64, NotMeasured> {
+        mean_of(&self.headline_metric(id), |m| m.measured)
+    }
+
+    /// Mean of the predicted values, or why there is none.
+    pub fn mean_predicted(&self, id: &str) -> Result<f64, NotMeasured> {
+        mean_of(&self.headline_metric(id), |m| m.predicted)
+    }
+
+    /// Largest noise of a metric over the cycles.
+    pub fn noise(&self, id: &str) -> f64 {
+        self.headline_metric(id).iter().map(|m| m.noise).fold(0.0, f64::max)
+    }
+}
+
+fn mean_of(results: &[MetricResult], of: impl Fn(&MetricResult) -> Reading) -> Result<f64, NotMeasured> {
+    let readings: Vec<Reading> = results.iter().map(of).collect();
+    let values: Vec<f64> = readings.iter().filter_map(|r| r.ok()).map(|v| v.value).collect();
+    if values.is_empty() {
+        return Err(readings.first().and_then(|r| r.err()).unwrap_or(NotMeasured::NoChannel));
+    }
+    Ok(mean(&values))
+}

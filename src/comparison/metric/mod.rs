@@ -1,0 +1,144 @@
+//! Metrics, one definition each in a file of its own; [`registry`] lists them and every face follows the list.
+//!
+//! A metric sees one channel over one cycle, filtered and aligned ([`ChannelCycle`]), measured and predicted alike. What
+//! the signal cannot support reads `not measured`, with the reason.
+
+mod acceleration_time;
+pub mod registry;
+mod rise_time;
+mod rmse;
+pub mod start_peak_rate;
+mod start_surge;
+mod stop_surge;
+mod stop_trough;
+
+use super::align::{ChannelCycle, Piece};
+use crate::sequence::marks::Phase;
+use crate::signal::statistics::mean;
+use serde::{Serialize, Serializer};
+
+/// Steady levels are means over the last second of a phase ...
+const LEVEL_S: f64 = 1.0;
+/// ... or over its last quarter, if that is shorter.
+const LEVEL_SHARE: f64 = 0.25;
+/// A phase shorter than this has no steady level, s.
+const SHORTEST_PHASE_S: f64 = 0.4;
+/// The level before a start is the mean over this long before time zero, s.
+const INITIAL_S: f64 = 0.3;
+
+/// A value of a metric.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Value {
+    /// Value in the metric's unit.
+    pub value: f64,
+    /// Where it was read: time after the phase's time zero, s.
+    pub at_s: Option<f64>,
+    /// The reading itself beside a difference: gauge pressure, Pa.
+    pub gauge_pa: Option<f64>,
+}
+
+impl Value {
+    /// A value that stands for itself.
+    fn plain(value: f64) -> Self {
+        Self { value, at_s: None, gauge_pa: None }
+    }
+}
+
+/// Why a metric has no value.
+#[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
+pub enum NotMeasured {
+    /// The rig has no such channel.
+    #[error("no channel measures it")]
+    NoChannel,
+    /// The cycle has no such phase.
+    #[error("the cycle has no {} phase", phase_word(*.0))]
+    NoPhase(Phase),
+    /// Nothing was predicted.
+    #[error("nothing was predicted for it")]
+    NoPrediction,
+    /// Too short for a steady level.
+    #[error("the phase lasts {duration_s:.2} s, a steady level needs {SHORTEST_PHASE_S} s")]
+    TooShort {
+        /// Length, s.
+        duration_s: f64,
+    },
+    /// Samples are missing.
+    #[error("samples are missing over {:.1} ms", longest_s * 1e3)]
+    Gap {
+        /// Longest gap, s.
+        longest_s: f64,
+    },
+    /// The sensor was at the end of its range.
+    #[error("the reading is clipped at the end of the sensor's range")]
+    Clipped,
+    /// The level is never passed.
+    #[error("{percent} % of the way is never passed")]
+    NeverPassed {
+        /// Share, %.
+        percent: u32,
+    },
+    /// Nothing changes.
+    #[error("the change does not stand out of the noise")]
+    NoChange,
+    /// Faster than sensor and filter.
+    #[error("{found_s:.4} s is faster than sensor and filter can show ({least_s:.4} s)")]
+    TooFast {
+        /// What came out, s.
+        found_s: f64,
+        /// Least that can be shown, s.
+        least_s: f64,
+    },
+}
+
+fn phase_word(phase: Phase) -> &'static str {
+    match phase {
+        Phase::Start => "start",
+        Phase::Stop => "stop",
+    }
+}
+
+impl Serialize for NotMeasured {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_str(&format!("not measured: {self}"))
+    }
+}
+
+/// A value or the reason why there is none.
+pub type Reading = Result<Value, NotMeasured>;
+
+/// The start phase of a channel.
+fn start(cycle: &ChannelCycle) -> Result<&Piece, NotMeasured> {
+    cycle.start.as_ref().ok_or(NotMeasured::NoPhase(Phase::Start))
+}
+
+/// The stop phase of a channel.
+fn stop(cycle: &ChannelCycle) -> Result<&Piece, NotMeasured> {
+    cycle.stop.as_ref().ok_or(NotMeasured::NoPhase(Phase::Stop))
+}
+
+/// Final steady level of a phase: mean over its last second, or its last quarter where that is shorter.
+pub fn final_level(piece: &Piece) -> Result<f64, NotMeasured> {
+    let (phase, duration_s) = (piece.phase(), piece.duration_s());
+    if duration_s < SHORTEST_PHASE_S {
+        return Err(NotMeasured::TooShort { duration_s });
+    }
+    let span = ((LEVEL_S / piece.dt_s).round() as usize).min((phase.len() as f64 * LEVEL_SHARE).ceil() as usize);
+    Ok(mean(&phase[phase.len() - span.max(1)..]))
+}
+
+/// Level before the start: mean over 0.3 s before time zero, or the first sample where there is no lead-in.
+pub fn initial_level(piece: &Piece) -> f64 {
+    let lead = piece.lead();
+    let span = ((INITIAL_S / piece.dt_s).round() as usize).min(lead.len());
+    let known: Vec<f64> = lead[lead.len() - span..].iter().copied().filter(|v| !v.is_nan()).collect();
+    if known.is_empty() { piece.phase().first().copied().unwrap_or(f64::NAN) } else { mean(&known) }
+}
+
+/// Samples from the first crossing of the final level on, in whichever direction the pressure comes to it, and their
+/// offset within the phase. Before it, the pressure is still that of the running pump.
+fn after_first_crossing<'a>(phase: &'a [f64], level: f64) -> (usize, &'a [f64]) {
+    let above = phase.first().is_some_and(|first| *first > level);
+    let crossed = |v: &f64| if above { *v <= level } else { *v >= level };
+    let at = phase.iter().position(crossed).unwrap_or(0);
+    (at, &phase[at..])
+}

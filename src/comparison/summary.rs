@@ -1,0 +1,80 @@
+//! The short answer of a run for machines: headline channel, mean of cycles, SI.
+
+use super::evaluate::RunResult;
+use super::metric::registry::METRICS;
+use crate::sequence::ports::StopOutcome;
+use crate::starters::StarterKind;
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// A run in one object. The metrics' keys carry phase and unit (`start_surge_pa`, `start_surge_predicted_pa`); a metric
+/// without a value is `null` and has its reason in `not_measured`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RunSummary {
+    /// Starter kind.
+    pub starter_kind: StarterKind,
+    /// Recording file.
+    pub recording: String,
+    /// Cycles started.
+    pub cycles: usize,
+    /// Frames stored.
+    pub frames: u64,
+    /// Frames missing.
+    pub frames_missing: u64,
+    /// How long before the first start the prediction was on disk, s of rig time.
+    pub prediction_made_before_start_s: Option<f64>,
+    /// Worst stop outcome.
+    pub stop_outcome: StopOutcome,
+    /// Mean lag of current onset taken out by the alignment, s; `null` where time zero is the start mark.
+    pub start_lag_s: Option<f64>,
+    /// Metrics by key.
+    #[serde(flatten)]
+    pub metrics: BTreeMap<String, Option<f64>>,
+    /// Readings beside the differences: gauge pressure at the start peak, stop peak and stop trough, Pa.
+    pub gauge_pa: BTreeMap<String, f64>,
+    /// Why a metric is `null`, by key.
+    pub not_measured: BTreeMap<String, String>,
+}
+
+/// Summarise a run.
+pub fn summary(run: &RunResult) -> RunSummary {
+    let (mut metrics, mut not_measured) = (BTreeMap::new(), BTreeMap::new());
+    let mut enter = |key: &str, reading: Result<f64, super::metric::NotMeasured>| {
+        metrics.insert(key.to_owned(), reading.ok());
+        if let Err(why) = reading {
+            not_measured.insert(key.to_owned(), why.to_string());
+        }
+    };
+    for metric in METRICS {
+        enter(metric.key, run.mean_measured(metric.id));
+        if let Some(key) = metric.predicted_key {
+            enter(key, run.mean_predicted(metric.id));
+        }
+    }
+    RunSummary {
+        starter_kind: run.starter_kind,
+        recording: run.path.clone(),
+        cycles: run.cycles.len(),
+        frames: run.frames,
+        frames_missing: run.frames_missing,
+        prediction_made_before_start_s: run.prediction_made_before_start_s,
+        stop_outcome: run.stop_outcome,
+        start_lag_s: mean_lag_s(run),
+        metrics,
+        gauge_pa: gauge_pa(run),
+        not_measured,
+    }
+}
+
+fn mean_lag_s(run: &RunResult) -> Option<f64> {
+    let lags: Vec<f64> = run.cycles.iter().filter_map(|c| c.zero.lag_s()).collect();
+    (!lags.is_empty()).then(|| crate::signal::statistics::mean(&lags))
+}
+
+fn gauge_pa(run: &RunResult) -> BTreeMap<String, f64> {
+    let of = |id: &str| {
+        let readings: Vec<f64> = run.headline_metric(id).iter().filter_map(|m| m.measured.ok()?.gauge_pa).collect();
+        (!readings.is_empty()).then(|| (id.to_owned(), crate::signal::statistics::mean(&readings)))
+    };
+    METRICS.iter().filter_map(|metric| of(metric.id)).collect()
+}

@@ -1,0 +1,193 @@
+//! The comparison as plain text for a terminal: metrics down, runs across, measured beside predicted, the spread below,
+//! and what can be told of each pair.
+
+use super::evaluate::RunResult;
+use super::metric::NotMeasured;
+use super::metric::registry::{METRICS, Metric, Unit};
+use super::repeatability::{Spread, spread};
+use super::verdict::{Judgement, Verdict, judge};
+use crate::starters::StarterKind;
+use crate::units::Dimension;
+use crate::units::display::System;
+
+/// Widths of the columns: label, measured, predicted.
+const LABEL: usize = 27;
+const MEASURED: usize = 13;
+const PREDICTED: usize = 11;
+
+/// The table, lines ended by `\n`.
+pub fn table(runs: &[RunResult], system: System) -> String {
+    let mut lines = heading(runs);
+    for metric in METRICS {
+        lines.extend(rows(metric, runs, system));
+    }
+    lines.push(String::new());
+    lines.extend(pairs(runs, system));
+    lines.extend(reasons(runs));
+    lines.iter().map(|line| format!("{}\n", line.trim_end())).collect()
+}
+
+/// Words of a starter kind.
+pub fn kind_words(kind: StarterKind) -> &'static str {
+    match kind {
+        StarterKind::AcrossTheLine => "across the line",
+        StarterKind::SoftStarter => "soft starter",
+        StarterKind::VariableSpeed => "variable speed",
+    }
+}
+
+/// Titles of the runs: the kind, numbered where one kind comes twice.
+pub fn titles(runs: &[RunResult]) -> Vec<String> {
+    let of = |k: usize| {
+        let kind = runs[k].starter_kind;
+        let alike = |runs: &[RunResult]| runs.iter().filter(|run| run.starter_kind == kind).count();
+        let words = kind_words(kind);
+        if alike(runs) == 1 { words.to_owned() } else { format!("{words} {}", alike(&runs[..=k])) }
+    };
+    (0..runs.len()).map(of).collect()
+}
+
+fn heading(runs: &[RunResult]) -> Vec<String> {
+    let mut lines = Vec::new();
+    if let Some(first) = runs.first() {
+        let channel = first.channels.get(first.headline).map_or("no channel", |c| c.label.as_str());
+        let class = first.channels.get(first.headline).map_or(0, |c| c.filter_class);
+        let filter = if class == 0 { "no filter".to_owned() } else { format!("filter class {class}") };
+        let mark = if runs.iter().any(|run| run.is_virtual) { "VIRTUAL  " } else { "" };
+        lines.push(format!("{mark}{}: {channel}, {filter}, mean of cycles", first.rig_name));
+        if runs.iter().any(|run| run.rig_id != first.rig_id) {
+            lines.push("caution: the runs are of different rigs".to_owned());
+        }
+    }
+    let width = MEASURED + PREDICTED;
+    lines.push(format!("{:LABEL$}{}", "", cells(titles(runs).iter().map(|t| format!("{t:>width$}")))));
+    let cycles = runs.iter().map(|run| format!("{:>width$}", format!("{} cycles", run.cycles.len())));
+    lines.push(format!("{:LABEL$}{}", "", cells(cycles)));
+    let columns = runs.iter().map(|_| format!("{:>MEASURED$}{:>PREDICTED$}", "measured", "predicted"));
+    lines.push(format!("{:LABEL$}{}", "", cells(columns)));
+    lines
+}
+
+fn cells(cells: impl Iterator<Item = String>) -> String {
+    cells.collect::<Vec<_>>().join("  ")
+}
+
+fn rows(metric: &Metric, runs: &[RunResult], system: System) -> Vec<String> {
+    let shown = Shown::of(metric.unit, system);
+    let label = format!("{} [{}]", metric.label, shown.unit);
+    let values = runs.iter().map(|run| {
+        let measured = run.mean_measured(metric.id).map_or_else(|_| "not measured".to_owned(), |si| shown.number(si));
+        let predicted = match metric.predicted_key {
+            Some(_) => run.mean_predicted(metric.id).map_or_else(|_| "-".to_owned(), |si| shown.number(si)),
+            None => String::new(),
+        };
+        format!("{measured:>MEASURED$}{predicted:>PREDICTED$}")
+    });
+    let mut lines = vec![format!("{label:LABEL$}{}", cells(values))];
+    let spreads: Vec<String> = runs.iter().map(|run| spread_text(&run.measured(metric.id), &shown)).collect();
+    if spreads.iter().any(|text| !text.is_empty()) {
+        let width = MEASURED + PREDICTED;
+        lines.push(format!("{:LABEL$}{}", "  spread", cells(spreads.iter().map(|text| format!("{text:>width$}")))));
+    }
+    lines
+}
+
+fn spread_text(values: &[f64], shown: &Shown) -> String {
+    match spread(values) {
+        None | Some(Spread::Single) => String::new(),
+        Some(Spread::Range { low, high }) => format!("{} to {}", shown.number(low), shown.number(high)),
+        Some(Spread::Statistics(of)) => {
+            format!("s {}, 95 % +-{}", shown.number(of.s), shown.number(of.u95_mean))
+        }
+    }
+}
+
+/// How a metric's unit is shown. Decimals are fixed: what lies below a millibar or a millisecond is not read off a trace.
+struct Shown {
+    unit: String,
+    scale: f64,
+    decimals: usize,
+}
+
+impl Shown {
+    fn of(unit: Unit, system: System) -> Self {
+        let pressure = system.unit_name(Dimension::Pressure);
+        let scale = system.number(1.0, Dimension::Pressure);
+        let decimals = if system == System::Si { 3 } else { 2 };
+        match unit {
+            Unit::Pascal => Self { unit: pressure.to_owned(), scale, decimals },
+            Unit::PascalPerSecond => Self { unit: format!("{pressure}/s"), scale, decimals: decimals - 1 },
+            Unit::Second => Self { unit: "s".to_owned(), scale: 1.0, decimals: 3 },
+        }
+    }
+
+    fn number(&self, si: f64) -> String {
+        let text = format!("{:.*}", self.decimals, si * self.scale);
+        // No minus sign before a zero.
+        if text.trim_start_matches(['-', '0', '.']).is_empty() { text.trim_start_matches('-').to_owned() } else { text }
+    }
+}
+
+/// What can be told of each pair of runs, larger first; one line where no pair differs.
+fn pairs(runs: &[RunResult], system: System) -> Vec<String> {
+    let pairs: Vec<(usize, usize)> = (0..runs.len()).flat_map(|a| (a + 1..runs.len()).map(move |b| (a, b))).collect();
+    let judged: Vec<&Metric> = METRICS.iter().filter(|metric| metric.predicted_key.is_some()).collect();
+    let comparisons = pairs.len() * judged.len();
+    judged.iter().flat_map(|metric| metric_pairs(metric, runs, &pairs, comparisons, system)).collect()
+}
+
+fn metric_pairs(
+    metric: &Metric,
+    runs: &[RunResult],
+    pairs: &[(usize, usize)],
+    comparisons: usize,
+    system: System,
+) -> Vec<String> {
+    let (shown, titles) = (Shown::of(metric.unit, system), titles(runs));
+    let judged: Vec<_> = pairs
+        .iter()
+        .filter_map(|&(a, b)| {
+            let noise = runs[a].noise(metric.id).max(runs[b].noise(metric.id));
+            let of = judge(&runs[a].measured(metric.id), &runs[b].measured(metric.id), noise, comparisons)?;
+            Some((&titles[a], &titles[b], of))
+        })
+        .collect();
+    if !judged.is_empty() && judged.iter().all(|(_, _, of)| of.verdict == Verdict::Tie) {
+        return vec![format!("{:LABEL$}tie", metric.label)];
+    }
+    let text = |(a, b, of): &(&String, &String, Judgement)| {
+        let by = format!("by {} {}", shown.number(of.difference.abs()), shown.unit);
+        match of.verdict {
+            Verdict::Larger => format!("{a} larger than {b} {by}"),
+            Verdict::Smaller => format!("{b} larger than {a} {by}"),
+            Verdict::Tie => format!("{a} and {b}: tie"),
+        }
+    };
+    judged.iter().map(|pair| format!("{:LABEL$}{}", metric.label, text(pair))).collect()
+}
+
+/// Why something was not measured or not predicted: one line a run and reason.
+fn reasons(runs: &[RunResult]) -> Vec<String> {
+    let mut lines = Vec::new();
+    for (run, title) in runs.iter().zip(titles(runs)) {
+        let measured = METRICS.iter().filter_map(|m| Some((run.mean_measured(m.id).err()?, m.label)));
+        lines.extend(grouped(measured).map(|(why, what)| format!("{title}: not measured: {what}: {why}")));
+        let predictable = METRICS.iter().filter(|m| m.predicted_key.is_some());
+        let predicted = predictable.filter_map(|m| Some((run.mean_predicted(m.id).err()?, m.label)));
+        lines.extend(grouped(predicted).map(|(why, what)| format!("{title}: not predicted: {what}: {why}")));
+    }
+    lines
+}
+
+/// Labels by reason, in order of first mention.
+fn grouped<'a>(items: impl Iterator<Item = (NotMeasured, &'a str)>) -> impl Iterator<Item = (String, String)> {
+    let mut groups: Vec<(String, String)> = Vec::new();
+    for (why, label) in items {
+        let why = why.to_string();
+        match groups.iter_mut().find(|group| group.0 == why) {
+            Some(group) => group.1 = format!("{}, {label}", group.1),
+            None => groups.push((why, label.to_owned())),
+        }
+    }
+    groups.into_iter()
+}

@@ -1,0 +1,104 @@
+//! Which of two starters does more: larger, smaller, or a tie when the difference lies under noise or interval.
+
+use super::repeatability::FEWEST;
+use crate::signal::statistics::{mean, welch};
+use serde::Serialize;
+
+/// Coverage of the interval before correction for the number of comparisons.
+const COVERAGE: f64 = 0.95;
+
+/// The first against the second.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Verdict {
+    /// The first is larger.
+    Larger,
+    /// The first is smaller.
+    Smaller,
+    /// No difference can be told.
+    Tie,
+}
+
+/// What the verdict rests on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Basis {
+    /// Fewer than three repeats on a side: the ranges lie apart by more than the noise, or they do not. No confidence is
+    /// claimed.
+    Ranges,
+    /// Welch's interval at 95 %, corrected for the number of comparisons (Bonferroni).
+    Interval,
+}
+
+/// A verdict with its figures.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Judgement {
+    /// The verdict.
+    pub verdict: Verdict,
+    /// Mean of the first less mean of the second.
+    pub difference: f64,
+    /// The difference had to exceed this.
+    pub needed: f64,
+    /// Basis.
+    pub basis: Basis,
+}
+
+/// Judge two sets of repeats; differences up to `noise` are ties whatever the repeats say. `None` when a side is empty.
+pub fn judge(first: &[f64], second: &[f64], noise: f64, comparisons: usize) -> Option<Judgement> {
+    if first.is_empty() || second.is_empty() {
+        return None;
+    }
+    let difference = mean(first) - mean(second);
+    let (needed, basis) = if first.len().min(second.len()) < FEWEST {
+        (noise + half_range(first) + half_range(second), Basis::Ranges)
+    } else {
+        (noise.max(half_interval(first, second, comparisons)), Basis::Interval)
+    };
+    let verdict = match difference {
+        d if d > needed => Verdict::Larger,
+        d if -d > needed => Verdict::Smaller,
+        _ => Verdict::Tie,
+    };
+    Some(Judgement { verdict, difference, needed, basis })
+}
+
+/// With one or two values the mean is the middle of the range, so that ranges lie apart by more than the noise exactly
+/// when the means differ by more than noise and both half ranges.
+fn half_range(values: &[f64]) -> f64 {
+    let (low, high) = values.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(*v), h.max(*v)));
+    (high - low) / 2.0
+}
+
+fn half_interval(first: &[f64], second: &[f64], comparisons: usize) -> f64 {
+    let coverage = 1.0 - (1.0 - COVERAGE) / comparisons.max(1) as f64;
+    // Repeats without any spread have no interval; noise alone decides then.
+    let half = welch(first, second).map_or(f64::NAN, |of| (of.interval(coverage).1 - of.difference).abs());
+    if half.is_nan() { 0.0 } else { half }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn verdict(first: &[f64], second: &[f64], noise: f64) -> Verdict {
+        judge(first, second, noise, 1).unwrap().verdict
+    }
+
+    #[test]
+    fn says_tie_under_the_noise_and_when_ranges_overlap() {
+        assert_eq!(verdict(&[5.0, 5.2], &[4.0, 4.4], 0.5), Verdict::Larger);
+        assert_eq!(verdict(&[5.0, 5.2], &[4.0, 4.4], 0.7), Verdict::Tie);
+        assert_eq!(verdict(&[5.0, 5.2], &[5.1, 9.0], 0.0), Verdict::Tie);
+        assert_eq!(verdict(&[1.0], &[2.0], 0.5), Verdict::Smaller);
+        assert_eq!(verdict(&[1.0], &[1.0], 0.0), Verdict::Tie);
+        assert_eq!(judge(&[], &[1.0], 0.0, 1), None);
+    }
+
+    #[test]
+    fn widens_the_interval_with_the_number_of_comparisons() {
+        let (first, second) = ([5.0, 5.1, 5.2, 5.1], [4.9, 5.0, 4.95, 4.9]);
+        assert_eq!(judge(&first, &second, 0.0, 1).unwrap().verdict, Verdict::Larger);
+        assert_eq!(judge(&first, &second, 0.0, 60).unwrap().verdict, Verdict::Tie);
+        assert_eq!(verdict(&[2.0; 3], &[1.0; 3], 0.5), Verdict::Larger, "no spread: the noise alone decides");
+    }
+}
