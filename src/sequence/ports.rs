@@ -77,6 +77,14 @@ pub enum PortError {
         /// Wanted SI value.
         value: f64,
     },
+    /// A stop was ordered before this could be done; it was not sent, or was followed by the stop.
+    #[error("{address} unit {unit}: overtaken by a stop")]
+    Overtaken {
+        /// host:port.
+        address: String,
+        /// Modbus unit.
+        unit: u8,
+    },
     /// The map lacks a field that is needed.
     #[error("map {map} has no field for {role}")]
     NoField {

@@ -1,0 +1,287 @@
+//! The dialogues that change something: settings, start, reset, transfer, stop.
+
+use super::drive::{self, DriveState};
+use super::stop::Wanted;
+use super::unit::{StarterLimits, Unit, UnitKind, Wire, role_name};
+use crate::rig::register_map::Role;
+use crate::sequence::ports::{CommandRecord, PortError, StopLine};
+use crate::starters::{Settings, StopKind};
+use std::collections::BTreeMap;
+use std::sync::atomic::Ordering::SeqCst;
+use std::time::Duration;
+
+/// A drive must walk to operation enabled within this time, ns.
+const WALK_DEADLINE_NS: u64 = 2_000_000_000;
+/// Pause between two looks at a drive that has not changed its state yet.
+const WALK_PAUSE: Duration = Duration::from_millis(5);
+
+/// A setting: its role and its place in [`Settings`].
+type Setting = (Role, fn(&mut Settings) -> &mut Option<f64>);
+
+const SETTINGS: [Setting; 5] = [
+    (Role::RampUp, |settings| &mut settings.ramp_up_s),
+    (Role::RampDown, |settings| &mut settings.ramp_down_s),
+    (Role::InitialVoltage, |settings| &mut settings.initial_voltage),
+    (Role::CurrentLimit, |settings| &mut settings.current_limit),
+    (Role::SpeedSetpoint, |settings| &mut settings.speed),
+];
+
+fn of(settings: &Settings, (_, place): Setting) -> Option<f64> {
+    let mut copy = *settings;
+    *place(&mut copy)
+}
+
+impl Unit {
+    fn limits(&self) -> Result<&StarterLimits, PortError> {
+        match &self.kind {
+            UnitKind::Starter(limits) => Ok(limits),
+            UnitKind::Bench => Err(PortError::NoField { map: self.map.name.clone(), role: role_name(Role::Run) }),
+        }
+    }
+
+    /// All settings the map has.
+    pub(super) fn read_settings(&self, wire: &mut dyn Wire) -> Result<Settings, PortError> {
+        let values = self.read_all(wire, &SETTINGS.map(|(role, _)| role))?;
+        let mut settings = Settings::default();
+        for (role, place) in SETTINGS {
+            if let (Some(raw), Some(field)) = (values.get(&role), self.map.field(role)) {
+                *place(&mut settings) = Some(field.to_si(*raw));
+            }
+        }
+        Ok(settings)
+    }
+
+    /// Write what is wanted and differs, read everything back. Nothing is written unless all of it is allowed.
+    pub(super) fn apply_settings(&self, wire: &mut dyn Wire, wanted: &Settings) -> Result<Settings, PortError> {
+        let raws = self.raw_settings(wanted)?;
+        for (role, raw) in &raws {
+            if self.read(wire, *role)? != *raw {
+                self.setting_writes.fetch_add(1, SeqCst);
+                let record = self.write_and_read(wire, *role, *raw)?;
+                self.agreeing(*role, record)?;
+            }
+        }
+        let values = self.read_all(wire, &raws.iter().map(|(role, _)| *role).collect::<Vec<_>>())?;
+        for (role, wrote) in raws {
+            let read_back = values.get(&role).copied();
+            let record =
+                CommandRecord { sent_wall_ns: 0, answered_wall_ns: None, what: String::new(), wrote, read_back };
+            self.agreeing(role, record)?;
+        }
+        self.read_settings(wire)
+    }
+
+    fn raw_settings(&self, wanted: &Settings) -> Result<Vec<(Role, u16)>, PortError> {
+        let limits = self.limits()?;
+        let mut raws = Vec::new();
+        for setting in SETTINGS {
+            let Some(value) = of(wanted, setting) else { continue };
+            let refused = || PortError::OutOfRange { role: role_name(setting.0), value };
+            let low = of(&limits.settings_min, setting).unwrap_or(f64::NEG_INFINITY);
+            let high = of(&limits.settings_max, setting).unwrap_or(f64::INFINITY);
+            if !(value >= low && value <= high) {
+                return Err(refused());
+            }
+            raws.push((setting.0, self.field(setting.0)?.to_raw(value).ok_or_else(refused)?));
+        }
+        if let Some(field) = self.map.field(Role::CommTimeout).filter(|field| field.writable) {
+            let value = limits.comm_timeout_s;
+            let raw = field.to_raw(value);
+            raws.push((
+                Role::CommTimeout,
+                raw.ok_or_else(|| PortError::OutOfRange { role: role_name(Role::CommTimeout), value })?,
+            ));
+        }
+        Ok(raws)
+    }
+
+    /// The starter must watch its master at least as closely as the rig says, or it is not started.
+    fn check_comm_timeout(&self, wire: &mut dyn Wire) -> Result<(), PortError> {
+        let Some(field) = self.map.field(Role::CommTimeout) else { return Ok(()) };
+        let wanted_s = self.limits()?.comm_timeout_s;
+        let read = self.read(wire, Role::CommTimeout)?;
+        // Half a step of the register is rounding, not a difference.
+        if read != 0 && field.to_si(read) <= wanted_s + 0.5 * field.scale.abs() {
+            return Ok(());
+        }
+        let wrote = field.to_raw(wanted_s).unwrap_or(0);
+        Err(PortError::ReadBack {
+            address: self.address.clone(),
+            unit: self.unit,
+            role: role_name(Role::CommTimeout),
+            wrote,
+            read,
+        })
+    }
+
+    /// Start: nothing is sent when a stop was called after `ticket` was drawn; whatever goes wrong once the first byte
+    /// may have left is followed by a stop.
+    pub(super) fn start(&self, wire: &mut dyn Wire, ticket: u64) -> Result<CommandRecord, PortError> {
+        let limits = self.limits()?;
+        let Some(slot) = &self.slot else { return Err(self.overtaken()) };
+        self.check_comm_timeout(wire)?;
+        self.beat(wire)?;
+        if !slot.begin_start(ticket) {
+            return Err(self.overtaken());
+        }
+        let started =
+            if self.map.cia402 { self.walk_to_operation(wire, ticket) } else { self.raise_run_bit(wire, ticket) };
+        let lost = matches!(started, Err(PortError::Timeout { .. } | PortError::LinkDown { .. }));
+        slot.end_start(!lost);
+        if let Err(error) = &started {
+            slot.stop(limits.stop, &format!("start not confirmed: {error}"));
+        }
+        started
+    }
+
+    fn still_wanted(&self, ticket: u64) -> Result<(), PortError> {
+        match &self.slot {
+            Some(slot) if slot.may_start(ticket) => Ok(()),
+            _ => Err(self.overtaken()),
+        }
+    }
+
+    fn raise_run_bit(&self, wire: &mut dyn Wire, ticket: u64) -> Result<CommandRecord, PortError> {
+        for role in [Role::Run, Role::Cut] {
+            if self.map.field(role).is_some() && self.read(wire, role)? != 0 {
+                self.write(wire, role, 0)?;
+            }
+        }
+        self.still_wanted(ticket)?;
+        let record = self.write_and_read(wire, Role::Run, 1)?;
+        self.still_wanted(ticket)?;
+        self.agreeing(Role::Run, record)
+    }
+
+    fn walk_to_operation(&self, wire: &mut dyn Wire, ticket: u64) -> Result<CommandRecord, PortError> {
+        let deadline_ns = wire.now_ns() + WALK_DEADLINE_NS;
+        let mut last: Option<CommandRecord> = None;
+        let mut left: Option<DriveState> = None;
+        loop {
+            let word = self.read(wire, Role::StatusWord)?;
+            let late = wire.now_ns() >= deadline_ns;
+            let state = drive::state_of(word);
+            if let (Some(DriveState::OperationEnabled), Some(record)) = (state, last.take_if(|_| left != state)) {
+                return self.agreeing(Role::ControlWord, record);
+            }
+            match state.filter(|_| left != state).and_then(first_step) {
+                Some(step) if !late => {
+                    self.still_wanted(ticket)?;
+                    last = Some(self.write_and_read(wire, Role::ControlWord, step)?);
+                    left = state;
+                }
+                // A latched fault is left by a reset only; there is nothing to wait for.
+                _ if late || state == Some(DriveState::Fault) => {
+                    return Err(self.walk_ended(word, last.map_or(0, |record| record.wrote)));
+                }
+                _ => wire.pause(WALK_PAUSE),
+            }
+        }
+    }
+
+    fn walk_ended(&self, read: u16, wrote: u16) -> PortError {
+        let (address, unit, role) = (self.address.clone(), self.unit, role_name(Role::StatusWord));
+        PortError::ReadBack { address, unit, role, wrote, read }
+    }
+
+    /// Clear a latched fault with the run command taken back first.
+    pub(super) fn reset(&self, wire: &mut dyn Wire) -> Result<CommandRecord, PortError> {
+        let (role, before, edge) = if self.map.cia402 {
+            (Role::ControlWord, Role::ControlWord, drive::FAULT_RESET)
+        } else {
+            (Role::Reset, Role::Run, 1)
+        };
+        self.write(wire, before, drive::DISABLE_VOLTAGE)?;
+        let record = self.write_and_read(wire, role, edge)?;
+        // The next reset needs an edge again.
+        self.write(wire, role, 0)?;
+        Ok(record)
+    }
+
+    /// Ask the transfer device for a position.
+    pub(super) fn select(&self, wire: &mut dyn Wire, position: u16) -> Result<CommandRecord, PortError> {
+        let value = f64::from(position);
+        let outside = || PortError::OutOfRange { role: role_name(Role::TransferSelect), value };
+        if let Some((least, most)) = self.field(Role::TransferSelect)?.allowed
+            && !(least..=most).contains(&i32::from(position))
+        {
+            return Err(outside());
+        }
+        let record = self.write_and_read(wire, Role::TransferSelect, position)?;
+        self.agreeing(Role::TransferSelect, record)
+    }
+
+    fn stop_writes(&self, kind: StopKind) -> Vec<(Role, u16)> {
+        let cut = match kind {
+            StopKind::Ramp => None,
+            StopKind::Coast | StopKind::ContactorOff => self.map.field(Role::Cut).map(|_| (Role::Cut, 1)),
+        };
+        let run = if self.map.cia402 { (Role::ControlWord, drive::stop_word(kind)) } else { (Role::Run, 0) };
+        cut.into_iter().chain([run]).collect()
+    }
+
+    /// Send a stop once and look. True: a status read shows it accepted. Every write leaves a record.
+    pub(super) fn stop_once(&self, wire: &mut dyn Wire, wanted: Wanted, cause: &str) -> bool {
+        let mut records: Vec<(Role, CommandRecord)> = Vec::new();
+        let mut lost = false;
+        for (role, raw) in self.stop_writes(wanted.kind) {
+            let sent_wall_ns = wire.now_ns();
+            let written = if lost { Err(self.no_line()) } else { self.write(wire, role, raw) };
+            lost |= matches!(written, Err(PortError::LinkDown { .. } | PortError::Timeout { .. }));
+            let told = written.as_ref().err().map_or(String::new(), |error| format!(": {error}"));
+            let what = format!("{} ({}, {cause}){told}", self.says(role, raw), stop_words(wanted.kind));
+            let record = CommandRecord { sent_wall_ns, answered_wall_ns: None, what, wrote: raw, read_back: None };
+            records.push((role, record));
+        }
+        let roles = [Role::Run, Role::Cut, Role::ControlWord, Role::Running, Role::AtSpeed, Role::StatusWord];
+        let values = if lost { BTreeMap::new() } else { self.read_all(wire, &roles).unwrap_or_default() };
+        let accepted = self.shows_accepted(wanted.kind, &|role| values.get(&role).copied());
+        self.file_stop_records(records, &values, accepted, wire.now_ns());
+        accepted
+    }
+
+    fn no_line(&self) -> PortError {
+        PortError::LinkDown { address: self.address.clone(), reason: "lost in the write before".into() }
+    }
+
+    fn file_stop_records(
+        &self,
+        records: Vec<(Role, CommandRecord)>,
+        values: &BTreeMap<Role, u16>,
+        accepted: bool,
+        read_ns: u64,
+    ) {
+        let Some(slot) = &self.slot else { return };
+        for (role, mut record) in records {
+            record.read_back = values.get(&role).copied();
+            let confirmed = accepted || record.read_back == Some(record.wrote);
+            record.answered_wall_ns = confirmed.then_some(read_ns);
+            slot.record(record);
+        }
+    }
+
+    fn shows_accepted(&self, kind: StopKind, raw: &dyn Fn(Role) -> Option<u16>) -> bool {
+        if self.map.cia402 {
+            let state = raw(Role::StatusWord).and_then(drive::state_of);
+            return state.is_some_and(|state| drive::stop_accepted(kind, state));
+        }
+        // A map without output bits leaves only the run bit to look at.
+        let off = |role| raw(role).is_some_and(|bit| bit == 0) || self.map.field(role).is_none();
+        let left_speed = self.map.field(Role::AtSpeed).is_some() && off(Role::AtSpeed);
+        let ramping = kind == StopKind::Ramp && (left_speed || self.map.field(Role::AtSpeed).is_none());
+        raw(Role::Run) == Some(0) && (off(Role::Running) || ramping)
+    }
+}
+
+/// The walk to operation always writes at least once, so that a start is an edge even on a drive left enabled.
+fn first_step(state: DriveState) -> Option<u16> {
+    if state == DriveState::OperationEnabled { Some(drive::DISABLE_VOLTAGE) } else { drive::step_to_operation(state) }
+}
+
+fn stop_words(kind: StopKind) -> &'static str {
+    match kind {
+        StopKind::Ramp => "stop by ramp",
+        StopKind::Coast => "stop by coasting",
+        StopKind::ContactorOff => "stop by contactor off",
+    }
+}
