@@ -138,6 +138,7 @@ impl Limits {
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "tests: exact by construction")]
 mod tests {
     use super::*;
     use crate::acquisition::Input;

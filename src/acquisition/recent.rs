@@ -173,6 +173,7 @@ fn merge(spans: &mut [Cell], cells: &[Cell]) {
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "tests: exact by construction")]
 mod tests {
     use super::*;
 

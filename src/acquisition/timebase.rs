@@ -156,6 +156,7 @@ fn envelope(points: &[(f64, f64)]) -> ((f64, f64), f64) {
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "tests: exact by construction")]
 mod tests {
     use super::*;
 

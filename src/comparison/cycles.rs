@@ -27,7 +27,7 @@ impl Cycle {
 
 /// Cycles in order of their start marks; `samples_end_s` closes what has no mark of its own.
 pub fn cycles(marks: &[Mark], samples_end_s: f64) -> Vec<Cycle> {
-    let starts: Vec<(u32, f64)> = marks.iter().filter_map(|m| started(m)).collect();
+    let starts: Vec<(u32, f64)> = marks.iter().filter_map(started).collect();
     let next_starts = starts.iter().skip(1).map(|(_, at_s)| *at_s).chain([samples_end_s]);
     let of = |(&(number, start_s), next_s): (&(u32, f64), f64)| {
         let at = |wanted: MarkKind| marks.iter().find(|m| m.kind == wanted).map(|m| m.at_s);
@@ -52,6 +52,7 @@ fn started(mark: &Mark) -> Option<(u32, f64)> {
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "tests: exact by construction")]
 mod tests {
     use super::*;
 

@@ -36,6 +36,7 @@ pub fn spread(values: &[f64]) -> Option<Spread> {
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "tests: exact by construction")]
 mod tests {
     use super::*;
 

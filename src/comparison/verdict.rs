@@ -77,6 +77,7 @@ fn half_interval(first: &[f64], second: &[f64], comparisons: usize) -> f64 {
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "tests: exact by construction")]
 mod tests {
     use super::*;
 

@@ -166,6 +166,7 @@ pub fn min_max(values: &[f64], width: usize) -> Vec<Option<(f64, f64)>> {
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "tests: exact by construction")]
 mod tests {
     use super::*;
 

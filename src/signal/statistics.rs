@@ -147,6 +147,7 @@ pub fn combined(components: &[(f64, f64)]) -> (f64, f64) {
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "tests: exact by construction")]
 mod tests {
     use super::*;
 

@@ -136,7 +136,7 @@ pub fn initial_level(piece: &Piece) -> f64 {
 
 /// Samples from the first crossing of the final level on, in whichever direction the pressure comes to it, and their
 /// offset within the phase. Before it, the pressure is still that of the running pump.
-fn after_first_crossing<'a>(phase: &'a [f64], level: f64) -> (usize, &'a [f64]) {
+fn after_first_crossing(phase: &[f64], level: f64) -> (usize, &[f64]) {
     let above = phase.first().is_some_and(|first| *first > level);
     let crossed = |v: &f64| if above { *v <= level } else { *v >= level };
     let at = phase.iter().position(crossed).unwrap_or(0);
