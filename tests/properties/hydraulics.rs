@@ -1,1 +1,8 @@
-//! (properties of this area)
+//! Laws of the hydraulic core: rest, volume, energy, convergence, one-way elements, backspin, time levels.
+
+mod bench;
+mod drive_levels;
+mod pump_surface;
+mod refusals;
+mod runs;
+mod waves;

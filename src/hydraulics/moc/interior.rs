@@ -15,10 +15,10 @@ const HEAD_CEILING_M: f64 = 1.0e9;
 ///
 /// Equation, for point P between its old neighbours A and B one cell away: with `Cp = H_A + B Q_A`, `Cm = H_B - B Q_B`
 /// and the resistance of one cell at the old flows, s_A and s_B,
-/// `Q_P = (Cp - Cm) / (2 B + s_A + s_B)`, `H_P = (Cp + Cm) / 2`: friction is taken at the new flow (stable for any
-/// resistance), and the head follows from continuity alone, so inner points conserve volume exactly.
-/// Range: Courant number one. Accuracy: second order inside (`law_characteristics_converge`). Source: WS93 section 3-3, friction
-/// rearranged to conserve volume.
+/// `Q_P = (Cp - Cm) / (2 B + s_A + s_B)`, `H_P = Cp - (B + s_A) Q_P`: friction takes the old resistance and the new flow,
+/// which is stable for any resistance and of second order, as the two errors cancel.
+/// Range: Courant number one. Accuracy: second order (`law_characteristics_converge_with_second_order`); volume by
+/// `law_volume_balances_and_check_valves_pass_one_way`. Source: WS93 section 3-3.
 #[derive(Debug, Clone)]
 pub(crate) struct Line {
     pub(crate) dt_s: f64,
@@ -42,7 +42,6 @@ pub(crate) struct PipeGrid {
     forwards_m: Vec<f64>,
     backwards_m: Vec<f64>,
     per_flow: Vec<f64>,
-    drop_m: Vec<f64>,
 }
 
 /// What a pipe offers at one end: `inflow = (offer - H) / impedance` into the node.
@@ -129,20 +128,18 @@ impl PipeGrid {
         let boiling_m = (liquid.vapour_pa - liquid.atmosphere_pa) / weight_n_m3;
         let ends = (&spec.nodes[described.from], &spec.nodes[described.to]);
         let wave_speed_m_s = pipe.length_m / (cells as f64 * dt_s);
-        let flow_m3_s = vec![steady.flows_m3_s[element]; points];
-        let unsteady = options.unsteady_friction;
+        let acceleration = || Acceleration::new(pipe.bore_m, liquid.viscosity_m2_s, points);
         Self {
             element,
             head_m: between(steady.heads_m[described.from], steady.heads_m[described.to]),
             impedance_s_m2: wave_speed_m_s / (liquid.gravity_m_s2 * bore_area_m2(pipe)),
             resistance: Resistance::new(pipe, liquid),
-            acceleration: unsteady.then(|| Acceleration::new(pipe.bore_m, liquid.viscosity_m2_s, &flow_m3_s)),
+            acceleration: options.unsteady_friction.then(acceleration),
             boiling_m: between(ends.0.elevation_m + boiling_m, ends.1.elevation_m + boiling_m),
             forwards_m: vec![0.0; points],
             backwards_m: vec![0.0; points],
             per_flow: vec![0.0; points],
-            drop_m: vec![0.0; if unsteady { points } else { 0 }],
-            flow_m3_s,
+            flow_m3_s: vec![steady.flows_m3_s[element]; points],
         }
     }
 
@@ -160,35 +157,45 @@ impl PipeGrid {
             *backwards = head - carried;
         }
         if let Some(acceleration) = &mut self.acceleration {
-            acceleration.fill_drop(impedance, &self.flow_m3_s, &mut self.drop_m);
+            acceleration.ready(impedance, &self.flow_m3_s);
         }
-        self.advance_inner(2.0 * impedance);
+        self.advance_inner();
     }
 
-    fn advance_inner(&mut self, twice_impedance: f64) {
-        let last = self.cells();
+    fn advance_inner(&mut self) {
+        let (last, impedance) = (self.cells(), self.impedance_s_m2);
+        if let Some(acceleration) = &self.acceleration {
+            for i in 1..last {
+                let (extra, drop_m) = acceleration.at(i);
+                let (s_a, s_b) = (self.per_flow[i - 1], self.per_flow[i + 1]);
+                let (cp, cm) = (self.forwards_m[i - 1] - drop_m, self.backwards_m[i + 1] + drop_m);
+                let flow = (cp - cm) / (2.0 * (impedance + extra) + (s_a + s_b));
+                self.flow_m3_s[i] = flow;
+                self.head_m[i] = cp - (impedance + extra + s_a) * flow;
+            }
+            return;
+        }
         let (forwards, backwards) = (&self.forwards_m[..last - 1], &self.backwards_m[2..]);
         let (left, right) = (&self.per_flow[..last - 1], &self.per_flow[2..]);
         let inner = self.head_m[1..last].iter_mut().zip(&mut self.flow_m3_s[1..last]);
         let offers = forwards.iter().zip(backwards).zip(left.iter().zip(right));
         for ((head, flow), ((cp, cm), (s_a, s_b))) in inner.zip(offers) {
-            *head = 0.5 * (cp + cm);
-            *flow = (cp - cm) / (twice_impedance + (s_a + s_b));
-        }
-        if self.acceleration.is_some() {
-            for i in 1..last {
-                let resistance = twice_impedance + (self.per_flow[i - 1] + self.per_flow[i + 1]);
-                self.flow_m3_s[i] -= (self.drop_m[i - 1] + self.drop_m[i + 1]) / resistance;
-            }
+            let new = (cp - cm) / (2.0 * impedance + (s_a + s_b));
+            *flow = new;
+            *head = cp - (impedance + s_a) * new;
         }
     }
 
     /// What the `to` end (true) or the `from` end offers at the new level.
     pub(crate) fn end(&self, at_to: bool) -> PipeEnd {
         let last = self.cells();
-        let (offers, near, sign) = if at_to { (&self.forwards_m, last - 1, -1.0) } else { (&self.backwards_m, 1, 1.0) };
-        let drop_m = if self.acceleration.is_some() { self.drop_m[near] } else { 0.0 };
-        PipeEnd { offer_m: offers[near] + sign * drop_m, impedance_s_m2: self.impedance_s_m2 + self.per_flow[near] }
+        let (offers, near, end, sign) =
+            if at_to { (&self.forwards_m, last - 1, last, -1.0) } else { (&self.backwards_m, 1, 0, 1.0) };
+        let (extra, drop_m) = self.acceleration.as_ref().map_or((0.0, 0.0), |acceleration| acceleration.at(end));
+        PipeEnd {
+            offer_m: offers[near] + sign * drop_m,
+            impedance_s_m2: self.impedance_s_m2 + self.per_flow[near] + extra,
+        }
     }
 
     /// Set one end to the head solved at its node.

@@ -19,35 +19,45 @@ pub(crate) fn decay(re: f64) -> f64 {
 
 /// Acceleration term of one pipe.
 ///
-/// Equation: `J_u = k/(2 g A) (dQ/dt + a sign(Q) |dQ/dx|)` added to the steady friction slope.
+/// Equation: `J_u = k/(2 g A) (dQ/dt + a sign(Q) |dQ/dx|)` added to the steady friction slope. Over one cell, with
+/// `e = k B/2`: `e (Q_new - Q_old + sign(Q) |Q_right - Q_left| / 2)`, the change in time at the new flow (stable), the
+/// change in space at the old one.
+/// Range: damps and stretches waves of closures and stops; not meant for laminar flow that lasts.
 /// Source: BSV01 (Brunone's model in the form that suits both directions of waves).
 #[derive(Debug, Clone)]
 pub(crate) struct Acceleration {
     re_per_flow: f64,
     table: Vec<f64>,
-    before_m3_s: Vec<f64>,
+    resistance_s_m2: Vec<f64>,
+    drop_m: Vec<f64>,
 }
 
 impl Acceleration {
-    pub(crate) fn new(bore_m: f64, viscosity_m2_s: f64, flow_m3_s: &[f64]) -> Self {
+    pub(crate) fn new(bore_m: f64, viscosity_m2_s: f64, points: usize) -> Self {
         let table = (0..=INTERVALS).map(|i| decay(10.0_f64.powf(LAST_DECADE * i as f64 / INTERVALS as f64))).collect();
-        Self { re_per_flow: 4.0 / (PI * bore_m * viscosity_m2_s), table, before_m3_s: flow_m3_s.to_vec() }
+        Self {
+            re_per_flow: 4.0 / (PI * bore_m * viscosity_m2_s),
+            table,
+            resistance_s_m2: vec![0.0; points],
+            drop_m: vec![0.0; points],
+        }
     }
 
-    /// Head drop over one cell at every point, m, from the last two levels; remembers this level.
-    ///
-    /// `impedance` is B = a/(gA): over one cell `J_u dx = k B/2 (Q - Q_before + sign(Q) |Q_right - Q_left| / 2)`.
-    pub(crate) fn fill_drop(&mut self, impedance: f64, flow_m3_s: &[f64], out: &mut [f64]) {
+    /// Ready the term at every point from the old flows; `impedance_s_m2` is B = a/(gA).
+    pub(crate) fn ready(&mut self, impedance_s_m2: f64, flow_m3_s: &[f64]) {
         let last = flow_m3_s.len() - 1;
         for i in 0..=last {
             let (left, right) = (i.saturating_sub(1), (i + 1).min(last));
-            let span = (right - left) as f64;
-            let in_space = (flow_m3_s[right] - flow_m3_s[left]).abs() / span;
-            let in_time = flow_m3_s[i] - self.before_m3_s[i];
-            let k = self.decay_at(flow_m3_s[i]);
-            out[i] = 0.5 * k * impedance * (in_time + in_space.copysign(flow_m3_s[i]));
+            let in_space = (flow_m3_s[right] - flow_m3_s[left]).abs() / (right - left) as f64;
+            let resistance_s_m2 = 0.5 * impedance_s_m2 * self.decay_at(flow_m3_s[i]);
+            self.resistance_s_m2[i] = resistance_s_m2;
+            self.drop_m[i] = resistance_s_m2 * (in_space.copysign(flow_m3_s[i]) - flow_m3_s[i]);
         }
-        self.before_m3_s.copy_from_slice(flow_m3_s);
+    }
+
+    /// At a point: resistance to the new flow, s/m2, and the rest of the head drop, m.
+    pub(crate) fn at(&self, point: usize) -> (f64, f64) {
+        (self.resistance_s_m2[point], self.drop_m[point])
     }
 
     fn decay_at(&self, flow_m3_s: f64) -> f64 {
