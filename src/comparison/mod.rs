@@ -1,7 +1,7 @@
 //! Floor 4: measurement against prediction, cycle against cycle, starter against starter.
 //!
 //! [`RunData`] comes in; [`align`] cuts it into cycles, puts the predicted segments on the measured time and passes both
-//! through the channel's filter; [`metric`] holds one definition each; [`evaluate`] applies them all; [`repeatability`]
+//! through the channel's filter; [`metric`] holds one definition each; [`mod@evaluate`] applies them all; [`repeatability`]
 //! and [`verdict`] say how sure; [`table`] and [`summary`] show it.
 
 pub mod align;

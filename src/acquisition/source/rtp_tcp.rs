@@ -16,6 +16,10 @@ const READ_TIMEOUT: Duration = Duration::from_millis(10);
 /// Bytes taken in one read: 2 700 frames of 8 channels.
 const READ_LEN: usize = 64 * 1024;
 
+/// Receive buffer asked of the system, bytes: about a second at 10 kHz x 8. Left to itself it grows to megabytes, and a
+/// sender that is paced by this reader could then run many seconds ahead of what we have looked at.
+const RECEIVE_BUFFER: usize = 256 * 1024;
+
 /// The source.
 pub struct RtpTcp {
     address: String,
@@ -80,6 +84,8 @@ fn connect(address: &str) -> Result<TcpStream, SourceError> {
         match TcpStream::connect_timeout(&socket, CONNECT_TIMEOUT) {
             Ok(stream) => {
                 stream.set_read_timeout(Some(READ_TIMEOUT)).map_err(|e| failed(e.to_string()))?;
+                rustix::net::sockopt::set_socket_recv_buffer_size(&stream, RECEIVE_BUFFER)
+                    .map_err(|e| failed(e.to_string()))?;
                 return Ok(stream);
             }
             Err(e) => last = failed(e.to_string()),
