@@ -120,3 +120,57 @@ impl Connection {
 fn closed() -> LinkError {
     LinkError::Down { reason: "closed by the device".into() }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::frame::wrap;
+    use super::super::reactor::Woken;
+    use super::*;
+    use crate::rig::register_map::Table;
+    use std::net::TcpListener;
+    use tokio::sync::Notify;
+
+    const PATIENCE: Duration = Duration::from_secs(20);
+
+    #[test]
+    fn rejects_an_answer_that_lay_there_before_the_question() {
+        let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+        let address = listener.local_addr().unwrap().to_string();
+        let reactor = Reactor::new().unwrap();
+        let mut connection = Connection::open(&reactor, &address, PATIENCE, 1).unwrap();
+        let (mut device, _) = listener.accept().unwrap();
+        // Right in every field for the first request to come.
+        device.write_all(&wrap(1, 7, &[3, 2, 0, 1])).unwrap();
+        assert_eq!(reactor.wait(Some(connection.stream()), &Notify::new(), PATIENCE), Woken::Ready);
+        let request = Request::Read { table: Table::Holding, address: 0, count: 1 };
+        let refused = connection.send(7, &request).unwrap_err();
+        assert!(refused.costs_connection(), "{refused}");
+    }
+
+    #[test]
+    fn tells_answers_of_pipelined_requests_apart() {
+        let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+        let address = listener.local_addr().unwrap().to_string();
+        let reactor = Reactor::new().unwrap();
+        let mut connection = Connection::open(&reactor, &address, PATIENCE, 1).unwrap();
+        let (mut device, _) = listener.accept().unwrap();
+        let read = |address| Request::Read { table: Table::Input, address, count: 1 };
+        let first = connection.send(7, &read(0)).unwrap();
+        let second = connection.send(7, &read(1)).unwrap();
+        device.write_all(&[wrap(second, 7, &[4, 2, 0, 22]), wrap(first, 7, &[4, 2, 0, 11])].concat()).unwrap();
+        let mut answers = [None, None];
+        while answers.iter().any(Option::is_none) {
+            assert_eq!(reactor.wait(Some(connection.stream()), &Notify::new(), PATIENCE), Woken::Ready);
+            connection.receive().unwrap();
+            answers = [first, second]
+                .map(|id| connection.take(id))
+                .into_iter()
+                .zip(answers)
+                .map(|(new, old)| new.or(old))
+                .collect::<Vec<_>>()
+                .try_into()
+                .unwrap();
+        }
+        assert_eq!(answers, [Some(Ok(Answer::Values(vec![11]))), Some(Ok(Answer::Values(vec![22])))]);
+    }
+}

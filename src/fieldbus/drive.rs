@@ -97,3 +97,56 @@ pub fn stop_accepted(kind: StopKind, state: DriveState) -> bool {
         StopKind::Coast | StopKind::ContactorOff => !output_on(state),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn published_iec61800_7_201_status_words_from_memory() {
+        // Bits 0 ready, 1 switched on, 2 operation enabled, 3 fault, 5 quick stop not active, 6 switch on disabled.
+        let words = [
+            (0x00, DriveState::NotReady),
+            (0x20, DriveState::NotReady),
+            (0x40, DriveState::SwitchOnDisabled),
+            (0x60, DriveState::SwitchOnDisabled),
+            (0x21, DriveState::ReadyToSwitchOn),
+            (0x23, DriveState::SwitchedOn),
+            (0x27, DriveState::OperationEnabled),
+            (0x07, DriveState::QuickStopActive),
+            (0x0F, DriveState::FaultReactionActive),
+            (0x2F, DriveState::FaultReactionActive),
+            (0x08, DriveState::Fault),
+            (0x28, DriveState::Fault),
+        ];
+        for (word, state) in words {
+            // Bits 4, 7 and above say nothing about the state.
+            for other in [0x0000, 0x0010, 0x0080, 0xFF90] {
+                assert_eq!(state_of(word | other), Some(state), "status word {:#06x}", word | other);
+            }
+        }
+        for word in [0x01, 0x03, 0x22, 0x25, 0x41, 0x4F, 0x48] {
+            assert_eq!(state_of(word), None, "status word {word:#06x}");
+        }
+    }
+
+    #[test]
+    fn law_the_walk_from_any_state_never_enables_without_the_way_in_between() {
+        for word in 0..=u16::MAX {
+            if let Some(state) = state_of(word).filter(|state| step_to_operation(*state) == Some(ENABLE_OPERATION)) {
+                assert_eq!(state, DriveState::SwitchedOn, "status word {word:#06x}");
+            }
+        }
+    }
+
+    #[test]
+    fn law_no_accepted_cut_leaves_the_output_on() {
+        for word in 0..=u16::MAX {
+            let Some(state) = state_of(word) else { continue };
+            for kind in [StopKind::Coast, StopKind::ContactorOff] {
+                assert!(!(stop_accepted(kind, state) && output_on(state)), "status word {word:#06x}");
+            }
+            assert!(stop_accepted(StopKind::Ramp, state) || state == DriveState::OperationEnabled);
+        }
+    }
+}

@@ -248,3 +248,109 @@ impl Effort {
         self.under_way = before;
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::clock::ManualClock;
+
+    fn slot() -> (StopSlot, ManualClock) {
+        let clock = ManualClock::at(1_000_000_000);
+        (StopSlot::new(Arc::new(clock.clone()), Vec::new()), clock)
+    }
+
+    #[test]
+    fn keeps_the_hardest_kind_until_the_next_start() {
+        let (slot, _) = slot();
+        assert_eq!(slot.wanted(), None);
+        for (ask, expected) in [
+            (StopKind::Ramp, StopKind::Ramp),
+            (StopKind::ContactorOff, StopKind::ContactorOff),
+            (StopKind::Coast, StopKind::ContactorOff),
+        ] {
+            slot.stop(ask, "test");
+            assert_eq!(slot.wanted().map(|wanted| wanted.kind), Some(expected));
+        }
+        assert!(slot.settle(slot.wanted().unwrap()));
+        assert!(slot.begin_start(slot.ticket()));
+        slot.end_start(true);
+        slot.stop(StopKind::Ramp, "test");
+        assert_eq!(slot.wanted().map(|wanted| wanted.kind), Some(StopKind::Ramp));
+    }
+
+    #[test]
+    fn rejects_a_start_older_than_a_stop_or_beside_a_pending_one() {
+        let (slot, _) = slot();
+        let ticket = slot.ticket();
+        slot.stop(StopKind::Ramp, "test");
+        assert!(!slot.begin_start(ticket), "older than the stop");
+        assert!(!slot.begin_start(slot.ticket()), "the stop is pending");
+        assert!(slot.starts_are_over(0), "a refused start is not in flight");
+        assert!(slot.settle(slot.wanted().unwrap()));
+        assert!(!slot.begin_start(ticket), "older than the stop, which is over");
+        assert!(slot.begin_start(slot.ticket()));
+    }
+
+    #[test]
+    fn keeps_a_stop_that_was_called_while_the_one_before_was_settled() {
+        let (slot, _) = slot();
+        slot.stop(StopKind::Ramp, "first");
+        let seen = slot.wanted().unwrap();
+        slot.stop(StopKind::Ramp, "second");
+        assert!(!slot.settle(seen));
+        assert!(slot.wanted().is_some());
+        assert_eq!(slot.cause(), "second");
+    }
+
+    #[test]
+    fn takes_no_stop_for_the_last_word_while_a_start_may_still_arrive() {
+        let (slot, clock) = slot();
+        let now_ns = || clock.now_ns();
+        assert!(slot.begin_start(slot.ticket()));
+        assert!(!slot.starts_are_over(now_ns()), "in flight");
+        slot.end_start(false);
+        clock.advance_ns(START_AFTERMATH_NS - 1);
+        assert!(!slot.starts_are_over(now_ns()), "its bytes may lie in the device's buffers");
+        clock.advance_ns(1);
+        assert!(slot.starts_are_over(now_ns()));
+        assert!(slot.begin_start(slot.ticket()));
+        slot.end_start(true);
+        assert!(slot.starts_are_over(now_ns()), "every byte was answered");
+    }
+
+    #[test]
+    fn sends_at_once_what_is_new_or_harder_and_the_rest_after_the_repeat_time() {
+        let (slot, clock) = slot();
+        slot.stop(StopKind::Ramp, "test");
+        let ramp = slot.wanted().unwrap();
+        let mut effort = Effort::default();
+        assert_eq!(effort.due_ns(ramp, 0), Some(0), "new");
+        let before = effort.begin(ramp, clock.now_ns());
+        assert_eq!(effort.due_ns(ramp, 0), None, "under way");
+        clock.advance_ns(10);
+        slot.stop(StopKind::Coast, "test");
+        let coast = slot.wanted().unwrap();
+        assert_eq!(effort.due_ns(coast, 0), Some(0), "harder");
+        effort.end(before);
+        effort.begin(coast, clock.now_ns());
+        effort.end(0);
+        clock.advance_ns(1);
+        assert_eq!(effort.due_ns(coast, 0), Some(1_000_000_010 + STOP_REPEAT_NS), "repeated");
+    }
+
+    #[test]
+    fn drops_the_oldest_record_and_counts_it_when_nobody_takes_them() {
+        let (slot, _) = slot();
+        let record = |number: u64| CommandRecord {
+            sent_wall_ns: number,
+            answered_wall_ns: None,
+            what: String::new(),
+            wrote: 0,
+            read_back: None,
+        };
+        (0..=RECORDS_KEPT as u64).for_each(|number| slot.record(record(number)));
+        assert_eq!(slot.records_dropped(), 1);
+        let records = slot.take_records();
+        assert_eq!((records.len(), records[0].sent_wall_ns), (RECORDS_KEPT, 1));
+    }
+}
