@@ -5,14 +5,14 @@
 //! * `reactor`, `connection`: one socket, waited on together with calls from other threads;
 //! * `link`: the threads; one owns a bus, a second one owns a connection kept for stops;
 //! * `stop`: stop lines, which never wait and are repeated until a status read shows the stop accepted;
-//! * `unit`, `orders`: the dialogues with one device; [`drive`]: the master's side of IEC 61800-7-201;
+//! * `unit`, `orders`: the dialogues with one device; `drive`: how an IEC 61800-7-201 drive is stopped;
 //! * `published`: what the threads have found out; `ports`: what the executor holds.
 //!
 //! All times here are wall time. Queues are bounded: an order that finds the queue full is refused, a stop's cause that
 //! finds its channel full loses its words but never the stop, records that nobody takes are dropped oldest first and
 //! counted ([`LinkStatistics::records_dropped`]).
 
-pub mod drive;
+mod drive;
 pub mod frame;
 mod connection;
 mod link;

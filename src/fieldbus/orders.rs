@@ -1,10 +1,11 @@
 //! The dialogues that change something: settings, start, reset, transfer, stop.
 
-use super::drive::{self, DriveState};
+use super::drive;
 use super::stop::Wanted;
 use super::unit::{StarterLimits, Unit, UnitKind, Wire, role_name};
 use crate::rig::register_map::Role;
 use crate::sequence::ports::{CommandRecord, PortError, StopLine};
+use crate::starters::state::{self, Command, DriveState};
 use crate::starters::{Settings, StopKind};
 use std::collections::BTreeMap;
 use std::sync::atomic::Ordering::SeqCst;
@@ -160,7 +161,7 @@ impl Unit {
         loop {
             let word = self.read(wire, Role::StatusWord)?;
             let late = wire.now_ns() >= deadline_ns;
-            let state = drive::state_of(word);
+            let state = DriveState::decode(word);
             if let (Some(DriveState::OperationEnabled), Some(record)) = (state, last.take_if(|_| left != state)) {
                 return self.agreeing(Role::ControlWord, record);
             }
@@ -187,11 +188,11 @@ impl Unit {
     /// Clear a latched fault with the run command taken back first.
     pub(super) fn reset(&self, wire: &mut dyn Wire) -> Result<CommandRecord, PortError> {
         let (role, before, edge) = if self.map.cia402 {
-            (Role::ControlWord, Role::ControlWord, drive::FAULT_RESET)
+            (Role::ControlWord, Role::ControlWord, Command::FaultReset.word())
         } else {
             (Role::Reset, Role::Run, 1)
         };
-        self.write(wire, before, drive::DISABLE_VOLTAGE)?;
+        self.write(wire, before, 0)?;
         let record = self.write_and_read(wire, role, edge)?;
         // The next reset needs an edge again.
         self.write(wire, role, 0)?;
@@ -216,7 +217,7 @@ impl Unit {
             StopKind::Ramp => None,
             StopKind::Coast | StopKind::ContactorOff => self.map.field(Role::Cut).map(|_| (Role::Cut, 1)),
         };
-        let run = if self.map.cia402 { (Role::ControlWord, drive::stop_word(kind)) } else { (Role::Run, 0) };
+        let run = if self.map.cia402 { (Role::ControlWord, drive::stop_command(kind).word()) } else { (Role::Run, 0) };
         cut.into_iter().chain([run]).collect()
     }
 
@@ -262,7 +263,7 @@ impl Unit {
 
     fn shows_accepted(&self, kind: StopKind, raw: &dyn Fn(Role) -> Option<u16>) -> bool {
         if self.map.cia402 {
-            let state = raw(Role::StatusWord).and_then(drive::state_of);
+            let state = raw(Role::StatusWord).and_then(DriveState::decode);
             return state.is_some_and(|state| drive::stop_accepted(kind, state));
         }
         // A map without output bits leaves only the run bit to look at.
@@ -274,8 +275,11 @@ impl Unit {
 }
 
 /// The walk to operation always writes at least once, so that a start is an edge even on a drive left enabled.
-fn first_step(state: DriveState) -> Option<u16> {
-    if state == DriveState::OperationEnabled { Some(drive::DISABLE_VOLTAGE) } else { drive::step_to_operation(state) }
+fn first_step(from: DriveState) -> Option<u16> {
+    match from {
+        DriveState::OperationEnabled => Some(Command::DisableVoltage.word()),
+        _ => state::next_command(from, state::Wanted::Operation),
+    }
 }
 
 fn stop_words(kind: StopKind) -> &'static str {

@@ -3,11 +3,11 @@
 //! wherever they wait.
 
 use super::LinkError;
-use super::drive;
 use super::frame::{Answer, READ_BITS_MAX, READ_REGISTERS_MAX, Request, exception_name};
 use super::stop::StopSlot;
 use crate::rig::register_map::{Field, RegisterMap, Role, Table};
 use crate::sequence::ports::{CommandRecord, DeviceIdentity, PortError, StatusReading};
+use crate::starters::state::{DriveState, Status};
 use crate::starters::{Settings, StopKind};
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -286,16 +286,17 @@ impl Unit {
     pub(super) fn status(&self, at_wall_ns: u64, values: &BTreeMap<Role, u16>) -> StatusReading {
         let raw = |role| values.get(&role).copied();
         let si = |role| Some(self.map.field(role)?.to_si(raw(role)?));
-        let word = raw(Role::StatusWord);
-        let state = word.and_then(drive::state_of);
-        let driving = state.is_some_and(drive::output_on);
-        let in_operation = state == Some(drive::DriveState::OperationEnabled);
-        let faulted = matches!(state, Some(drive::DriveState::Fault | drive::DriveState::FaultReactionActive));
+        let word = raw(Role::StatusWord).map(Status::decode);
+        let state = word.and_then(|word| word.state);
+        // A word that matches no state is never taken for a stopped drive.
+        let driving = word.is_some() && state.is_none_or(DriveState::output_on);
+        let in_operation = state == Some(DriveState::OperationEnabled);
+        let faulted = matches!(state, Some(DriveState::Fault | DriveState::FaultReactionActive));
         StatusReading {
             at_wall_ns,
             running: raw(Role::Running).map_or(driving, |bit| bit != 0),
             at_speed: raw(Role::AtSpeed)
-                .map_or(in_operation && word.is_some_and(drive::target_reached), |bit| bit != 0),
+                .map_or(in_operation && word.is_some_and(|word| word.target_reached), |bit| bit != 0),
             fault: raw(Role::Fault).unwrap_or(if faulted { FAULT_WITHOUT_CODE } else { 0 }),
             current_a: si(Role::Current),
             speed_actual: si(Role::SpeedActual),
