@@ -139,7 +139,7 @@ fn pairs<'a>(source: &'a Recording, to: &'a Layout) -> Vec<(&'a Dataset, &'a Dat
     let sources = source.layout.datasets().into_iter().enumerate();
     sources
         .zip(to.datasets())
-        .map(|((index, from), to)| (from, to, if index < channels { whole } else { from.size() }))
+        .map(|((index, from), to)| (from, to, if index < channels { whole } else { source.layout.rows(from) }))
         .collect()
 }
 

@@ -19,7 +19,7 @@ use std::ptr::null;
 
 /// Make a scalar dataset of fixed-length UTF-8 text.
 pub(super) fn create_text(group: &Group, name: &str, text: &str) -> Result<Dataset> {
-    let dataset = group.new_dataset_builder().empty_as(&text_type(text)).create(name)?;
+    let dataset = group.new_dataset_builder().empty_as(text_type(text)).create(name)?;
     let bytes = padded(text);
     write_all(&dataset, &bytes, |id, type_id, data| {
         // SAFETY: `write_all` has checked that `data` holds exactly the dataset's elements in the type `type_id`.
@@ -30,7 +30,7 @@ pub(super) fn create_text(group: &Group, name: &str, text: &str) -> Result<Datas
 
 /// Make an attribute of fixed-length UTF-8 text.
 pub(super) fn create_text_attribute(at: &Location, name: &str, text: &str) -> Result<()> {
-    let attribute = at.new_attr_builder().empty_as(&text_type(text)).create(name)?;
+    let attribute = at.new_attr_builder().empty_as(text_type(text)).create(name)?;
     write_all(&attribute, &padded(text), |id, type_id, data| {
         // SAFETY: `write_all` has checked that `data` holds exactly the attribute's elements in the type `type_id`.
         unsafe { H5Awrite(id, type_id, data) }

@@ -7,7 +7,7 @@ use super::opened::Opened;
 use super::raw::read_text;
 use super::rows;
 use super::rows::{BlockRow, EndRow, SegmentRow, StoredRow};
-use super::schema::{ENTRY, Form, HEADER, Layout, MADE};
+use super::schema::{COMMITTED, ENTRY, Form, HEADER, Layout, MADE};
 use super::span::{Span, frame_range, frames_lost, spans};
 use super::store::PredictionText;
 use crate::comparison::{ChannelInfo, RunData};
@@ -166,11 +166,20 @@ impl Recording {
     pub fn open(path: &Path) -> Result<Self, RecordingError> {
         let opened = Opened::open(path)?;
         let description = read_description(path, &opened.entry)?;
-        let layout = Layout::open(path, &opened.file, description.channels.iter().map(|channel| &channel.id))?;
-        // A live file grows while it is read: the counts are measured first, the block table is ahead of them.
+        let mut layout = Layout::open(path, &opened.file, description.channels.iter().map(|channel| &channel.id))?;
+        if opened.form == Form::Partial {
+            let committed = opened.entry.dataset(COMMITTED).and_then(|dataset| dataset.read_raw());
+            let fault = |why| RecordingError::damaged(path, "/entry/committed", why);
+            layout.believe(committed.map_err(|e| fault(e.to_string()))?).map_err(fault)?;
+        }
         let rows = layout.whole_frames() as u64;
-        let table: Vec<BlockRow> = table(path, &layout.blocks)?;
-        let spans = spans(&table, rows).map_err(|why| RecordingError::damaged(path, "/entry/blocks", why))?;
+        let table: Vec<BlockRow> = rows_of(path, &layout.blocks, 0, layout.rows(&layout.blocks))?;
+        let fault = |why| RecordingError::damaged(path, "/entry/blocks", why);
+        let spans = spans(&table, rows).map_err(fault)?;
+        let placed: u64 = spans.iter().map(|span| span.frames).sum();
+        if opened.form == Form::Closed && placed != rows {
+            return Err(fault(format!("places {placed} rows, {rows} are stored")));
+        }
         Ok(Self { opened, description, layout, spans })
     }
 
@@ -185,7 +194,12 @@ impl Recording {
 
     /// The end mark.
     pub fn end(&self) -> Result<Option<EndRow>, RecordingError> {
-        Ok(table(self.path(), &self.layout.end)?.first().copied())
+        Ok(self.table(&self.layout.end)?.first().copied())
+    }
+
+    /// All rows of a table that count.
+    fn table<T: H5Type>(&self, dataset: &Dataset) -> Result<Vec<T>, RecordingError> {
+        rows_of(self.path(), dataset, 0, self.layout.rows(dataset))
     }
 
     fn table_of<R: H5Type, T>(
@@ -193,7 +207,7 @@ impl Recording {
         dataset: &Dataset,
         meaning: impl Fn(&[R]) -> Result<T, String>,
     ) -> Result<T, RecordingError> {
-        let rows = table(self.path(), dataset)?;
+        let rows = self.table(dataset)?;
         meaning(&rows).map_err(|why| RecordingError::damaged(self.path(), &dataset.name(), why))
     }
 
@@ -204,8 +218,11 @@ impl Recording {
         let dataset = self.opened.entry.dataset(name).map_err(fault)?;
         let text = match self.opened.form {
             Form::Closed => read_text(&dataset).map_err(fault)?,
-            Form::Partial => String::from_utf8(dataset.read_raw().map_err(fault)?)
-                .map_err(|_| RecordingError::damaged(self.path(), &item, "is not UTF-8"))?,
+            Form::Partial => {
+                let bytes = self.layout.document_bytes(usize::from(name == MADE)).min(dataset.size());
+                String::from_utf8(rows_of(self.path(), &dataset, 0, bytes)?)
+                    .map_err(|_| RecordingError::damaged(self.path(), &item, "is not UTF-8"))?
+            }
         };
         Ok((!text.is_empty()).then_some(text))
     }
@@ -240,7 +257,7 @@ impl Recording {
     }
 
     fn prediction_stored_s(&self) -> Result<Option<f64>, RecordingError> {
-        let stored: Vec<StoredRow> = table(self.path(), &self.layout.stored)?;
+        let stored: Vec<StoredRow> = self.table(&self.layout.stored)?;
         Ok(stored.first().map(|row| row.rig_s))
     }
 
@@ -251,7 +268,7 @@ impl Recording {
         }
         let text: Option<PredictionText> = self.json(MADE)?;
         let Some(text) = text else { return Ok(None) };
-        let segments: Vec<SegmentRow> = table(self.path(), &self.layout.segments)?;
+        let segments: Vec<SegmentRow> = self.table(&self.layout.segments)?;
         Ok(Some(Prediction {
             channels: self.description.channels.iter().map(|channel| channel.id.clone()).collect(),
             segments: segments.iter().map(|row| self.segment(row)).collect::<Result<_, _>>()?,
@@ -274,11 +291,6 @@ impl Recording {
             flow_m3_s: series(&self.layout.flow_m3_s)?,
         })
     }
-}
-
-/// All rows of a table.
-fn table<T: H5Type>(path: &Path, dataset: &Dataset) -> Result<Vec<T>, RecordingError> {
-    rows_of(path, dataset, 0, dataset.size())
 }
 
 fn rows_of<T: H5Type>(path: &Path, dataset: &Dataset, first: usize, count: usize) -> Result<Vec<T>, RecordingError> {

@@ -150,7 +150,7 @@ fn split<const N: usize, R>(text: &str, row: impl Fn(u32, u32, FixedUnicode<N>) 
     pieces.into_iter().enumerate().map(|(part, piece)| row(part as u32, of_parts, piece)).collect()
 }
 
-/// Joins texts that were split, dropping a last one whose end is missing only by keeping what is there.
+/// Joins texts that were split. Of a text that was cut off with the file, what is there is kept.
 fn join<'a, R>(
     rows: &'a [R],
     part: impl Fn(&R) -> u32,

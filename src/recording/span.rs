@@ -18,8 +18,8 @@ pub(super) struct Span {
 /// more memory than there is.
 const MOST_FRAMES: u64 = 500_000_000;
 
-/// Spans of the first `rows` rows. A table that is behind the counts (the file was cut off) is continued without a gap;
-/// one that is ahead is cut.
+/// Spans of the first `rows` rows. A table that is ahead of the counts is cut; rows behind the table have no place in
+/// time and are left out. Both happen for moments in a file that is being written.
 ///
 /// # Errors
 /// In words, when the table contradicts itself.
@@ -27,20 +27,15 @@ pub(super) fn spans(table: &[BlockRow], rows: u64) -> Result<Vec<Span>, String> 
     let mut spans: Vec<Span> = Vec::new();
     let mut next_row = 0;
     for block in table.iter().filter(|block| block.frames > 0) {
-        if block.first_row != next_row {
-            return Err(format!("a block begins at row {}, {next_row} was expected", block.first_row));
-        }
         if next_row >= rows {
             break;
+        }
+        if block.first_row != next_row {
+            return Err(format!("a block begins at row {}, {next_row} was expected", block.first_row));
         }
         let frames = block.frames.min(rows - next_row);
         next_row += frames;
         extend(&mut spans, block, frames)?;
-    }
-    match spans.last_mut() {
-        Some(last) => last.frames += rows - next_row,
-        None if rows > 0 => return Err(format!("{rows} rows of counts without any block")),
-        None => {}
     }
     match frame_range(&spans) {
         range if range.end - range.start > MOST_FRAMES => Err(format!("frames {range:?}: longer than any recording")),
@@ -98,16 +93,16 @@ mod tests {
     }
 
     #[test]
-    fn cuts_a_table_that_is_ahead_and_continues_one_that_is_behind() {
+    fn believes_no_more_than_table_and_counts_both_say() {
         let table = [block(0, 0, 10), block(10, 20, 10)];
         assert_eq!(spans(&table, 4).unwrap(), vec![Span { first_row: 0, first_frame: 0, frames: 4 }]);
-        assert_eq!(spans(&table, 25).unwrap()[1], Span { first_row: 10, first_frame: 20, frames: 15 });
+        assert_eq!(spans(&table, 25).unwrap()[1], Span { first_row: 10, first_frame: 20, frames: 10 });
+        assert_eq!(spans(&[], 25).unwrap(), vec![]);
     }
 
     #[test]
     fn rejects_a_table_that_contradicts_itself() {
         for table in [
-            vec![],
             vec![block(1, 0, 10)],
             vec![block(0, 0, 10), block(9, 10, 10)],
             vec![block(0, 10, 10), block(10, 19, 10)],

@@ -5,12 +5,13 @@ use super::error::RecordingError;
 use super::names::{RecordingPath, release, sync_folder};
 use super::opened::options;
 use super::rows::{self, BlockRow, EndRow, SegmentRow, StoredRow, ascii};
-use super::schema::{Documents, Form, Layout};
+use super::schema::{Committed, Documents, Form, Layout};
 use crate::prediction::{MadeWith, Prediction};
 use crate::sequence::ports::RunHeader;
 use crate::signal::Block;
 use hdf5::{Dataset, File, H5Type, Result as H5Result};
 use serde::{Deserialize, Serialize};
+use std::os::unix::fs::FileExt;
 use std::sync::Arc;
 
 /// Frames seen by a recording.
@@ -38,6 +39,7 @@ pub(super) struct Store {
     file: File,
     layout: Layout,
     documents: Documents,
+    committed: Committed,
     /// A second handle on the same file: `fdatasync` goes through it, and its shared lock says that somebody writes.
     disk: std::fs::File,
     channel_ids: Vec<crate::signal::ChannelId>,
@@ -69,6 +71,7 @@ impl Store {
         let file = options(|p| p.libver_latest()).create(path).map_err(fault)?;
         let layout = Layout::create(&file, description, Form::Partial).map_err(fault)?;
         let documents = Documents::create(&file).map_err(fault)?;
+        let committed = Committed::create(&file, &layout).map_err(fault)?;
         file.flush().map_err(fault)?;
         file.start_swmr().map_err(fault)?;
         disk.try_lock_shared().map_err(|_| RecordingError::InUse { path: path.to_owned() })?;
@@ -78,6 +81,7 @@ impl Store {
             file,
             layout,
             documents,
+            committed,
             disk,
             channel_ids: description.channels.iter().map(|channel| channel.id.clone()).collect(),
             inputs: description.channels.iter().map(|channel| channel.input).collect(),
@@ -92,11 +96,8 @@ impl Store {
         self.counts
     }
 
-    /// Append blocks in order; blocks before an offending one are kept. A row of the block table that tells of a gap
-    /// (or where the recording begins) reaches the disk before the counts it places, so that a file cut off in between
-    /// never shows late frames at an early time.
+    /// Append blocks in order; blocks before an offending one are kept.
     pub fn append_blocks(&mut self, blocks: &[Arc<Block>]) -> Result<(), RecordingError> {
-        let begins = self.counts.stored == 0;
         let mut table = Vec::with_capacity(blocks.len());
         let mut fault = None;
         for block in blocks {
@@ -109,9 +110,6 @@ impl Store {
             }
         }
         self.append(&self.layout.blocks, &table)?;
-        if begins || table.iter().any(|row| row.missing_before + row.dropped_before > 0) {
-            self.layout.blocks.flush().map_err(|e| self.fault("flush /entry/blocks", &e))?;
-        }
         for (dataset, &input) in self.layout.counts.iter().zip(&self.inputs) {
             let placed = blocks.iter().take(table.len());
             let column: Vec<i32> =
@@ -249,7 +247,16 @@ impl Store {
     /// Everything so far is seen by readers, and lost neither by kill -9 nor by loss of power.
     pub fn sync(&self) -> Result<(), RecordingError> {
         self.file.flush().map_err(|e| self.fault("flush", &e))?;
+        self.commit().map_err(|e| RecordingError::io(self.names.partial(), "commit", &e))?;
         self.disk.sync_data().map_err(|e| RecordingError::io(self.names.partial(), "sync", &e))
+    }
+
+    /// Note how far the flush came. Each number is good by itself, so a torn write does no harm.
+    fn commit(&self) -> std::io::Result<()> {
+        let Documents { header, made } = &self.documents;
+        let sizes = self.layout.datasets().into_iter().chain([header, made]).map(|dataset| dataset.size() as u64);
+        let bytes: Vec<u8> = sizes.flat_map(u64::to_ne_bytes).collect();
+        self.disk.write_all_at(&bytes, self.committed.at_byte)
     }
 
     /// Close the file; it keeps its name.

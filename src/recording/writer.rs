@@ -64,8 +64,8 @@ pub struct Recorder {
 impl Recorder {
     /// Make `path` + `.partial` (path: `X.h5`) and start writing `blocks` to it.
     ///
-    /// The sender of `blocks` must never wait: when the channel is full it drops the block; the gap is seen here by the
-    /// frame numbers, stored, counted as dropped and told by [`Recorder::failed`].
+    /// The sender of `blocks` must not wait long: when the channel stays full it drops the block; the gap is seen here
+    /// by the frame numbers, stored, counted as dropped and told by [`Recorder::failed`].
     ///
     /// # Errors
     /// The folder is not writable, `X.h5` or `X.h5.partial` exists, or the description cannot be stored; then no file

@@ -7,6 +7,7 @@ use super::made::{
 use crossbeam_channel::Receiver;
 use ramprig::clock::{SystemClock, WallClock, sleep_wall};
 use ramprig::recording::{self, LOST_AT_MOST_S, RecordingError};
+use ramprig::signal::Trace;
 use rand::{RngExt, SeedableRng};
 use sha2::{Digest, Sha256};
 use std::os::unix::process::ExitStatusExt;
@@ -102,6 +103,17 @@ fn recovers_what_a_killed_process_recorded() {
     panic!("only {kills} of {TRIALS} trials on a computer that kept running");
 }
 
+/// Every frame from the first on, every channel, as it was handed over.
+fn assert_every_value(traces: &[Trace], frames: u64) {
+    for (channel, trace) in description().channels.iter().zip(traces) {
+        assert_eq!(trace.values.len() as u64, frames);
+        for (frame, &value) in trace.values.iter().enumerate() {
+            let wanted = channel.scaling.to_si(count(channel.input, frame as u64));
+            assert!(value == wanted, "{} frame {frame}: {value}, expected {wanted} Pa", channel.id);
+        }
+    }
+}
+
 /// Recover, check every stored value with our reader and with h5py; answers with the wall time lost, s.
 fn recover_and_look(path: &Path, handed: &[u64]) -> f64 {
     let partial = path.with_added_extension("partial");
@@ -115,13 +127,7 @@ fn recover_and_look(path: &Path, handed: &[u64]) -> f64 {
     assert!(!run.complete);
     assert_eq!((run.header, run.prediction, run.frames_missing), (Some(header()), Some(prediction()), 0));
     let channels = description().channels;
-    for (channel, trace) in channels.iter().zip(&run.traces) {
-        assert_eq!(trace.values.len() as u64, run.frames);
-        for (frame, &value) in trace.values.iter().enumerate() {
-            let wanted = channel.scaling.to_si(count(channel.input, frame as u64));
-            assert!(value == wanted, "{} frame {frame}: {value}, expected {wanted} Pa", channel.id);
-        }
-    }
+    assert_every_value(&run.traces, run.frames);
     let found = h5py_reads(path);
     assert_eq!((&found["recovered"], &found["rows"][0]), (&true.into(), &run.frames.into()));
     let bytes: Vec<u8> = (0..run.frames).flat_map(|frame| count(channels[0].input, frame).to_le_bytes()).collect();
@@ -181,5 +187,6 @@ fn reports_a_full_disk_and_keeps_what_was_written() {
     let partial = path.with_added_extension("partial");
     let summary = recording::recover(&partial).unwrap_or_else(|error| panic!("{error} after {fault}")).summary;
     assert!(summary.frames > 0 && summary.recovered && !summary.complete, "{summary:?}");
+    assert_every_value(&recording::read(&path).unwrap().traces, summary.frames);
     assert_eq!(h5py_reads(&path)["rows"][0], summary.frames);
 }
