@@ -121,6 +121,8 @@ impl Unit {
         let limits = self.limits()?;
         let Some(slot) = &self.slot else { return Err(self.overtaken()) };
         self.check_comm_timeout(wire)?;
+        // Two beats: the starter watches for a change, and the first may repeat what an earlier session left there.
+        self.beat(wire)?;
         self.beat(wire)?;
         if !slot.begin_start(ticket) {
             return Err(self.overtaken());

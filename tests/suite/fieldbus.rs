@@ -7,6 +7,7 @@ pub mod mbpoll;
 mod orders;
 mod peers;
 mod stops;
+mod virtual_rig;
 mod wire;
 
 use device::{Act, Device, PATIENCE};
