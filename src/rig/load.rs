@@ -46,10 +46,12 @@ pub fn parse_with(text: &str, file: &str, shelf: &MapShelf) -> Result<Rig, Probl
 fn compiled(document: &Document<'_>, entries: RigFile, maps: &check::Maps, text: &str) -> Option<Rig> {
     let rig_spot = entries.identity.spot.clone();
     let element_spots: Vec<Spot> = entries.elements.iter().map(|entry| entry.spot.clone()).collect();
+    let trip_spots: Vec<Spot> = entries.trips.iter().map(|entry| entry.spot.clone()).collect();
     let rig = compile::compile(entries, maps, text);
     match &rig {
         Some(rig) => {
             check::strength(document, rig, &element_spots);
+            check::trips_protect(document, rig, &trip_spots);
             check::at_rest(document, rig, &element_spots, &rig_spot);
         }
         None => document.note(&rig_spot, "names that do not resolve though every check passed", "a rig", None),

@@ -349,3 +349,12 @@ fn rejects_a_suction_lift_that_no_atmosphere_can_hold() {
     let problems = problems_of(&high);
     assert!(problems.to_string().contains("the column would part"), "{problems}");
 }
+
+#[test]
+fn rejects_a_trip_that_acts_only_beyond_a_rating() {
+    one_problem_elsewhere(
+        "channel = \"p_hose_mid\"\nabove = \"3.5 barg\"",
+        "channel = \"p_hose_mid\"\nabove = \"6.5 barg\"",
+        "a limit of 6.50 barg beside hose, rated 6.00 barg",
+    );
+}

@@ -1,9 +1,10 @@
 //! Trips and permissives: the ones that no rig may be without, names that exist.
 
 use super::{Maps, known};
+use crate::hydraulics::spec::Place;
 use crate::rig::file::{ConditionEntry, RigFile};
-use crate::rig::model::TripCause;
-use crate::rig::reader::Document;
+use crate::rig::model::{Rig, Trip, TripCause};
+use crate::rig::reader::{Document, Spot};
 use crate::rig::register_map::Role;
 
 pub(super) fn check(document: &Document<'_>, file: &RigFile, maps: &Maps) {
@@ -55,4 +56,31 @@ fn field_exists(document: &Document<'_>, file: &RigFile, maps: &Maps, field: &cr
             Role::ALL.iter().filter(|role| map.field(**role).is_some()).map(|role| role.name()).collect();
         known(document, field, "field", roles.iter().copied());
     }
+}
+
+/// A limit above the rating of a part beside its sensor would act when that part is already past its rating (needs a
+/// compiled rig).
+pub(in crate::rig) fn trips_protect(document: &Document<'_>, rig: &Rig, trip_spots: &[Spot]) {
+    for (trip, spot) in rig.trips.iter().zip(trip_spots) {
+        let (Some(above_pa), Some((element, rated_pa))) = (trip.above, weakest_beside(rig, trip)) else { continue };
+        if above_pa > rated_pa {
+            let found =
+                format!("a limit of {:.2} barg beside {element}, rated {:.2} barg", above_pa / 1e5, rated_pa / 1e5);
+            let spot = Spot { key_path: format!("{}.above", spot.key_path), ..spot.clone() };
+            document.note(&spot, found, format!("at most {:.2} barg", rated_pa / 1e5), None);
+        }
+    }
+}
+
+/// The weakest element that a pressure trip's channel touches, with its rating, Pa gauge.
+fn weakest_beside<'r>(rig: &'r Rig, trip: &Trip) -> Option<(&'r str, f64)> {
+    let place = rig.channels.get(trip.channel?)?.place?;
+    let touches = |index: usize| match place {
+        Place::Node(node) => rig.network.elements[index].from == node || rig.network.elements[index].to == node,
+        Place::Pipe { element, .. } => element == index,
+    };
+    let beside = rig.ratings.iter().enumerate().filter(|(index, _)| touches(*index));
+    beside
+        .map(|(index, rating)| (rig.network.elements[index].name.as_str(), rating.max_gauge_pa))
+        .min_by(|a, b| a.1.total_cmp(&b.1))
 }

@@ -9,6 +9,7 @@ mod machine;
 mod network;
 mod starters;
 
+pub(super) use guards::trips_protect;
 pub(super) use machine::at_rest;
 
 use super::derived::shut_off;
