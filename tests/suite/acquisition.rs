@@ -403,3 +403,54 @@ fn agrees_with_gstreamer_bit_for_bit_on_eight_channels() {
 fn agrees_with_gstreamer_bit_for_bit_on_six_channels() {
     agrees_with_gstreamer(6);
 }
+
+/// The virtual rig on the shipped bench, sampled for `frames` by a recorder that now and then takes its time.
+fn sample_the_virtual_rig(fast: Option<f64>, frames: u64) -> (Acquisition, RigClock) {
+    use std::sync::atomic::{AtomicBool, Ordering};
+    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("rig-configs/terrace-bench.toml");
+    let mut rig = ramprig::rig::load(&path).unwrap();
+    let options = ramprig::virtual_rig::Options {
+        rig: rig.clone(),
+        modbus_listener: TcpListener::bind("127.0.0.1:0").unwrap(),
+        sample_listener: TcpListener::bind("127.0.0.1:0").unwrap(),
+        seed: Some(7),
+        fast,
+        truth_file: None,
+        controls: None,
+    };
+    let (stop, announce) = (Arc::new(AtomicBool::new(false)), crossbeam_channel::bounded(1));
+    let told = Arc::clone(&stop);
+    let virtual_rig = std::thread::spawn(move || {
+        ramprig::virtual_rig::run(options, told, |ready| announce.0.send(ready.samples).unwrap()).unwrap();
+    });
+    rig.source.address = announce.1.recv_timeout(DEADLINE).unwrap().to_string();
+    let rig_clock = RigClock::default();
+    let acquisition = ramprig::acquisition::start(Arc::new(rig), Arc::new(SystemClock), rig_clock.clone()).unwrap();
+    let blocks = acquisition.attach_recorder(64);
+    let mut next = None;
+    while next.is_none_or(|next| next < frames) {
+        let block = blocks.recv_timeout(DEADLINE).unwrap();
+        assert_eq!((block.missing_before, block.first_frame), (0, next.unwrap_or(block.first_frame)));
+        next = Some(block.first_frame + block.frames() as u64);
+        if block.first_frame % 50 == 0 {
+            ramprig::clock::sleep_wall(Duration::from_millis(3));
+        }
+    }
+    stop.store(true, Ordering::Release);
+    virtual_rig.join().unwrap();
+    (acquisition, rig_clock)
+}
+
+// Whether it keeps real time is up to the machine and no test's business; that nothing is lost is.
+#[test]
+fn loses_nothing_of_the_virtual_rig_at_its_own_pace_or_in_a_hurry() {
+    for (fast, frames) in [(None, 10_000), (Some(50.0), 30_000)] {
+        let (acquisition, rig_clock) = sample_the_virtual_rig(fast, frames);
+        let statistics = acquisition.statistics();
+        assert_eq!((statistics.stream.frames_missing, statistics.recorder_behind_blocks), (0, 0), "{statistics:?}");
+        assert_eq!(statistics.stream.refused, 0, "{statistics:?}");
+        assert!(rig_clock.now_ns() >= (frames - 1) * 100_000);
+        let fit = acquisition.timebase().unwrap();
+        assert_eq!(acquisition.rig_ns_at(SystemClock.now_ns()).is_some(), fit.is_real_time(), "{fit:?}");
+    }
+}
