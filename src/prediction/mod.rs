@@ -1,5 +1,14 @@
 //! Floor 4: what will happen, computed before the run by driving the same sequence machine with a simulated plant.
 
+mod digest;
+mod response;
+mod sensors;
+mod simulate;
+pub mod summary;
+
+pub use response::{DAMPING, Response};
+pub use simulate::{LEAD_IN_S, LONGEST_S, PredictionError, STORED_HZ, predict};
+
 use crate::sequence::marks::Phase;
 use crate::signal::ChannelId;
 use serde::{Deserialize, Serialize};

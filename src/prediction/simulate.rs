@@ -1,0 +1,348 @@
+//! The run, computed: the sequence machine of the real run, driven by a simulated plant.
+
+use super::sensors::{PIECE_S, Sensors};
+use super::{MadeWith, Prediction, Segment};
+use crate::hydraulics::error::HydraulicsError;
+use crate::hydraulics::plant::{Plant, PlantEventKind};
+use crate::hydraulics::spec::{GridOptions, Place};
+use crate::rig::model::{Condition, Rig};
+use crate::rig::register_map::Role;
+use crate::sequence::duty::{DutyLedger, MOTOR};
+use crate::sequence::interlock::Ending;
+use crate::sequence::machine::{Command, State, advance};
+use crate::sequence::marks::{Mark, MarkKind, Phase};
+use crate::sequence::observations::{BenchFacts, Observations, OrderMoment, StarterFacts};
+use crate::sequence::script::Script;
+use crate::sequence::stopping::LEAST_POLLS;
+use crate::starters::drive_train::{DriveTrain, StarterError};
+
+/// What is kept before each mark, s.
+pub const LEAD_IN_S: f64 = 0.5;
+/// Segments are stored at about this rate, Hz (every so-many-th plant step).
+pub const STORED_HZ: f64 = 2000.0;
+/// A predicted run that takes longer than this never ends, s.
+pub const LONGEST_S: f64 = 3600.0;
+/// Below this movement of every pressure in one second the water stands still: a wait then passes without computing, Pa.
+const STILL_PA: f64 = 20.0;
+
+/// Why no prediction can be made.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum PredictionError {
+    /// The hydraulic model refuses or fails.
+    #[error("hydraulics: {0}")]
+    Hydraulics(#[from] HydraulicsError),
+    /// The motor or a starter refuses.
+    #[error("starters: {0}")]
+    Starters(#[from] StarterError),
+    /// The script was read for another starter.
+    #[error("the sequence was read for starter {script}, the prediction is asked for starter {asked}")]
+    OtherStarter {
+        /// Of the script.
+        script: usize,
+        /// Asked for.
+        asked: usize,
+    },
+    /// The predicted run ends early.
+    #[error("by the prediction the run ends after {at_s:.2} s: {reason}")]
+    EndsEarly {
+        /// When, s since its beginning.
+        at_s: f64,
+        /// Why.
+        reason: String,
+    },
+    /// The predicted run does not end.
+    #[error("by the prediction the run is not over after {LONGEST_S} s")]
+    NeverEnds,
+}
+
+/// Predicts the run of `script` through starter `starter_index` of `rig`.
+///
+/// Drives the same machine as the executor. Confirmations and line-ups take no time; statuses are seen at once; the duty
+/// ledger starts rested. Channels pass through their own second-order response and their range. Reads nothing but the rig
+/// and the script: no link, no sample, nothing of a virtual rig.
+///
+/// Errors: the models refuse the rig; the predicted run ends early (an interlock or a time-out of the script) or never.
+pub fn predict(rig: &Rig, script: &Script, starter_index: usize) -> Result<Prediction, PredictionError> {
+    if script.starter != starter_index {
+        return Err(PredictionError::OtherStarter { script: script.starter, asked: starter_index });
+    }
+    let mut simulation = Simulation::new(rig, script)?;
+    simulation.run()?;
+    Ok(simulation.prediction())
+}
+
+struct Simulation<'a> {
+    rig: &'a Rig,
+    script: &'a Script,
+    plant: Plant<DriveTrain>,
+    sensors: Sensors,
+    state: State,
+    seen: Observations,
+    ledger: DutyLedger,
+    steps: u64,
+    every: u64,
+    log: Vec<Vec<f32>>,
+    flow_m3_s: Vec<f32>,
+    marks: Vec<Mark>,
+}
+
+impl<'a> Simulation<'a> {
+    fn new(rig: &'a Rig, script: &'a Script) -> Result<Self, PredictionError> {
+        let (network, shaft, starters) = rig.plant_parts(script.first_line_up().unwrap_or(0));
+        let driver = DriveTrain::new(rig.motor, starters)?;
+        let plant = Plant::new(&network, &shaft, driver, &GridOptions::default())?;
+        let every = (1.0 / (STORED_HZ * plant.dt_s())).round().max(1.0) as u64;
+        Ok(Self {
+            sensors: Sensors::at_rest(rig, &plant),
+            state: State::at_start(0.0),
+            seen: simulated_facts(rig),
+            ledger: DutyLedger::rested(),
+            steps: 0,
+            every,
+            log: vec![Vec::new(); rig.channels.len()],
+            flow_m3_s: Vec::new(),
+            marks: Vec::new(),
+            rig,
+            script,
+            plant,
+        })
+    }
+
+    fn now_s(&self) -> f64 {
+        self.steps as f64 * self.plant.dt_s()
+    }
+
+    fn run(&mut self) -> Result<(), PredictionError> {
+        let steps_a_piece = (PIECE_S / self.plant.dt_s()).round().max(1.0) as u64;
+        while self.now_s() < LONGEST_S {
+            let still = self.stands_still();
+            for _ in 0..steps_a_piece {
+                self.step(still)?;
+            }
+            self.sensors.end_piece();
+            self.turn()?;
+            match self.state.ending.take() {
+                None => {}
+                Some(Ending::Done) => return Ok(()),
+                Some(Ending::Abort { reason, .. } | Ending::TakenOver { reason }) => {
+                    return Err(PredictionError::EndsEarly { at_s: self.now_s(), reason });
+                }
+            }
+        }
+        Err(PredictionError::NeverEnds)
+    }
+
+    /// One plant step into the log; while the water stands still, the same values again.
+    fn step(&mut self, still: bool) -> Result<(), PredictionError> {
+        if !still {
+            self.plant.advance()?;
+            self.sensors.read(&self.plant);
+        }
+        self.steps += 1;
+        if self.steps.is_multiple_of(self.every) {
+            for (series, value) in self.log.iter_mut().zip(&self.sensors.newest) {
+                series.push(*value as f32);
+            }
+            self.flow_m3_s.push(self.plant.pump_flow_m3_s() as f32);
+        }
+        Ok(())
+    }
+
+    fn stands_still(&self) -> bool {
+        let pressures = &self.script.rules.pressure_channels;
+        self.state.energised.is_none()
+            && self.plant.driver().outputs_on() == 0
+            && self.plant.speed_rad_s().abs() < 1e-3 * self.rig.rest_speed_rad_s
+            && pressures
+                .iter()
+                .all(|&channel| self.seen.span_1s.get(channel).is_some_and(|span_pa| *span_pa < STILL_PA))
+    }
+
+    fn turn(&mut self) -> Result<(), PredictionError> {
+        let now_s = self.now_s();
+        self.look(now_s);
+        let turn = advance(self.script, self.state.clone(), &self.seen, now_s);
+        self.state = turn.state;
+        self.marks.extend(turn.marks);
+        for command in turn.commands {
+            self.carry_out(command, now_s)?;
+        }
+        Ok(())
+    }
+
+    fn look(&mut self, now_s: f64) {
+        self.seen.mean = self.sensors.means();
+        self.seen.span_1s = self.sensors.spans();
+        let current_a = self.plant.current_a();
+        for (index, facts) in self.seen.starters.iter_mut().enumerate() {
+            let running = self.plant.driver().is_running(index);
+            facts.running = Some(running);
+            facts.at_speed = Some(self.plant.driver().at_speed(index));
+            facts.current_a = Some(if running { current_a } else { 0.0 });
+        }
+        self.ledger.pass_to(now_s);
+        let motor_s = self.ledger.wait_s(MOTOR, self.rig.motor_duty);
+        for (index, starter) in self.rig.starters.iter().enumerate() {
+            self.seen.duty_wait_s[index] = self.ledger.wait_s(&starter.id, starter.duty).max(motor_s);
+        }
+    }
+
+    fn carry_out(&mut self, command: Command, now_s: f64) -> Result<(), PredictionError> {
+        match command {
+            Command::Ask { id, .. } => {
+                self.seen.answers.insert(id);
+            }
+            Command::LinedUp { line_up } => self.line_up(line_up)?,
+            Command::SelectTransfer { position } => set(&mut self.seen, Role::TransferPosition, position),
+            Command::Start { starter, settings } => {
+                self.plant.driver_mut().start(starter, settings)?;
+                self.ledger.started(MOTOR);
+                self.ledger.started(&self.script.rules.id(starter));
+                self.ordered(now_s);
+            }
+            Command::Stop { starter, kind, .. } => {
+                self.plant.driver_mut().stop(starter, kind)?;
+                self.ordered(now_s);
+            }
+            Command::Outcome { .. } => {
+                self.ledger.stopped(MOTOR);
+                self.rig.starters.iter().for_each(|starter| self.ledger.stopped(&starter.id));
+            }
+            Command::Say { .. } | Command::Note { .. } => {}
+        }
+        Ok(())
+    }
+
+    fn ordered(&mut self, now_s: f64) {
+        self.seen.latest_order = Some(OrderMoment { instruction: self.state.at, at_s: now_s, u_s: 0.0 });
+    }
+
+    fn line_up(&mut self, line_up: usize) -> Result<(), PredictionError> {
+        let Some(line_up) = self.rig.line_ups.get(line_up) else { return Ok(()) };
+        for (element, opening) in &line_up.valves {
+            self.plant.set_opening(*element, *opening)?;
+        }
+        Ok(())
+    }
+
+    fn prediction(mut self) -> Prediction {
+        let mut prediction = Prediction {
+            channels: self.rig.channels.iter().map(|channel| channel.id.clone()).collect(),
+            segments: self.segments(),
+            made_with: MadeWith {
+                version: env!("CARGO_PKG_VERSION").to_owned(),
+                rig_sha256: self.rig.text_sha256.clone(),
+                sequence_sha256: self.script.text_sha256.clone(),
+                starter: self.script.rules.id(self.script.starter),
+                solver: "method of characteristics on a fixed grid, quasi-steady friction".to_owned(),
+                dt_s: self.plant.dt_s(),
+                cells: self.plant.cells(),
+                wave_speed_adjustment: self.plant.wave_speed_adjustment(),
+            },
+            assumptions: self.assumptions(),
+            sha256: String::new(),
+        };
+        prediction.sha256 = prediction.digest();
+        prediction
+    }
+
+    /// Each phase from its mark, with the lead-in before it, to the mark that ends it.
+    fn segments(&self) -> Vec<Segment> {
+        let mut segments = Vec::new();
+        for (index, mark) in self.marks.iter().enumerate() {
+            let (cycle, phase) = match mark.kind {
+                MarkKind::Start { cycle } => (cycle, Phase::Start),
+                MarkKind::Stop { cycle } => (cycle, Phase::Stop),
+                _ => continue,
+            };
+            let ends = |later: &&Mark| match (phase, &later.kind) {
+                (Phase::Start, MarkKind::Stop { .. }) => true,
+                (Phase::Stop, kind) => {
+                    matches!(kind, MarkKind::Settled { .. } | MarkKind::NotSettled { .. } | MarkKind::Start { .. })
+                }
+                (Phase::Start, _) => false,
+            };
+            let end_s = self.marks[index + 1..].iter().find(ends).map_or(self.now_s(), |later| later.at_s);
+            segments.push(self.segment(cycle, phase, mark.at_s, end_s));
+        }
+        segments
+    }
+
+    fn segment(&self, cycle: u32, phase: Phase, mark_s: f64, end_s: f64) -> Segment {
+        let dt_s = self.every as f64 * self.plant.dt_s();
+        // sample k of the log stands at (k + 1) dt
+        let index = |time_s: f64| ((time_s / dt_s).round() as usize).saturating_sub(1);
+        let first = index((mark_s - LEAD_IN_S).max(dt_s));
+        let last = index(end_s).min(self.flow_m3_s.len().saturating_sub(1));
+        Segment {
+            cycle,
+            phase,
+            t0_s: (first + 1) as f64 * dt_s - mark_s,
+            dt_s,
+            series: self.log.iter().map(|series| series[first..=last].to_vec()).collect(),
+            flow_m3_s: self.flow_m3_s[first..=last].to_vec(),
+        }
+    }
+
+    fn assumptions(&mut self) -> Vec<String> {
+        let mut assumptions = vec![
+            "confirmations and line-ups take no time; a starter's status is seen at once".to_owned(),
+            "the line is full of liquid at rest at the start; no gas comes out of solution".to_owned(),
+            "motor and starters are rested at the beginning; permissives on bench fields hold".to_owned(),
+            format!("every channel answers as second order with damping {}", super::response::DAMPING),
+        ];
+        assumptions.extend(self.rig.assumptions.iter().cloned());
+        for event in self.plant.take_events() {
+            if let PlantEventKind::CavityWouldForm { place, .. } = event.kind {
+                let place = self.place_in_words(place);
+                assumptions.push(format!(
+                    "{:.2} s after the beginning the pressure at {place} falls below the vapour pressure: a cavity would \
+                     form, which this model does not follow; troughs there come out too deep",
+                    event.time_s
+                ));
+            }
+        }
+        assumptions
+    }
+
+    fn place_in_words(&self, place: Place) -> String {
+        match place {
+            Place::Node(node) => self.rig.network.nodes.get(node).map(|node| node.name.clone()).unwrap_or_default(),
+            Place::Pipe { element, share } => {
+                let name = self.rig.network.elements.get(element).map(|element| element.name.clone());
+                format!("{} ({:.0} % along)", name.unwrap_or_default(), 100.0 * share)
+            }
+        }
+    }
+}
+
+/// Everything well, as the interlocks want it, except what the plant itself says.
+fn simulated_facts(rig: &Rig) -> Observations {
+    let starter =
+        StarterFacts { link_up: true, polls_since_order: LEAST_POLLS, fault: Some(0), ..StarterFacts::default() };
+    let mut seen = Observations {
+        attended: true,
+        prediction_stored: true,
+        stream_alive: true,
+        starters: vec![starter; rig.starters.len()],
+        bench: Some(BenchFacts { link_up: true, values: Vec::new() }),
+        ..Observations::unknown(rig)
+    };
+    set(&mut seen, Role::Remote, 1);
+    set(&mut seen, Role::EmergencyStopOk, 1);
+    set(&mut seen, Role::TransferPosition, 0);
+    for permissive in &rig.permissives {
+        if let Condition::FieldIs { role, value } = &permissive.condition
+            && let Some(role) = Role::from_name(role)
+        {
+            set(&mut seen, role, *value);
+        }
+    }
+    seen
+}
+
+fn set(seen: &mut Observations, role: Role, value: u16) {
+    let Some(bench) = &mut seen.bench else { return };
+    bench.values.retain(|(known, _)| *known != role);
+    bench.values.push((role, value));
+}

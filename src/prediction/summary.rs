@@ -1,0 +1,144 @@
+//! What a prediction comes to: a few figures a channel for people and scripts, and the series as CSV.
+
+use super::{MadeWith, Prediction, Segment};
+use crate::rig::model::{Quantity, Rig};
+use crate::sequence::marks::Phase;
+use crate::signal::features;
+use serde_json::{Map, Value, json};
+use std::io::{self, Write};
+
+/// The steady value is the mean of this much before the stop, s.
+pub const STEADY_S: f64 = 1.0;
+/// Acceleration ends when the shaft first reaches this share of its steady speed.
+pub const ACCELERATED_SHARE: f64 = 0.95;
+
+/// Figures of one channel over the first start phase, SI.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChannelSummary {
+    /// Channel id.
+    pub id: String,
+    /// What it measures.
+    pub quantity: Quantity,
+    /// Mean of the last [`STEADY_S`] before the stop.
+    pub steady: f64,
+    /// Largest from the start to the stop.
+    pub maximum: f64,
+    /// Smallest from the start to the stop.
+    pub minimum: f64,
+    /// When the largest comes, s after the start mark.
+    pub maximum_at_s: f64,
+}
+
+/// Figures of a prediction.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Summary {
+    /// One entry a channel, rig order.
+    pub channels: Vec<ChannelSummary>,
+    /// From the start mark to [`ACCELERATED_SHARE`] of the steady speed, s; `None`: no speed channel or no start.
+    pub acceleration_s: Option<f64>,
+    /// What the prediction was made with.
+    pub made_with: MadeWith,
+}
+
+impl Summary {
+    /// Figures of the first start of `prediction`, made for `rig`.
+    pub fn of(rig: &Rig, prediction: &Prediction) -> Self {
+        let start = prediction.segments.iter().find(|segment| segment.phase == Phase::Start);
+        let channels = start.map(|segment| channels(rig, segment)).unwrap_or_default();
+        let acceleration_s = start.and_then(|segment| acceleration_s(rig, segment, &channels));
+        Self { channels, acceleration_s, made_with: prediction.made_with.clone() }
+    }
+
+    /// One JSON object; keys carry the channel's SI unit (`steady_pa`, `steady_a`, `steady_rad_s`).
+    pub fn to_json(&self) -> Value {
+        let channels: Map<String, Value> =
+            self.channels.iter().map(|channel| (channel.id.clone(), entry(channel))).collect();
+        json!({ "channels": channels, "acceleration_s": self.acceleration_s, "made_with": self.made_with })
+    }
+}
+
+fn entry(channel: &ChannelSummary) -> Value {
+    let unit = unit(channel.quantity);
+    let mut entry = Map::new();
+    let figures = [("steady", channel.steady), ("maximum", channel.maximum), ("minimum", channel.minimum)];
+    for (name, value) in figures {
+        entry.insert(format!("{name}_{unit}"), json!(value));
+    }
+    entry.insert("maximum_at_s".to_owned(), json!(channel.maximum_at_s));
+    Value::Object(entry)
+}
+
+fn unit(quantity: Quantity) -> &'static str {
+    match quantity {
+        Quantity::GaugePressure => "pa",
+        Quantity::LineCurrent => "a",
+        Quantity::ShaftSpeed => "rad_s",
+    }
+}
+
+fn channels(rig: &Rig, segment: &Segment) -> Vec<ChannelSummary> {
+    rig.channels
+        .iter()
+        .zip(&segment.series)
+        .map(|(channel, series)| {
+            let after = from_mark(segment, series);
+            let steady_samples = ((STEADY_S / segment.dt_s).round() as usize).clamp(1, after.len().max(1));
+            let tail = &after[after.len().saturating_sub(steady_samples)..];
+            let largest = features::maximum(&after).unwrap_or(features::Point { at: 0.0, value: f64::NAN });
+            ChannelSummary {
+                id: channel.id.0.clone(),
+                quantity: channel.quantity,
+                steady: tail.iter().sum::<f64>() / tail.len() as f64,
+                maximum: largest.value,
+                minimum: features::minimum(&after).map_or(f64::NAN, |smallest| smallest.value),
+                maximum_at_s: largest.at * segment.dt_s + first_after(segment),
+            }
+        })
+        .collect()
+}
+
+fn acceleration_s(rig: &Rig, segment: &Segment, channels: &[ChannelSummary]) -> Option<f64> {
+    let speed = rig.channels.iter().position(|channel| channel.quantity == Quantity::ShaftSpeed)?;
+    let level = ACCELERATED_SHARE * channels.get(speed)?.steady;
+    let after = from_mark(segment, segment.series.get(speed)?);
+    features::crossing(&after, 0, level, true).map(|at| at * segment.dt_s + first_after(segment))
+}
+
+/// Samples of the segment that lie before its mark.
+fn samples_before(segment: &Segment) -> usize {
+    ((-segment.t0_s / segment.dt_s) - 1e-6).ceil().max(0.0) as usize
+}
+
+/// Time of the first sample not before the mark, s after it.
+fn first_after(segment: &Segment) -> f64 {
+    segment.t0_s + samples_before(segment) as f64 * segment.dt_s
+}
+
+fn from_mark(segment: &Segment, series: &[f32]) -> Vec<f64> {
+    series.iter().skip(samples_before(segment)).map(|value| f64::from(*value)).collect()
+}
+
+/// Writes every segment as CSV (RFC 4180): cycle, phase, time after the mark, all channels in SI with the unit in the
+/// heading, flow through the pump.
+pub fn write_csv(rig: &Rig, prediction: &Prediction, out: &mut dyn Write) -> io::Result<()> {
+    write!(out, "cycle,phase,time_s")?;
+    for channel in &rig.channels {
+        write!(out, ",{}_{}", channel.id, unit(channel.quantity))?;
+    }
+    write!(out, ",pump_flow_m3_s\r\n")?;
+    for segment in &prediction.segments {
+        let phase = match segment.phase {
+            Phase::Start => "start",
+            Phase::Stop => "stop",
+        };
+        for (index, flow_m3_s) in segment.flow_m3_s.iter().enumerate() {
+            let time_s = segment.t0_s + index as f64 * segment.dt_s;
+            write!(out, "{},{phase},{time_s:.6}", segment.cycle)?;
+            for series in &segment.series {
+                write!(out, ",{}", series.get(index).copied().unwrap_or(f32::NAN))?;
+            }
+            write!(out, ",{flow_m3_s}\r\n")?;
+        }
+    }
+    Ok(())
+}
