@@ -7,7 +7,7 @@ mod simulate;
 pub mod summary;
 
 pub use response::{DAMPING, Response};
-pub use simulate::{LEAD_IN_S, LONGEST_S, PredictionError, STORED_HZ, predict};
+pub use simulate::{LEAD_IN_S, LONGEST_S, PredictionError, Rehearsal, STORED_HZ, predict, rehearse};
 
 use crate::sequence::marks::Phase;
 use crate::signal::ChannelId;

@@ -2,7 +2,7 @@
 
 use super::sensors::{PIECE_S, Sensors};
 use super::{MadeWith, Prediction, Segment};
-use crate::hydraulics::error::HydraulicsError;
+use crate::hydraulics::HydraulicsError;
 use crate::hydraulics::plant::{Plant, PlantEventKind};
 use crate::hydraulics::spec::{GridOptions, Place};
 use crate::rig::model::{Condition, Rig};
@@ -55,6 +55,17 @@ pub enum PredictionError {
     NeverEnds,
 }
 
+/// A run played through beforehand.
+#[derive(Debug, Clone)]
+pub struct Rehearsal {
+    /// What the channels will show.
+    pub prediction: Prediction,
+    /// Marks, s since the beginning of the run.
+    pub marks: Vec<Mark>,
+    /// Rig time the run takes, s, people's answers not counted.
+    pub duration_s: f64,
+}
+
 /// Predicts the run of `script` through starter `starter_index` of `rig`.
 ///
 /// Drives the same machine as the executor. Confirmations and line-ups take no time; statuses are seen at once; the duty
@@ -63,12 +74,18 @@ pub enum PredictionError {
 ///
 /// Errors: the models refuse the rig; the predicted run ends early (an interlock or a time-out of the script) or never.
 pub fn predict(rig: &Rig, script: &Script, starter_index: usize) -> Result<Prediction, PredictionError> {
+    rehearse(rig, script, starter_index).map(|rehearsal| rehearsal.prediction)
+}
+
+/// As [`predict`], with the marks and how long the run takes.
+pub fn rehearse(rig: &Rig, script: &Script, starter_index: usize) -> Result<Rehearsal, PredictionError> {
     if script.starter != starter_index {
         return Err(PredictionError::OtherStarter { script: script.starter, asked: starter_index });
     }
     let mut simulation = Simulation::new(rig, script)?;
     simulation.run()?;
-    Ok(simulation.prediction())
+    let (marks, duration_s) = (simulation.marks.clone(), simulation.now_s());
+    Ok(Rehearsal { prediction: simulation.prediction(), marks, duration_s })
 }
 
 struct Simulation<'a> {

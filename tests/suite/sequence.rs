@@ -1,6 +1,7 @@
 //! The sequence: its file, its steps, and whole runs of the executor on a bench made of mock ports.
 
 mod aborts;
+mod prediction;
 mod runs;
 mod script;
 mod steps;
