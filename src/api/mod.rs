@@ -103,8 +103,8 @@ pub struct RunView {
     pub recording: String,
     /// How it ended.
     pub end: Option<RunEnd>,
-    /// Exit code that `run` gives for it.
-    pub exit_code: Option<i32>,
+    /// The recording was closed whole.
+    pub recording_complete: bool,
 }
 
 /// A decimated piece of the live stream: smallest and largest of each interval.

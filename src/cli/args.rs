@@ -80,9 +80,6 @@ pub enum Verb {
     Recover {
         /// The `.partial` file.
         file: PathBuf,
-        /// File to write; default: beside it.
-        #[arg(short, long)]
-        out: Option<PathBuf>,
     },
     /// The whole way on the virtual rig: three starters, two cycles each, table and report.
     Demo(DemoArgs),
@@ -134,9 +131,12 @@ pub struct VirtualArgs {
     /// Write the hidden numbers here.
     #[arg(long, value_name = "FILE")]
     pub truth: Option<PathBuf>,
-    /// Read control lines from standard input (first line `seed N`, if any) and end with it.
+    /// Read control lines (faults) from standard input, and end with it.
     #[arg(long)]
     pub controlled: bool,
+    /// Read the seed of the hidden numbers from standard input: first line `seed N`.
+    #[arg(long)]
+    pub seeded: bool,
 }
 
 /// `serve`.

@@ -1,5 +1,159 @@
-//! Floor 8: the process that owns a rig. (being written)
+//! Floor 8: the process that owns a rig: one owner by file lock, links and sample stream open, one run at a time on a
+//! thread of its own, everything a face sees told through the hub, shutdown in a stated order.
+//!
+//! Stopping: [`crate::api::Service::stop`] pulls the stop line of whatever may turn the motor before it does anything
+//! else, then tells the executor, which confirms the stop. A person's stop is a cut (coast), not a ramp: nobody can
+//! know from a key why it was pressed.
+
 pub mod hub;
+mod live;
 mod operator;
 pub mod owner;
+mod run;
+mod service;
+mod shutdown;
+mod tap;
 pub mod tasks;
+mod view;
+
+pub use shutdown::ShutdownReport;
+
+use crate::acquisition::{self, Acquisition, AcquisitionError};
+use crate::api::Update;
+use crate::clock::{RigClock, WallClock};
+use crate::fieldbus::{self, Fieldbus};
+use crate::rig::model::Rig;
+use crate::sequence::ports::{StarterPort, StopLine};
+use hub::Hub;
+use owner::{OwnerError, Ownership};
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use tasks::TaskGroup;
+use tokio_util::sync::CancellationToken;
+use view::View;
+
+/// What a daemon needs.
+pub struct Options {
+    /// The rig, with the addresses to use.
+    pub rig: Rig,
+    /// Folder for the owner's lock and the duty counters.
+    pub state_dir: PathBuf,
+    /// Wall clock.
+    pub clock: Arc<dyn WallClock>,
+}
+
+/// Why a rig cannot be owned.
+#[derive(Debug, thiserror::Error)]
+pub enum DaemonError {
+    /// Somebody else owns it, or the state folder cannot be used.
+    #[error(transparent)]
+    Owner(#[from] OwnerError),
+    /// No samples.
+    #[error(transparent)]
+    Samples(#[from] AcquisitionError),
+    /// A thread was refused.
+    #[error("thread {name}: {source}")]
+    Thread {
+        /// Thread.
+        name: String,
+        /// Reason.
+        source: std::io::Error,
+    },
+}
+
+/// The owner of a rig. Cloning shares it.
+#[derive(Clone)]
+pub struct Daemon {
+    shared: Arc<Shared>,
+    tasks: TaskGroup,
+}
+
+/// What all threads and tasks of the daemon share.
+struct Shared {
+    rig: Arc<Rig>,
+    state_dir: PathBuf,
+    clock: Arc<dyn WallClock>,
+    rig_clock: RigClock,
+    fieldbus: Fieldbus,
+    acquisition: Acquisition,
+    /// A port of each starter, for looking only.
+    looks: Vec<Mutex<Box<dyn StarterPort>>>,
+    stop_lines: Vec<Arc<dyn StopLine>>,
+    hub: Hub,
+    view: Mutex<View>,
+    run: Mutex<Option<run::Active>>,
+    ownership: Mutex<Ownership>,
+}
+
+fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+impl Daemon {
+    /// Take the rig, open its links and its stream. Nothing is written to any device before a run.
+    ///
+    /// # Errors
+    /// Somebody else owns the rig, the state folder cannot be used, or the sample source refuses.
+    pub fn open(options: Options) -> Result<Self, DaemonError> {
+        let Options { rig, state_dir, clock } = options;
+        let rig = Arc::new(rig);
+        let ownership = Ownership::take(&state_dir, &rig.id)?;
+        let rig_clock = RigClock::default();
+        let acquisition = acquisition::start(Arc::clone(&rig), Arc::clone(&clock), rig_clock.clone())?;
+        let fieldbus = fieldbus::open(&rig, Arc::clone(&clock));
+        let count = rig.starters.len();
+        let shared = Shared {
+            looks: (0..count).map(|index| Mutex::new(fieldbus.starter(index))).collect(),
+            stop_lines: (0..count).map(|index| fieldbus.stop_line(index)).collect(),
+            view: Mutex::new(View::default()),
+            run: Mutex::new(None),
+            hub: Hub::default(),
+            ownership: Mutex::new(ownership),
+            rig,
+            state_dir,
+            clock,
+            rig_clock,
+            fieldbus,
+            acquisition,
+        };
+        let daemon = Self { shared: Arc::new(shared), tasks: TaskGroup::new(CancellationToken::new()) };
+        daemon.tasks.start("live view", live::pump(Arc::clone(&daemon.shared), daemon.tasks.cancelled()));
+        Ok(daemon)
+    }
+
+    /// Write the API's address into the owner's lock, for `run` and `watch` to find.
+    ///
+    /// # Errors
+    /// The lock file cannot be written.
+    pub fn publish(&self, address: &str) -> Result<(), DaemonError> {
+        Ok(locked(&self.shared.ownership).publish(Some(address))?)
+    }
+
+    /// The tasks of this process; faces start theirs here.
+    pub fn tasks(&self) -> &TaskGroup {
+        &self.tasks
+    }
+
+    /// Wait (wall) until samples arrive and every link answers; the reason when the deadline passes first.
+    ///
+    /// # Errors
+    /// What is missing, in words.
+    pub fn wait_ready(&self, deadline: std::time::Duration) -> Result<(), String> {
+        let until_ns = self.shared.clock.now_ns() + u64::try_from(deadline.as_nanos()).unwrap_or(u64::MAX);
+        self.shared.fieldbus.wait_up(deadline).map_err(|error| error.to_string())?;
+        let left_ns = until_ns.saturating_sub(self.shared.clock.now_ns()).max(1);
+        let samples = self.shared.acquisition.port().wait_newer(0, std::time::Duration::from_nanos(left_ns));
+        match samples.lost {
+            None if samples.newest_rig_ns > 0 => Ok(()),
+            None => Err(format!("{}: no sample within {} s", self.shared.rig.source.address, deadline.as_secs())),
+            Some(reason) => Err(reason),
+        }
+    }
+}
+
+impl Shared {
+    /// Tell every face that something changed.
+    fn tell_state(&self) {
+        self.hub.tell(Update::State(Box::new(self.snapshot())));
+    }
+}

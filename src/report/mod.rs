@@ -1,5 +1,7 @@
-//! Floor 6: the report: one self-contained page with plots.
+//! Floor 6: the report: one self-contained page with plots. `compose` turns runs into a `document` of plain pieces, `html`
+//! turns that into a page, `chart` draws.
 
 pub mod chart;
+pub mod compose;
 pub mod document;
 pub mod html;

@@ -87,7 +87,10 @@ pub fn significant(value: f64, digits: usize) -> String {
     if value.is_nan() {
         return "-".to_owned();
     }
-    if value == 0.0 || !value.is_finite() {
+    if value.abs() < 1e-9 {
+        return "0".to_owned();
+    }
+    if !value.is_finite() {
         return format!("{value}");
     }
     let magnitude = value.abs().log10().floor() as i32;

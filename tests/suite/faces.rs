@@ -49,7 +49,7 @@ fn snapshot() -> Snapshot {
             anchor: Some((4.0, Phase::Start, 1)),
             recording: "runs/made.h5".into(),
             end: None,
-            exit_code: None,
+            recording_complete: false,
         }),
         log: vec![Event { at_s: 4.0, level: Level::Note, text: "start of cycle 1".into() }],
         warnings: vec![],

@@ -13,6 +13,7 @@
 
 mod acquisition;
 mod bad_input;
+mod campaign;
 mod command_line;
 mod comparison;
 mod daemon;

@@ -1,0 +1,115 @@
+//! `demo`: the whole way on the virtual rig, from a rig file to evidence.
+
+use super::args::DemoArgs;
+use super::child::VirtualChild;
+use super::evidence;
+use super::exit::{Exit, of_run};
+use super::failure::Failure;
+use super::output::Output;
+use super::serve::{Served, exit_of, own, run_to_end, wait_ready};
+use crate::api::{RunRequest, RunView};
+use crate::units::display::System;
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+
+/// Name that the shipped files get in the demo's folder.
+const RIG_FILE: &str = "terrace-bench.toml";
+const SEQUENCE_FILE: &str = "three-starters.toml";
+
+/// Run it.
+pub async fn demo(args: &DemoArgs, output: Output, units: System) -> Result<Exit, Failure> {
+    let out = prepare_folder(args.out.as_deref())?;
+    let (rig_path, sequence_text) = write_inputs(&out)?;
+    output.note("DEMO on a VIRTUAL rig, invented: no real water, no real motor.");
+    let child = VirtualChild::start(&rig_path, args.fast).await?;
+    let outcome = with_child(&child, &rig_path, &sequence_text, &out, output).await;
+    child.end().await;
+    let (runs, exit) = outcome?;
+    if exit != Exit::Done {
+        return Ok(exit);
+    }
+    let files: Vec<PathBuf> = runs.iter().map(|run| PathBuf::from(&run.recording)).collect();
+    evidence::show(&files, &out.join("report.html"), output, units)?;
+    Ok(Exit::Done)
+}
+
+fn prepare_folder(given: Option<&Path>) -> Result<PathBuf, Failure> {
+    let folder = given.map_or_else(
+        || PathBuf::from("runs").join(format!("demo-{}", crate::clock::utc_now_rfc3339().replace(['-', ':'], ""))),
+        Path::to_owned,
+    );
+    let refused = |e: std::io::Error| Failure::configuration(format!("{}: {e}; nothing has moved", folder.display()));
+    std::fs::create_dir_all(&folder).map_err(refused)?;
+    std::path::absolute(&folder).map_err(refused)
+}
+
+/// The rig and sequence as shipped, beside the recordings made with them.
+fn write_inputs(out: &Path) -> Result<(PathBuf, String), Failure> {
+    let missing = || Failure::internal(anyhow::anyhow!("the shipped files are not in this program"));
+    let rig = crate::rig::shipped("terrace-bench").ok_or_else(missing)?;
+    let sequence = crate::sequence::script::shipped("three-starters").ok_or_else(missing)?;
+    let write = |name: &str, text: &str| {
+        let path = out.join(name);
+        std::fs::write(&path, text)
+            .map(|()| path.clone())
+            .map_err(|e| Failure::configuration(format!("{}: {e}; nothing has moved", path.display())))
+    };
+    write(SEQUENCE_FILE, sequence)?;
+    Ok((write(RIG_FILE, rig)?, sequence.to_owned()))
+}
+
+async fn with_child(
+    child: &VirtualChild,
+    rig_path: &Path,
+    sequence_text: &str,
+    out: &Path,
+    output: Output,
+) -> Result<(Vec<RunView>, Exit), Failure> {
+    let mut rig = super::wires::load(rig_path)?;
+    for link in &mut rig.links {
+        link.address = child.ready.modbus.to_string();
+    }
+    rig.source.address = child.ready.samples.to_string();
+    let starters: Vec<String> = rig.starters.iter().map(|starter| starter.id.clone()).collect();
+    let served = own(rig, &out.join("state"), SocketAddr::from(([127, 0, 0, 1], 0)))?;
+    output.note(&format!("watch it: ramprig watch --at {}", served.address));
+    let outcome = match wait_ready(&served.daemon).await {
+        Ok(()) => all_starters(&served, &starters, sequence_text, out, output).await,
+        Err(failure) => Err(failure),
+    };
+    let report = served.daemon.shutdown("signal", served.signals.hurry.clone()).await;
+    let ended = exit_of(&report, None, output);
+    outcome.map(|(runs, exit)| (runs, if exit == Exit::Done { ended } else { exit }))
+}
+
+async fn all_starters(
+    served: &Served,
+    starters: &[String],
+    sequence_text: &str,
+    out: &Path,
+    output: Output,
+) -> Result<(Vec<RunView>, Exit), Failure> {
+    let mut runs = Vec::new();
+    for starter in starters {
+        output.note(&format!("run {} of {}: {starter}", runs.len() + 1, starters.len()));
+        let request = RunRequest {
+            sequence_text: sequence_text.to_owned(),
+            sequence_name: SEQUENCE_FILE.to_owned(),
+            starter: starter.clone(),
+            attending: String::new(),
+            confirmed_by: Some("virtual rig".to_owned()),
+            out_dir: out.display().to_string(),
+        };
+        let run = run_to_end(&served.daemon, request, &served.signals, output).await?;
+        let Some(end) = &run.end else { return Ok((runs, Exit::Internal)) };
+        let exit = of_run(end, run.recording_complete);
+        if exit != Exit::Done {
+            let why = end.aborted.as_deref().unwrap_or("recording incomplete");
+            output.note(&format!("{starter}: {why}; {}", end.stop));
+            return Ok((runs, exit));
+        }
+        output.note(&format!("  {} cycles, {}", end.cycles, end.stop));
+        runs.push(run);
+    }
+    Ok((runs, Exit::Done))
+}

@@ -1,0 +1,139 @@
+//! `init`, `check` and `predict`: a bench in words and numbers, before anything moves.
+
+use super::args::{InitArgs, PredictArgs};
+use super::exit::Exit;
+use super::failure::Failure;
+use super::output::Output;
+use super::wires::{load, read_sequence, starter_index};
+use crate::prediction::summary::{Summary, write_csv};
+use crate::prediction::{Prediction, Rehearsal, rehearse};
+use crate::rig::check_report;
+use crate::rig::derived::derive;
+use crate::rig::init::{InitAnswers, init as rig_text};
+use crate::rig::model::Quantity;
+use crate::sequence::script::Script;
+use crate::units::Dimension;
+use crate::units::display::{System, significant};
+use serde_json::json;
+use std::fs::{File, OpenOptions};
+use std::io::{BufRead, BufWriter, IsTerminal, Write};
+use std::path::Path;
+
+/// `check`.
+pub fn check(rig: &Path, output: Output, units: System) -> Result<Exit, Failure> {
+    let rig = load(rig)?;
+    let derived = derive(&rig);
+    if output.json {
+        output.announce(&check_report::json(&derived).map_err(Failure::internal)?);
+    } else {
+        output.text(check_report::text(&derived, units).trim_end());
+    }
+    Ok(Exit::Done)
+}
+
+/// `init`.
+pub fn init(args: &InitArgs, output: Output) -> Result<Exit, Failure> {
+    let mut answers = InitAnswers::default();
+    for given in &args.answers {
+        let (key, answer) = given
+            .split_once('=')
+            .ok_or_else(|| Failure::configuration(format!("--answer {given}: not of the form KEY=VALUE")))?;
+        answers.set(key, answer).map_err(|e| Failure::configuration(format!("--answer {given}: {e}")))?;
+    }
+    let to_stdout = args.file.as_os_str() == "-";
+    if !to_stdout && args.file.exists() {
+        return Err(Failure::configuration(format!("{} exists and is not overwritten", args.file.display())));
+    }
+    if args.answers.is_empty() && !args.assume {
+        ask(&mut answers, output)?;
+    }
+    let text = rig_text(&answers);
+    if to_stdout {
+        output.announce(text.trim_end());
+        return Ok(Exit::Done);
+    }
+    let refused = |e: std::io::Error| Failure::configuration(format!("{}: {e}", args.file.display()));
+    let mut file = OpenOptions::new().write(true).create_new(true).open(&args.file).map_err(refused)?;
+    file.write_all(text.as_bytes()).map_err(refused)?;
+    output.text(&format!("wrote {}; next: ramprig check {}", args.file.display(), args.file.display()));
+    output.object(&json!({ "rig": args.file })).map_err(Failure::internal)?;
+    Ok(Exit::Done)
+}
+
+/// Ask on a terminal; an empty line keeps what is assumed.
+fn ask(answers: &mut InitAnswers, output: Output) -> Result<(), Failure> {
+    if !std::io::stdin().is_terminal() {
+        let text = "no terminal to ask on; try: --answer KEY=VALUE, or --assume to take what is assumed";
+        return Err(Failure::configuration(text));
+    }
+    let mut lines = std::io::stdin().lock().lines();
+    for question in InitAnswers::questions().iter().filter(|question| question.asked) {
+        loop {
+            output.note(&format!("{} [{}]:", question.text, question.assumed));
+            let line = lines.next().transpose().map_err(Failure::internal)?;
+            let Some(line) = line else { return Err(Failure::configuration("the input ended before the last answer")) };
+            match answers.set(question.key, &line) {
+                Ok(()) => break,
+                Err(error) => output.note(&error.to_string()),
+            }
+        }
+    }
+    Ok(())
+}
+
+/// `predict`.
+pub fn predict(args: &PredictArgs, output: Output, units: System) -> Result<Exit, Failure> {
+    let rig = load(&args.rig)?;
+    let starter = starter_index(&rig, args.starter.as_deref())?;
+    let (text, name) = read_sequence(&args.sequence)?;
+    let script = Script::parse(&text, &name, &rig, starter).map_err(|p| Failure::configuration(p.to_string()))?;
+    let Rehearsal { prediction, duration_s, .. } = rehearse(&rig, &script, starter).map_err(Failure::refused)?;
+    if let Some(path) = &args.csv {
+        write_series(path, &rig, &prediction)?;
+    }
+    let summary = Summary::of(&rig, &prediction);
+    if output.json {
+        output.announce(&summary.to_json().to_string());
+        return Ok(Exit::Done);
+    }
+    let starter_id = rig.starters.get(starter).map_or("no starter", |s| s.id.as_str());
+    output.text(&format!("{}: {} through {starter_id}, {duration_s:.1} s", rig.name, script.name));
+    output.text(table(&summary, units).trim_end());
+    for assumption in &prediction.assumptions {
+        output.text(&format!("assumed: {assumption}"));
+    }
+    Ok(Exit::Done)
+}
+
+fn write_series(path: &Path, rig: &crate::rig::model::Rig, prediction: &Prediction) -> Result<(), Failure> {
+    let refused = |e: std::io::Error| Failure::configuration(format!("{}: {e}", path.display()));
+    let mut file = BufWriter::new(File::create(path).map_err(refused)?);
+    write_csv(rig, prediction, &mut file).map_err(refused)?;
+    file.flush().map_err(refused)
+}
+
+fn table(summary: &Summary, units: System) -> String {
+    let mut text =
+        format!("{:16} {:>12} {:>12} {:>12} {:>14}\n", "first start", "steady", "largest", "smallest", "largest after");
+    for channel in &summary.channels {
+        let dimension = match channel.quantity {
+            Quantity::GaugePressure => Dimension::Pressure,
+            Quantity::LineCurrent => Dimension::Current,
+            Quantity::ShaftSpeed => Dimension::Speed,
+        };
+        let shown = |si: f64| significant(units.number(si, dimension), 4);
+        text.push_str(&format!(
+            "{:16} {:>12} {:>12} {:>12} {:>12} s  {}\n",
+            channel.id,
+            shown(channel.steady),
+            shown(channel.maximum),
+            shown(channel.minimum),
+            significant(channel.maximum_at_s, 3),
+            units.unit_name(dimension),
+        ));
+    }
+    if let Some(time_s) = summary.acceleration_s {
+        text.push_str(&format!("acceleration to 95 % of the steady speed: {} s\n", significant(time_s, 3)));
+    }
+    text
+}

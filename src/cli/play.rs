@@ -1,0 +1,74 @@
+//! `virtual`: play a rig on real wires.
+
+use super::args::VirtualArgs;
+use super::exit::Exit;
+use super::failure::Failure;
+use super::output::Output;
+use crate::virtual_rig::{self, Options, faults};
+use std::io::{BufRead, BufReader, Read, Stdin};
+use std::net::TcpListener;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// Run until the controlling input ends, or for ever.
+pub fn play(args: &VirtualArgs, output: Output) -> Result<Exit, Failure> {
+    let rig = super::wires::load(&args.rig)?;
+    let link = rig.links.first().map(|link| link.address.clone()).unwrap_or_default();
+    let modbus = args.modbus.map_or(link, |address| address.to_string());
+    let samples = args.samples.map_or_else(|| rig.source.address.clone(), |address| address.to_string());
+    let (modbus_listener, sample_listener) = (bind("--modbus", &modbus)?, bind("--samples", &samples)?);
+    let stop = Arc::new(AtomicBool::new(false));
+    let mut input = BufReader::new(std::io::stdin());
+    let seed = match args.seeded {
+        true => Some(faults::read_seed(&mut input).map_err(Failure::refused)?),
+        false => None,
+    };
+    let controls = match args.controlled {
+        true => Some(faults::listen(EndsWithInput { input, stop: Arc::clone(&stop) }).map_err(Failure::internal)?),
+        false => None,
+    };
+    let options = Options {
+        rig,
+        modbus_listener,
+        sample_listener,
+        seed,
+        fast: args.fast,
+        truth_file: args.truth.clone(),
+        controls,
+    };
+    virtual_rig::run(options, stop, |ready| output.announce(&ready.announce())).map_err(Failure::refused)?;
+    Ok(Exit::Done)
+}
+
+fn bind(option: &str, address: &str) -> Result<TcpListener, Failure> {
+    TcpListener::bind(address)
+        .map_err(|e| Failure::configuration(format!("{option} {address}: {e}; try: {option} 127.0.0.1:0")))
+}
+
+/// Standard input whose end (or whose reader's end) stops the rig, so that no child outlives its parent.
+struct EndsWithInput {
+    input: BufReader<Stdin>,
+    stop: Arc<AtomicBool>,
+}
+
+impl Drop for EndsWithInput {
+    fn drop(&mut self) {
+        self.stop.store(true, Ordering::SeqCst);
+    }
+}
+
+impl Read for EndsWithInput {
+    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
+        self.input.read(buffer)
+    }
+}
+
+impl BufRead for EndsWithInput {
+    fn fill_buf(&mut self) -> std::io::Result<&[u8]> {
+        self.input.fill_buf()
+    }
+
+    fn consume(&mut self, amount: usize) {
+        self.input.consume(amount);
+    }
+}

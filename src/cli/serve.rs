@@ -1,0 +1,229 @@
+//! `serve`, `run` and `watch`: one process owns the rig, the others talk to it.
+
+use super::args::{RunArgs, ServeArgs, WatchArgs};
+use super::exit::{Exit, of_run};
+use super::failure::Failure;
+use super::follow::follow;
+use super::output::Output;
+use super::signals::Signals;
+use super::wires::{load_with, read_sequence, starter_index, state_dir};
+use crate::api::client::Client;
+use crate::api::{RunRequest, RunView, Service, ServiceError};
+use crate::clock::SystemClock;
+use crate::daemon::owner::current_owner;
+use crate::daemon::{Daemon, DaemonError, Options, ShutdownReport};
+use crate::rig::model::Rig;
+use crate::sequence::ports::StopOutcome;
+use serde_json::json;
+use std::net::{SocketAddr, TcpListener};
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+
+/// Wall time for links and samples to come up.
+const READY_DEADLINE: Duration = Duration::from_secs(20);
+
+/// A daemon in this process with its API listening.
+pub struct Served {
+    /// The daemon.
+    pub daemon: Daemon,
+    /// Its API.
+    pub address: SocketAddr,
+    /// Signals that ask it to end.
+    pub signals: Signals,
+}
+
+/// Own a rig in this process and listen on `http`.
+pub fn own(rig: Rig, state_dir: &Path, http: SocketAddr) -> Result<Served, Failure> {
+    let listener =
+        TcpListener::bind(http).map_err(|e| Failure::configuration(format!("--http {http}: {e}; try: port 0")))?;
+    let address = listener.local_addr().map_err(Failure::internal)?;
+    let options = Options { rig, state_dir: state_dir.to_owned(), clock: Arc::new(SystemClock) };
+    let daemon = Daemon::open(options).map_err(Failure::refused)?;
+    daemon.publish(&address.to_string()).map_err(Failure::refused)?;
+    let signals = Signals::listen(daemon.tasks()).map_err(Failure::internal)?;
+    let service: Arc<dyn Service> = Arc::new(daemon.clone());
+    let end = daemon.tasks().cancelled();
+    daemon.tasks().start("http", async move {
+        if let Err(error) = crate::web::serve(listener, service, end.cancelled_owned()).await {
+            tracing::error!("{error}");
+        }
+    });
+    Ok(Served { daemon, address, signals })
+}
+
+/// `serve`.
+pub async fn serve(args: &ServeArgs, output: Output) -> Result<Exit, Failure> {
+    let rig = load_with(&args.rig, &args.wires)?;
+    let name = rig.name.clone();
+    let served = own(rig, &state_dir(args.wires.state_dir.as_deref()), args.http)?;
+    output.announce(&json!({"ready": true, "http": served.address, "rig": name, "pid": std::process::id()}).to_string());
+    if let Err(missing) = ready(&served.daemon).await? {
+        output.note(&format!("NOTICE not complete yet: {missing}"));
+    }
+    output.note(&format!("serving {name} at http://{}; end with Ctrl-C", served.address));
+    let fault = served.daemon.tasks().cancelled();
+    tokio::select! {
+        () = served.signals.end.cancelled() => {}
+        () = fault.cancelled() => output.note("DANGER a task of the program failed; shutting down"),
+    }
+    let report = served.daemon.shutdown("signal", served.signals.hurry.clone()).await;
+    Ok(exit_of(&report, served.daemon.tasks().fault(), output))
+}
+
+async fn ready(daemon: &Daemon) -> Result<Result<(), String>, Failure> {
+    let waiting = daemon.clone();
+    tokio::task::spawn_blocking(move || waiting.wait_ready(READY_DEADLINE)).await.map_err(Failure::internal)
+}
+
+/// Wait for links and samples, or say what is missing.
+pub async fn wait_ready(daemon: &Daemon) -> Result<(), Failure> {
+    ready(daemon).await?.map_err(|missing| Failure::configuration(format!("{missing}; nothing has moved")))
+}
+
+/// Code of a shutdown.
+pub fn exit_of(report: &ShutdownReport, fault: Option<String>, output: Output) -> Exit {
+    for name in &report.still_running {
+        output.note(&format!("NOTICE did not end in time: {name}"));
+    }
+    match (report.stop, fault) {
+        (Some(StopOutcome::NotConfirmed | StopOutcome::Inferred), _) => Exit::StopNotConfirmed,
+        (Some(StopOutcome::Confirmed), _) => Exit::Aborted,
+        (None, Some(fault)) => {
+            output.note(&fault);
+            Exit::Internal
+        }
+        (None, None) => Exit::Done,
+    }
+}
+
+/// `run`: through the owner if there is one, else as the owner.
+pub async fn run(args: &RunArgs, output: Output) -> Result<Exit, Failure> {
+    let rig = load_with(&args.rig, &args.wires)?;
+    let (sequence_text, sequence_name) = read_sequence(&args.sequence)?;
+    let starter = rig.starters[starter_index(&rig, args.starter.as_deref())?].id.clone();
+    let out_dir = std::path::absolute(&args.out).map_err(Failure::internal)?;
+    let request = RunRequest {
+        sequence_text,
+        sequence_name,
+        starter,
+        attending: args.attending.clone().unwrap_or_default(),
+        confirmed_by: args.confirmed_by.clone(),
+        out_dir: out_dir.display().to_string(),
+    };
+    let state = state_dir(args.wires.state_dir.as_deref());
+    if let Some(address) = current_owner(&state, &rig.id).and_then(|owner| owner.address) {
+        output.note(&format!("attached to the owner of {} at {address}", rig.id));
+        return attached(&address, request, output).await;
+    }
+    let served = own(rig, &state, SocketAddr::from(([127, 0, 0, 1], 0)))?;
+    let outcome = match wait_ready(&served.daemon).await {
+        Ok(()) => here(&served, request, output).await,
+        Err(failure) => Err(failure),
+    };
+    let report = served.daemon.shutdown("signal", served.signals.hurry.clone()).await;
+    let ended = exit_of(&report, None, output);
+    outcome.map(|exit| if exit == Exit::Done { ended } else { exit })
+}
+
+/// Run in this process; a signal stops the plant and the run is followed to its end all the same.
+async fn here(served: &Served, request: RunRequest, output: Output) -> Result<Exit, Failure> {
+    output.note(&format!("watch it: ramprig watch --at {}", served.address));
+    let run = run_to_end(&served.daemon, request, &served.signals, output).await?;
+    Ok(show_end(&run, output))
+}
+
+/// Start a run and follow it; the first signal stops it, the second hurries it.
+pub async fn run_to_end(
+    service: &dyn Service,
+    request: RunRequest,
+    signals: &Signals,
+    output: Output,
+) -> Result<RunView, Failure> {
+    let mut updates = service.subscribe().await.map_err(Failure::refused)?;
+    let number = service.start_run(request).await.map_err(Failure::refused)?;
+    let stopping = async {
+        signals.end.cancelled().await;
+        stop_once(service, output).await;
+        signals.hurry.cancelled().await;
+        stop_once(service, output).await;
+        std::future::pending::<()>().await;
+    };
+    tokio::select! {
+        run = follow(output, service, &mut updates, number) => run.map_err(Failure::refused),
+        () = stopping => Err(Failure::internal(anyhow::anyhow!("unreachable"))),
+    }
+}
+
+async fn stop_once(service: &dyn Service, output: Output) {
+    output.progress_done();
+    match service.stop("Ctrl-C".to_owned()).await {
+        Ok(report) => output.note(&report.text),
+        Err(error) => output.note(&format!("DANGER stop not sent: {error}; use the emergency stop")),
+    }
+}
+
+async fn attached(address: &str, request: RunRequest, output: Output) -> Result<Exit, Failure> {
+    let client = Client::new(address);
+    let tasks = crate::daemon::tasks::TaskGroup::new(tokio_util::sync::CancellationToken::new());
+    let signals = Signals::listen(&tasks).map_err(Failure::internal)?;
+    let run = run_to_end(&client, request, &signals, output).await?;
+    tasks.end(Duration::from_secs(1)).await;
+    Ok(show_end(&run, output))
+}
+
+/// Say how a run ended, in words and as JSON.
+pub fn show_end(run: &RunView, output: Output) -> Exit {
+    let Some(end) = &run.end else { return Exit::Internal };
+    let exit = of_run(end, run.recording_complete);
+    match &end.aborted {
+        None => output.note(&format!("{}: all steps done, {}", run.starter, end.stop)),
+        Some(why) => output.note(&format!("{}: ended early: {why}; {}", run.starter, end.stop)),
+    }
+    if end.started || end.aborted.is_none() {
+        output.text(&format!("recording: {}", run.recording));
+    }
+    let object = json!({
+        "starter": run.starter, "recording": run.recording, "recording_complete": run.recording_complete,
+        "cycles": end.cycles, "aborted": end.aborted, "stop_outcome": end.stop, "taken_over": end.taken_over,
+    });
+    match output.object(&object) {
+        Ok(()) => exit,
+        Err(_) => Exit::Internal,
+    }
+}
+
+/// `watch`.
+pub async fn watch(args: &WatchArgs) -> Result<Exit, Failure> {
+    let address = match &args.at {
+        Some(address) => address.clone(),
+        None => owner_address(args)?,
+    };
+    let client: Arc<dyn Service> = Arc::new(Client::new(address));
+    crate::tui::watch(client, args.name.clone()).await.map_err(|error| match error {
+        crate::tui::TuiError::Service(ServiceError::Unreachable { .. }) => Failure::refused(error),
+        other => Failure::internal(other),
+    })?;
+    Ok(Exit::Done)
+}
+
+fn owner_address(args: &WatchArgs) -> Result<String, Failure> {
+    let rig = args.rig.as_deref().ok_or_else(|| {
+        Failure::configuration("watch what? try: ramprig watch RIG, or ramprig watch --at HOST:PORT".to_owned())
+    })?;
+    let id = match rig.exists() {
+        true => super::wires::load(rig)?.id,
+        false => rig.display().to_string(),
+    };
+    let state = state_dir(args.state_dir.as_deref());
+    current_owner(&state, &id).and_then(|owner| owner.address).ok_or_else(|| {
+        Failure::configuration(format!("nobody serves rig {id} (looked in {}); try: ramprig serve RIG", state.display()))
+    })
+}
+
+/// Errors of opening a daemon are configuration, not faults of ours.
+impl From<DaemonError> for Failure {
+    fn from(error: DaemonError) -> Self {
+        Self::refused(error)
+    }
+}

@@ -1,0 +1,56 @@
+//! From files and options to a checked rig with the addresses to use.
+
+use super::args::Wires;
+use super::failure::Failure;
+use crate::rig::model::Rig;
+use std::path::{Path, PathBuf};
+
+/// Load a rig; every problem comes back at once.
+pub fn load(path: &Path) -> Result<Rig, Failure> {
+    crate::rig::load(path).map_err(|problems| Failure::configuration(problems.to_string()))
+}
+
+/// Load a rig and put the other addresses in.
+pub fn load_with(path: &Path, wires: &Wires) -> Result<Rig, Failure> {
+    let mut rig = load(path)?;
+    for given in &wires.links {
+        let (id, address) = given
+            .split_once('=')
+            .ok_or_else(|| Failure::configuration(format!("--link {given}: not of the form ID=HOST:PORT")))?;
+        let known: Vec<String> = rig.links.iter().map(|link| link.id.clone()).collect();
+        let link = rig.links.iter_mut().find(|link| link.id == id).ok_or_else(|| {
+            Failure::configuration(format!("--link {given}: the rig has no link `{id}`; it has: {}", known.join(", ")))
+        })?;
+        address.clone_into(&mut link.address);
+    }
+    if let Some(address) = &wires.samples {
+        address.clone_into(&mut rig.source.address);
+    }
+    Ok(rig)
+}
+
+/// Where duty counters and owner's locks live: the option, else the user's state folder.
+pub fn state_dir(given: Option<&Path>) -> PathBuf {
+    if let Some(dir) = given {
+        return dir.to_owned();
+    }
+    let base = std::env::var_os("XDG_STATE_HOME").map(PathBuf::from).filter(|dir| dir.is_absolute());
+    let home = || std::env::var_os("HOME").map(|home| PathBuf::from(home).join(".local/state"));
+    base.or_else(home).unwrap_or_else(std::env::temp_dir).join("ramprig")
+}
+
+/// Read a sequence file.
+pub fn read_sequence(path: &Path) -> Result<(String, String), Failure> {
+    let text = std::fs::read_to_string(path)
+        .map_err(|e| Failure::configuration(format!("{}: {e}; try: rig-configs/sequences/", path.display())))?;
+    Ok((text, path.display().to_string()))
+}
+
+/// Index of the starter named, or of the first.
+pub fn starter_index(rig: &Rig, given: Option<&str>) -> Result<usize, Failure> {
+    let Some(id) = given else { return Ok(0) };
+    rig.starters.iter().position(|starter| starter.id == id).ok_or_else(|| {
+        let known: Vec<&str> = rig.starters.iter().map(|starter| starter.id.as_str()).collect();
+        Failure::configuration(format!("--starter {id}: the rig has: {}", known.join(", ")))
+    })
+}

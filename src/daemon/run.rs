@@ -1,0 +1,291 @@
+//! One run, on a thread of its own: identify, predict, open the recording, execute, close the recording.
+
+use super::operator::{Desk, DeskOperator, desk};
+use super::service::refused;
+use super::tap::{TapJournal, pieces};
+use super::view::RunMemory;
+use super::{Shared, locked};
+use crate::api::{Activity, PredictedPiece, RunRequest, ServiceError, Update};
+use crate::clock::utc_now_rfc3339;
+use crate::prediction::{Prediction, predict};
+use crate::recording::{self, Recorder, RunDescription};
+use crate::sequence::duty::DutyLedger;
+use crate::sequence::executor::{ExecutorInput, VIRTUAL_NAME, execute};
+use crate::sequence::ports::{Event, Level, RunEnd, StopOutcome};
+use crate::sequence::script::Script;
+use crossbeam_channel::{Receiver, Sender, bounded};
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+/// Blocks that may wait for the recorder: at 48 frames a block and 10 kHz about 20 s of stream.
+const BLOCKS_WAITING: usize = 4096;
+/// Wall time to write what is left after a run.
+const FINISH_DEADLINE: Duration = Duration::from_secs(30);
+
+/// The run that is on.
+pub(super) struct Active {
+    starter: usize,
+    ended: Receiver<()>,
+    predicted: Vec<PredictedPiece>,
+    /// Going down: no further run.
+    last: bool,
+}
+
+impl Active {
+    /// The prediction, for a face that comes later.
+    pub fn predicted(&self) -> Option<Vec<PredictedPiece>> {
+        (!self.predicted.is_empty()).then(|| self.predicted.clone())
+    }
+
+    /// Starter of the run.
+    pub fn starter(&self) -> Option<usize> {
+        (self.starter != usize::MAX).then_some(self.starter)
+    }
+}
+
+/// Refuse further runs; says whether one is on.
+pub(super) fn refuse_more(shared: &Shared) -> bool {
+    let mut run = locked(&shared.run);
+    match run.as_mut() {
+        Some(active) => {
+            let on = !active.last && active.starter().is_some();
+            active.last = true;
+            on
+        }
+        None => {
+            let (_, ended) = bounded(0);
+            *run = Some(Active { starter: usize::MAX, ended, predicted: Vec::new(), last: true });
+            false
+        }
+    }
+}
+
+/// Wait until no run is on; `false` when the deadline passes first.
+pub(super) async fn wait_ended(shared: &Shared, deadline: Duration) -> bool {
+    let Some(ended) = locked(&shared.run).as_ref().map(|active| active.ended.clone()) else { return true };
+    let waiting = tokio::task::spawn_blocking(move || {
+        // The sender is dropped with the run's thread, however that ends.
+        !matches!(ended.recv_timeout(deadline), Err(crossbeam_channel::RecvTimeoutError::Timeout))
+    });
+    waiting.await.unwrap_or(false)
+}
+
+/// What a run works with.
+struct Job {
+    number: u32,
+    starter: usize,
+    script: Script,
+    request: RunRequest,
+    path: PathBuf,
+    operator: DeskOperator,
+}
+
+/// Accept a run and start its thread.
+pub(super) fn start(shared: &Arc<Shared>, request: RunRequest) -> Result<u32, ServiceError> {
+    let mut active = locked(&shared.run);
+    if let Some(on) = active.as_ref() {
+        let why = if on.last { "the daemon is going down" } else { "a run is on; try: wait for it, or stop it" };
+        return Err(refused(why));
+    }
+    let starter = shared.rig.starters.iter().position(|s| s.id == request.starter).ok_or_else(|| {
+        let known: Vec<&str> = shared.rig.starters.iter().map(|s| s.id.as_str()).collect();
+        refused(format!("no starter `{}`; this rig has: {}", request.starter, known.join(", ")))
+    })?;
+    let script = Script::parse(&request.sequence_text, &request.sequence_name, &shared.rig, starter)
+        .map_err(|problems| refused(problems.to_string()))?;
+    let out_dir = Path::new(&request.out_dir);
+    std::fs::create_dir_all(out_dir).map_err(|e| refused(format!("{}: {e}; nothing has moved", request.out_dir)))?;
+    let path = out_dir.join(file_name(&shared.rig.id, &request.starter, &utc_now_rfc3339()));
+    let waker = Arc::downgrade(shared);
+    let (desk, operator) = desk(move || {
+        if let Some(shared) = waker.upgrade() {
+            shared.tell_state();
+        }
+    });
+    let number = begin_memory(shared, &request, desk, &path);
+    let (done, ended) = bounded(0);
+    let job = Job { number, starter, script, request, path, operator };
+    let for_thread = Arc::clone(shared);
+    std::thread::Builder::new()
+        .name("executor".to_owned())
+        .spawn(move || whole_run(&for_thread, job, done))
+        .map_err(|e| refused(format!("thread executor: {e}; nothing has moved")))?;
+    *active = Some(Active { starter, ended, predicted: Vec::new(), last: false });
+    Ok(number)
+}
+
+/// `terrace-bench-drive-20261124T231500.123Z.h5`
+fn file_name(rig: &str, starter: &str, utc: &str) -> String {
+    format!("{rig}-{starter}-{}.h5", utc.replace(['-', ':'], ""))
+}
+
+fn begin_memory(shared: &Shared, request: &RunRequest, desk: Desk, path: &Path) -> u32 {
+    let mut view = locked(&shared.view);
+    let number = view.run.as_ref().map_or(1, |run| run.number + 1);
+    view.activity = Activity::Running;
+    view.run = Some(RunMemory {
+        number,
+        starter: request.starter.clone(),
+        desk,
+        stop: None,
+        anchor: None,
+        recording: path.display().to_string(),
+        end: None,
+        recording_complete: false,
+    });
+    number
+}
+
+/// The thread: whatever happens, the stop line has been pulled if needed and the end is told.
+fn whole_run(shared: &Arc<Shared>, job: Job, done: Sender<()>) {
+    let (number, starter) = (job.number, job.starter);
+    let outcome = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| run_and_close(shared, job)));
+    let (end, complete) = outcome.unwrap_or_else(|_| {
+        shared.stop_lines[starter].stop(crate::starters::StopKind::Coast, "internal fault of the executor");
+        let aborted = Some("internal fault: the executor panicked; a stop was sent".to_owned());
+        let end = RunEnd { aborted, taken_over: false, stop: StopOutcome::NotConfirmed, cycles: 0, started: true };
+        (end, false)
+    });
+    tell_end(shared, &end);
+    {
+        let mut view = locked(&shared.view);
+        view.activity = Activity::Idle;
+        if let Some(run) = view.run.as_mut().filter(|run| run.number == number) {
+            run.end = Some(end);
+            run.recording_complete = complete;
+        }
+    }
+    {
+        let mut active = locked(&shared.run);
+        if active.as_ref().is_some_and(|on| !on.last) {
+            *active = None;
+        }
+    }
+    shared.tell_state();
+    drop(done);
+}
+
+fn tell_end(shared: &Shared, end: &RunEnd) {
+    let (level, text) = match (&end.aborted, end.stop) {
+        (None, StopOutcome::Confirmed) => (Level::Note, "all steps done, stop confirmed".to_owned()),
+        (None, stop) => (Level::Danger, format!("all steps done, {stop}")),
+        (Some(why), StopOutcome::Confirmed) => (Level::Notice, format!("ended early: {why}; stop confirmed")),
+        (Some(why), stop) => (Level::Danger, format!("ended early: {why}; {stop}: use the emergency stop")),
+    };
+    tell(shared, level, text);
+}
+
+fn tell(shared: &Shared, level: Level, text: String) {
+    let event = Event { at_s: shared.rig_clock.now_ns() as f64 * 1e-9, level, text };
+    locked(&shared.view).log(event.clone());
+    shared.hub.tell(Update::Log(event));
+}
+
+/// An end before anything moved.
+fn nothing_moved(why: String) -> (RunEnd, bool) {
+    let end = RunEnd {
+        aborted: Some(format!("{why}; nothing has moved")),
+        taken_over: false,
+        stop: StopOutcome::Confirmed,
+        cycles: 0,
+        started: false,
+    };
+    (end, true)
+}
+
+fn run_and_close(shared: &Arc<Shared>, job: Job) -> (RunEnd, bool) {
+    let prepared = match prepare(shared, &job) {
+        Ok(prepared) => prepared,
+        Err(why) => return nothing_moved(why),
+    };
+    let end = drive(shared, job, &prepared);
+    // The tail after the stop is worth having; then the recorder gets no more.
+    shared.acquisition.detach_recorder();
+    locked(&shared.view).activity = Activity::Closing;
+    shared.tell_state();
+    let complete = close(shared, prepared.recorder);
+    (end, complete)
+}
+
+/// Everything that exists before the first order.
+struct Prepared {
+    attending: String,
+    prediction: Prediction,
+    recorder: Recorder,
+    duty: Arc<Mutex<DutyLedger>>,
+}
+
+fn prepare(shared: &Arc<Shared>, job: &Job) -> Result<Prepared, String> {
+    let identity = shared.fieldbus.starter(job.starter).identify().map_err(|e| e.to_string())?;
+    locked(&shared.view).is_virtual = identity.is_virtual;
+    let attending = match job.request.attending.trim() {
+        "" if identity.is_virtual => VIRTUAL_NAME.to_owned(),
+        "" => return Err("a start needs a person in attendance; try: --attending NAME".to_owned()),
+        name => name.to_owned(),
+    };
+    let prediction = predict(&shared.rig, &job.script, job.starter).map_err(|e| e.to_string())?;
+    if let Some(active) = locked(&shared.run).as_mut() {
+        active.predicted = pieces(&prediction);
+    }
+    let duty = ledger(shared, identity.is_virtual)?;
+    let text = &job.request.sequence_text;
+    let description = RunDescription::of(&shared.rig, job.starter, text, identity.is_virtual, &attending, &utc_now_rfc3339())
+        .ok_or_else(|| format!("no starter {}", job.starter))?;
+    let blocks = shared.acquisition.attach_recorder(BLOCKS_WAITING);
+    let clock = Arc::clone(&shared.clock);
+    let recorder = Recorder::create(&job.path, &description, blocks, clock, shared.rig_clock.clone());
+    let recorder = recorder.map_err(|error| {
+        shared.acquisition.detach_recorder();
+        error.to_string()
+    })?;
+    Ok(Prepared { attending, prediction, recorder, duty })
+}
+
+fn duty_file(shared: &Shared) -> PathBuf {
+    shared.state_dir.join(format!("{}.duty.json", shared.rig.id))
+}
+
+/// Duty so far. A virtual rig that nobody has run yet is known to be rested; a real one without a ledger is not.
+fn ledger(shared: &Shared, is_virtual: bool) -> Result<Arc<Mutex<DutyLedger>>, String> {
+    let path = duty_file(shared);
+    let ledger = match path.exists() {
+        false if is_virtual => DutyLedger::rested(),
+        _ => DutyLedger::load(&path, &utc_now_rfc3339()).map_err(|e| format!("{e}; try: move the file away"))?,
+    };
+    Ok(Arc::new(Mutex::new(ledger)))
+}
+
+fn drive(shared: &Arc<Shared>, job: Job, prepared: &Prepared) -> RunEnd {
+    let mut starters: Vec<_> = (0..shared.rig.starters.len()).map(|index| shared.fieldbus.starter(index)).collect();
+    let mut bench = shared.fieldbus.bench();
+    let samples = shared.acquisition.port();
+    let mut journal = TapJournal { inner: prepared.recorder.journal(), shared: Arc::clone(shared) };
+    let mut operator = job.operator;
+    execute(ExecutorInput {
+        rig: &shared.rig,
+        script: &job.script,
+        prediction: &prepared.prediction,
+        starters: &mut starters,
+        bench: bench.as_mut().map(|port| &mut **port as _),
+        samples: samples.as_ref(),
+        journal: &mut journal,
+        operator: &mut operator,
+        wall: shared.clock.as_ref(),
+        rig_clock: shared.rig_clock.clone(),
+        attending: prepared.attending.clone(),
+        confirmed_by: job.request.confirmed_by.clone(),
+        duty: Arc::clone(&prepared.duty),
+        duty_file: Some(duty_file(shared)),
+    })
+}
+
+/// Finish and close the recording; `false` when it is not whole (then what there is stays as `.partial`).
+fn close(shared: &Shared, recorder: Recorder) -> bool {
+    let whole = recorder.failed();
+    let outcome = recorder.finish(FINISH_DEADLINE).and_then(|partial| recording::close(&partial, None));
+    let fault = whole.or_else(|| outcome.err().map(|error| error.to_string()));
+    let Some(text) = fault else { return true };
+    tell(shared, Level::Caution, format!("recording incomplete: {text}"));
+    false
+}

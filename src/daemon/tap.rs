@@ -1,0 +1,80 @@
+//! A journal that lets the faces see what goes into the recording.
+
+use super::{Shared, locked};
+use crate::api::{PredictedPiece, Update};
+use crate::prediction::Prediction;
+use crate::sequence::marks::Mark;
+use crate::sequence::ports::{CommandRecord, Event, Journal, JournalError, RunHeader, StatusReading, StopOutcome};
+use std::sync::Arc;
+
+/// Most points of a predicted segment sent to a face.
+const POINTS_SHOWN: usize = 1000;
+
+/// The recording's journal with a window in it.
+pub(super) struct TapJournal {
+    pub inner: Box<dyn Journal>,
+    pub shared: Arc<Shared>,
+}
+
+impl Journal for TapJournal {
+    fn header(&mut self, header: &RunHeader) -> Result<(), JournalError> {
+        locked(&self.shared.view).is_virtual = header.identity.is_virtual;
+        self.inner.header(header)
+    }
+
+    fn prediction(&mut self, prediction: &Prediction) -> Result<(), JournalError> {
+        self.inner.prediction(prediction)?;
+        self.shared.hub.tell(Update::Predicted(pieces(prediction)));
+        Ok(())
+    }
+
+    fn mark(&mut self, mark: &Mark) -> Result<(), JournalError> {
+        if let Some(run) = &mut locked(&self.shared.view).run {
+            run.take_mark(mark);
+        }
+        self.shared.tell_state();
+        self.inner.mark(mark)
+    }
+
+    fn event(&mut self, event: &Event) -> Result<(), JournalError> {
+        locked(&self.shared.view).log(event.clone());
+        self.shared.hub.tell(Update::Log(event.clone()));
+        self.inner.event(event)
+    }
+
+    fn command(&mut self, at_s: f64, record: &CommandRecord) -> Result<(), JournalError> {
+        self.inner.command(at_s, record)
+    }
+
+    fn slow(&mut self, at_s: f64, status: &StatusReading) -> Result<(), JournalError> {
+        self.inner.slow(at_s, status)
+    }
+
+    fn stop_outcome(&mut self, cycle: u32, outcome: StopOutcome) -> Result<(), JournalError> {
+        if let Some(run) = &mut locked(&self.shared.view).run {
+            run.stop = Some(outcome);
+        }
+        self.shared.tell_state();
+        self.inner.stop_outcome(cycle, outcome)
+    }
+}
+
+/// The predicted segments, thinned for a screen.
+pub(super) fn pieces(prediction: &Prediction) -> Vec<PredictedPiece> {
+    prediction
+        .segments
+        .iter()
+        .map(|segment| {
+            let length = segment.series.first().map_or(0, Vec::len);
+            let stride = length.div_ceil(POINTS_SHOWN).max(1);
+            let thin = |series: &Vec<f32>| series.iter().copied().step_by(stride).collect();
+            PredictedPiece {
+                cycle: segment.cycle,
+                phase: segment.phase,
+                t0_s: segment.t0_s,
+                dt_s: segment.dt_s * stride as f64,
+                series: segment.series.iter().map(thin).collect(),
+            }
+        })
+        .collect()
+}

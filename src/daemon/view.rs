@@ -1,0 +1,129 @@
+//! What the daemon remembers for the faces, and the snapshot made from it.
+
+use super::operator::Desk;
+use super::{Shared, locked};
+use crate::api::{Activity, ChannelView, RunView, Snapshot, StarterView};
+use crate::rig::model::Quantity;
+use crate::sequence::marks::{Mark, MarkKind, Phase};
+use crate::sequence::ports::{Event, RunEnd, StopOutcome};
+use std::collections::VecDeque;
+
+/// Log lines kept for a fresh face.
+const LOG_KEPT: usize = 200;
+
+/// Everything that is neither wire nor rig.
+pub(super) struct View {
+    pub activity: Activity,
+    pub run: Option<RunMemory>,
+    pub log: VecDeque<Event>,
+    pub is_virtual: bool,
+}
+
+/// A run as it is remembered.
+pub(super) struct RunMemory {
+    pub number: u32,
+    pub starter: String,
+    pub desk: Desk,
+    pub stop: Option<StopOutcome>,
+    pub anchor: Option<(f64, Phase, u32)>,
+    pub recording: String,
+    pub end: Option<RunEnd>,
+    pub recording_complete: bool,
+}
+
+impl Default for View {
+    fn default() -> Self {
+        Self { activity: Activity::Idle, run: None, log: VecDeque::new(), is_virtual: false }
+    }
+}
+
+impl View {
+    pub fn log(&mut self, event: Event) {
+        self.log.push_back(event);
+        while self.log.len() > LOG_KEPT {
+            self.log.pop_front();
+        }
+    }
+}
+
+impl RunMemory {
+    /// Anchor of the predicted trace after a mark.
+    pub fn take_mark(&mut self, mark: &Mark) {
+        match mark.kind {
+            MarkKind::Start { cycle } => {
+                self.anchor = Some((mark.at_s, Phase::Start, cycle));
+                self.stop = None;
+            }
+            MarkKind::Stop { cycle } => self.anchor = Some((mark.at_s, Phase::Stop, cycle)),
+            MarkKind::Settled { .. } | MarkKind::NotSettled { .. } | MarkKind::Named { .. } => {}
+        }
+    }
+
+    fn view(&self) -> RunView {
+        let board = self.desk.board();
+        RunView {
+            number: self.number,
+            starter: self.starter.clone(),
+            progress: board.progress,
+            question: board.question.filter(|_| self.end.is_none()),
+            said: board.said,
+            stop: self.stop,
+            anchor: self.anchor,
+            recording: self.recording.clone(),
+            end: self.end.clone(),
+            recording_complete: self.recording_complete,
+        }
+    }
+}
+
+/// Unit text of a quantity.
+pub(super) fn unit_of(quantity: Quantity) -> &'static str {
+    match quantity {
+        Quantity::GaugePressure => "Pa",
+        Quantity::LineCurrent => "A",
+        Quantity::ShaftSpeed => "rad/s",
+    }
+}
+
+impl Shared {
+    pub(super) fn starters_view(&self) -> Vec<StarterView> {
+        let looks = self.rig.starters.iter().zip(&self.looks);
+        looks
+            .map(|(starter, look)| {
+                let port = locked(look);
+                let status = port.status();
+                StarterView {
+                    id: starter.id.clone(),
+                    kind: starter.kind,
+                    link: port.link(),
+                    running: status.map(|s| s.running),
+                    fault: status.map(|s| s.fault),
+                }
+            })
+            .collect()
+    }
+
+    pub(super) fn snapshot(&self) -> Snapshot {
+        let starters = self.starters_view();
+        let channels = self.rig.channels.iter().enumerate().map(|(index, channel)| ChannelView {
+            id: channel.id.0.clone(),
+            label: channel.label.clone(),
+            unit: unit_of(channel.quantity).to_owned(),
+            headline: index == self.rig.headline,
+        });
+        let view = locked(&self.view);
+        Snapshot {
+            rig_id: self.rig.id.clone(),
+            rig_name: self.rig.name.clone(),
+            is_virtual: view.is_virtual,
+            invented: self.rig.invented,
+            channels: channels.collect(),
+            starters,
+            activity: view.activity,
+            run: view.run.as_ref().map(RunMemory::view),
+            log: view.log.iter().cloned().collect(),
+            warnings: self.rig.warnings.clone(),
+            rig_time_s: self.rig_clock.now_ns() as f64 * 1e-9,
+        }
+    }
+}

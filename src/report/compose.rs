@@ -1,0 +1,298 @@
+//! From recordings to a document: the answer first (numbers and one picture), then each starter against its prediction,
+//! then what a reader needs to judge it.
+
+use super::chart::{Chart, ChartError, Line};
+use super::document::{Document, Piece, Section, Table};
+use crate::comparison::RunData;
+use crate::comparison::align::{AlignedCycle, ChannelCycle, align};
+use crate::comparison::evaluate::{RunResult, evaluate_aligned};
+use crate::comparison::metric::registry::{METRICS, Metric, Unit};
+use crate::comparison::table::titles;
+use crate::sequence::marks::Phase;
+use crate::units::Dimension;
+use crate::units::display::{System, significant};
+
+/// Cautions of every report.
+const CAUTIONS: &[(&str, &str)] = &[
+    (
+        "WARNING",
+        "Rotating machinery, stored pressure, hose whip, electricity, restart into backspin. Local codes, the makers' \
+         manuals and licensed practice come before this report. The program that made it is not an emergency stop.",
+    ),
+    (
+        "NOTICE",
+        "A ramp does not help against loss of supply or an emergency stop: the rotor then coasts as it will, and the \
+         water does what it does without any ramp.",
+    ),
+];
+/// Digits of a number in a table.
+const DIGITS: usize = 4;
+
+/// A report of one or more runs.
+///
+/// # Errors
+/// The drawing library refuses a chart.
+pub fn compose(runs: &[RunData], system: System) -> Result<Document, ChartError> {
+    let aligned: Vec<Vec<AlignedCycle>> = runs.iter().map(align).collect();
+    let results: Vec<RunResult> = runs.iter().zip(&aligned).map(|(run, cycles)| evaluate_aligned(run, cycles)).collect();
+    let names = titles(&results);
+    let mut sections = vec![answer(runs, &aligned, &results, &names, system)?];
+    for ((run, cycles), name) in runs.iter().zip(&aligned).zip(&names) {
+        sections.push(starter_section(run, cycles, name, system)?);
+    }
+    sections.push(made_with(runs, &names));
+    sections.push(channels_section(runs, system));
+    sections.push(events_section(runs, &names));
+    sections.push(definitions());
+    Ok(Document { title: title(runs), marks: marks(runs), sections })
+}
+
+fn title(runs: &[RunData]) -> String {
+    runs.first().map_or_else(|| "Nothing".to_owned(), |run| format!("Starts and stops of {}", run.rig_name))
+}
+
+fn marks(runs: &[RunData]) -> Vec<String> {
+    let mut marks = Vec::new();
+    if runs.iter().any(|run| run.is_virtual) {
+        marks.push("VIRTUAL RIG".to_owned());
+        marks.push("invented data, no real water".to_owned());
+    }
+    if runs.iter().any(|run| !run.complete) {
+        marks.push("RECORDING INCOMPLETE".to_owned());
+    }
+    marks
+}
+
+fn answer(
+    runs: &[RunData],
+    aligned: &[Vec<AlignedCycle>],
+    results: &[RunResult],
+    names: &[String],
+    system: System,
+) -> Result<Section, ChartError> {
+    let mut pieces = vec![Piece::Text(tested(runs, names)), Piece::Table(metric_table(results, names, system))];
+    let lines = aligned.iter().zip(runs).zip(names).enumerate().filter_map(|(colour, ((cycles, run), name))| {
+        let cycle = cycles.first()?;
+        phase_line(cycle.measured.get(run.headline)?, Phase::Start, name, colour, false, system)
+    });
+    let chart = pressure_chart("First start through each starter, measured", lines.collect(), system);
+    let alt = format!("Headline pressure over time from current onset, one line a starter: {}", names.join(", "));
+    pieces.push(Piece::Figure { svg: chart.to_svg(&alt)?, caption: headline_caption(runs) });
+    pieces.extend(CAUTIONS.iter().map(|(word, text)| Piece::Caution { word: (*word).into(), text: (*text).into() }));
+    Ok(Section { heading: "The answer".into(), pieces })
+}
+
+fn tested(runs: &[RunData], names: &[String]) -> String {
+    let first = runs.first();
+    let when = first.map_or("", |run| run.started_utc.as_str());
+    let who = first.and_then(|run| run.header.as_ref()).map_or("nobody named", |header| header.attending.as_str());
+    format!(
+        "Through {}; begun {when}; in attendance: {who}. Measured and predicted values go through the same filter; the \
+         prediction was on disk before the first start command.",
+        names.join(", ")
+    )
+}
+
+fn headline_caption(runs: &[RunData]) -> String {
+    let channel = runs.first().and_then(|run| run.channels.get(run.headline));
+    channel.map_or_else(String::new, |c| format!("Channel {} ({}), filter class {}.", c.id, c.label, c.filter_class))
+}
+
+fn dimension(unit: Unit) -> Dimension {
+    match unit {
+        Unit::Pascal | Unit::PascalPerSecond => Dimension::Pressure,
+        Unit::Second => Dimension::Time,
+    }
+}
+
+/// Unit text of a metric.
+fn unit_text(metric: &Metric, system: System) -> String {
+    let base = system.unit_name(dimension(metric.unit));
+    match metric.unit {
+        Unit::PascalPerSecond => format!("{base}/s"),
+        Unit::Pascal | Unit::Second => base.to_owned(),
+    }
+}
+
+fn number(value: f64, unit: Unit, system: System) -> String {
+    significant(system.number(value, dimension(unit)), DIGITS)
+}
+
+/// Metrics down, starters across: mean measured, and predicted in brackets.
+fn metric_table(results: &[RunResult], names: &[String], system: System) -> Table {
+    let mut head = vec!["mean of cycles: measured (predicted)".to_owned()];
+    head.extend(names.iter().cloned());
+    let row = |metric: &Metric| {
+        let mut row = vec![format!("{}, {}", metric.label, unit_text(metric, system))];
+        row.extend(results.iter().map(|run| cell(run, metric, system)));
+        row
+    };
+    let mut rows: Vec<Vec<String>> = METRICS.iter().map(row).collect();
+    let mut stops = vec!["stop outcome".to_owned()];
+    stops.extend(results.iter().map(|run| run.stop_outcome.to_string()));
+    rows.push(stops);
+    let mut missing = vec!["frames missing".to_owned()];
+    missing.extend(results.iter().map(|run| run.frames_missing.to_string()));
+    rows.push(missing);
+    Table { head, rows }
+}
+
+fn cell(run: &RunResult, metric: &Metric, system: System) -> String {
+    let measured = match run.mean_measured(metric.id) {
+        Ok(value) => number(value, metric.unit, system),
+        Err(_) => "not measured".to_owned(),
+    };
+    match run.mean_predicted(metric.id) {
+        Ok(value) => format!("{measured} ({})", number(value, metric.unit, system)),
+        Err(_) => measured,
+    }
+}
+
+fn starter_section(
+    run: &RunData,
+    cycles: &[AlignedCycle],
+    name: &str,
+    system: System,
+) -> Result<Section, ChartError> {
+    let mut pieces = Vec::new();
+    for (phase, word) in [(Phase::Start, "start"), (Phase::Stop, "stop")] {
+        let mut lines = Vec::new();
+        for cycle in cycles {
+            let label = format!("measured, cycle {}", cycle.cycle.number);
+            let measured = cycle.measured.get(run.headline);
+            lines.extend(measured.and_then(|m| phase_line(m, phase, &label, lines.len(), false, system)));
+        }
+        let predicted = cycles.first().and_then(|cycle| cycle.predicted.get(run.headline));
+        lines.extend(predicted.and_then(|p| phase_line(p, phase, "predicted beforehand", 1, true, system)));
+        let chart = pressure_chart(&format!("{name}: {word}"), lines, system);
+        let alt = format!("Headline pressure over time in the {word} phase, measured cycles and the prediction, {name}");
+        pieces.push(Piece::Figure { svg: chart.to_svg(&alt)?, caption: lag_caption(cycles, phase) });
+    }
+    if let Some(header) = &run.header {
+        pieces.push(Piece::Text(format!("Settings in force, as read back: {}.", settings_text(&header.settings_in_force))));
+    }
+    Ok(Section { heading: format!("Measured against predicted: {name}"), pieces })
+}
+
+fn lag_caption(cycles: &[AlignedCycle], phase: Phase) -> String {
+    if phase == Phase::Stop {
+        return "Time zero: the stop command.".to_owned();
+    }
+    let lags: Vec<String> =
+        cycles.iter().filter_map(|cycle| cycle.zero.lag_s()).map(|lag| format!("{:.0} ms", lag * 1e3)).collect();
+    match lags.is_empty() {
+        true => "Time zero: the start command.".to_owned(),
+        false => format!("Time zero: current onset; lag against the command taken out, cycle by cycle: {}.", lags.join(", ")),
+    }
+}
+
+fn settings_text(settings: &crate::starters::Settings) -> String {
+    let percent = |v: f64| format!("{:.0} %", v * 100.0);
+    let parts = [
+        settings.ramp_up_s.map(|s| format!("ramp up {s:.2} s")),
+        settings.ramp_down_s.map(|s| format!("ramp down {s:.2} s")),
+        settings.initial_voltage.map(|v| format!("initial voltage {}", percent(v))),
+        settings.current_limit.map(|v| format!("current limit {v:.2} x full load")),
+        settings.speed.map(|v| format!("speed {} of rated", percent(v))),
+    ];
+    let known: Vec<String> = parts.into_iter().flatten().collect();
+    if known.is_empty() { "this starter has none".to_owned() } else { known.join(", ") }
+}
+
+fn phase_line(
+    cycle: &ChannelCycle,
+    phase: Phase,
+    name: &str,
+    colour: usize,
+    dashed: bool,
+    system: System,
+) -> Option<Line> {
+    let piece = match phase {
+        Phase::Start => cycle.start.as_ref()?,
+        Phase::Stop => cycle.stop.as_ref()?,
+    };
+    let shown = |(index, value): (usize, &f64)| {
+        (piece.t0_s + index as f64 * piece.dt_s, system.number(*value, Dimension::Pressure))
+    };
+    Some(Line { name: name.to_owned(), points: piece.values.iter().enumerate().map(shown).collect(), colour, dashed })
+}
+
+fn pressure_chart(title: &str, lines: Vec<Line>, system: System) -> Chart {
+    Chart {
+        title: title.to_owned(),
+        x_label: "time, s".into(),
+        y_label: format!("pressure, {} gauge", system.unit_name(Dimension::Pressure)),
+        lines,
+        x_range: None,
+    }
+}
+
+fn made_with(runs: &[RunData], names: &[String]) -> Section {
+    let mut rows = Vec::new();
+    for (run, name) in runs.iter().zip(names) {
+        let prediction = run.prediction.as_ref();
+        let identity = run.header.as_ref().map(|h| {
+            let firmware = h.identity.firmware.map_or_else(|| "-".to_owned(), |f| format!("{f}"));
+            format!("{:#06x}, firmware {firmware}", h.identity.signature)
+        });
+        rows.push(vec![
+            name.clone(),
+            run.path.rsplit('/').next().unwrap_or(&run.path).to_owned(),
+            identity.unwrap_or_else(|| "-".to_owned()),
+            prediction.map_or_else(|| "none".to_owned(), |p| short(&p.sha256)),
+            prediction.map_or_else(|| "-".to_owned(), |p| p.made_with.solver.clone()),
+        ]);
+    }
+    let head = ["starter", "recording", "device identity", "prediction SHA-256", "solver"].map(str::to_owned).to_vec();
+    let mut pieces = vec![Piece::Table(Table { head, rows })];
+    if let Some(prediction) = runs.first().and_then(|run| run.prediction.as_ref()) {
+        pieces.push(Piece::Text("The prediction assumes:".into()));
+        pieces.push(Piece::Points(prediction.assumptions.clone()));
+    }
+    Section { heading: "Made with".into(), pieces }
+}
+
+fn short(hash: &str) -> String {
+    hash.chars().take(16).collect()
+}
+
+fn channels_section(runs: &[RunData], system: System) -> Section {
+    let head = ["channel", "what", "range", "bandwidth, Hz", "filter class", "calibration u"].map(str::to_owned).to_vec();
+    let rows = runs.first().map_or_else(Vec::new, |run| {
+        run.channels
+            .iter()
+            .map(|c| {
+                let (dimension, unit) = match c.unit.as_str() {
+                    "Pa" => (Dimension::Pressure, system.unit_name(Dimension::Pressure)),
+                    "rad/s" => (Dimension::Speed, system.unit_name(Dimension::Speed)),
+                    _ => (Dimension::Current, system.unit_name(Dimension::Current)),
+                };
+                let shown = |v: f64| significant(system.number(v, dimension), DIGITS);
+                vec![
+                    c.id.to_string(),
+                    c.label.clone(),
+                    format!("{} to {} {unit}", shown(c.range.0), shown(c.range.1)),
+                    significant(c.bandwidth_hz, DIGITS),
+                    if c.filter_class == 0 { "none".to_owned() } else { c.filter_class.to_string() },
+                    format!("{} {unit}", shown(c.calibration_u)),
+                ]
+            })
+            .collect()
+    });
+    Section { heading: "Channels".into(), pieces: vec![Piece::Table(Table { head, rows })] }
+}
+
+fn events_section(runs: &[RunData], names: &[String]) -> Section {
+    let mut pieces = Vec::new();
+    for (run, name) in runs.iter().zip(names) {
+        let lines: Vec<String> = run.events.iter().map(|e| format!("{:9.3} s  {}", e.at_s, e.text)).collect();
+        pieces.push(Piece::Text(format!("{name}:")));
+        pieces.push(Piece::Verbatim(lines.join("\n")));
+    }
+    Section { heading: "Events".into(), pieces }
+}
+
+fn definitions() -> Section {
+    let points = METRICS.iter().map(|m| format!("{}: {}", m.label, m.formula)).collect();
+    Section { heading: "Definitions".into(), pieces: vec![Piece::Points(points)] }
+}
