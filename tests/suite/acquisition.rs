@@ -432,7 +432,7 @@ fn sample_the_virtual_rig(fast: Option<f64>, frames: u64) -> (Acquisition, RigCl
         let block = blocks.recv_timeout(DEADLINE).unwrap();
         assert_eq!((block.missing_before, block.first_frame), (0, next.unwrap_or(block.first_frame)));
         next = Some(block.first_frame + block.frames() as u64);
-        if block.first_frame % 50 == 0 {
+        if block.first_frame.is_multiple_of(50) {
             ramprig::clock::sleep_wall(Duration::from_millis(3));
         }
     }
