@@ -57,7 +57,8 @@ pub async fn serve(args: &ServeArgs, output: Output) -> Result<Exit, Failure> {
     let rig = load_with(&args.rig, &args.wires)?;
     let name = rig.name.clone();
     let served = own(rig, &state_dir(args.wires.state_dir.as_deref()), args.http)?;
-    output.announce(&json!({"ready": true, "http": served.address, "rig": name, "pid": std::process::id()}).to_string());
+    output
+        .announce(&json!({"ready": true, "http": served.address, "rig": name, "pid": std::process::id()}).to_string());
     if let Err(missing) = ready(&served.daemon).await? {
         output.note(&format!("NOTICE not complete yet: {missing}"));
     }
@@ -217,7 +218,10 @@ fn owner_address(args: &WatchArgs) -> Result<String, Failure> {
     };
     let state = state_dir(args.state_dir.as_deref());
     current_owner(&state, &id).and_then(|owner| owner.address).ok_or_else(|| {
-        Failure::configuration(format!("nobody serves rig {id} (looked in {}); try: ramprig serve RIG", state.display()))
+        Failure::configuration(format!(
+            "nobody serves rig {id} (looked in {}); try: ramprig serve RIG",
+            state.display()
+        ))
     })
 }
 

@@ -34,7 +34,8 @@ const DIGITS: usize = 4;
 /// The drawing library refuses a chart.
 pub fn compose(runs: &[RunData], system: System) -> Result<Document, ChartError> {
     let aligned: Vec<Vec<AlignedCycle>> = runs.iter().map(align).collect();
-    let results: Vec<RunResult> = runs.iter().zip(&aligned).map(|(run, cycles)| evaluate_aligned(run, cycles)).collect();
+    let results: Vec<RunResult> =
+        runs.iter().zip(&aligned).map(|(run, cycles)| evaluate_aligned(run, cycles)).collect();
     let names = titles(&results);
     let mut sections = vec![answer(runs, &aligned, &results, &names, system)?];
     for ((run, cycles), name) in runs.iter().zip(&aligned).zip(&names) {
@@ -148,12 +149,7 @@ fn cell(run: &RunResult, metric: &Metric, system: System) -> String {
     }
 }
 
-fn starter_section(
-    run: &RunData,
-    cycles: &[AlignedCycle],
-    name: &str,
-    system: System,
-) -> Result<Section, ChartError> {
+fn starter_section(run: &RunData, cycles: &[AlignedCycle], name: &str, system: System) -> Result<Section, ChartError> {
     let mut pieces = Vec::new();
     for (phase, word) in [(Phase::Start, "start"), (Phase::Stop, "stop")] {
         let mut lines = Vec::new();
@@ -165,11 +161,15 @@ fn starter_section(
         let predicted = cycles.first().and_then(|cycle| cycle.predicted.get(run.headline));
         lines.extend(predicted.and_then(|p| phase_line(p, phase, "predicted beforehand", 1, true, system)));
         let chart = pressure_chart(&format!("{name}: {word}"), lines, system);
-        let alt = format!("Headline pressure over time in the {word} phase, measured cycles and the prediction, {name}");
+        let alt =
+            format!("Headline pressure over time in the {word} phase, measured cycles and the prediction, {name}");
         pieces.push(Piece::Figure { svg: chart.to_svg(&alt)?, caption: lag_caption(cycles, phase) });
     }
     if let Some(header) = &run.header {
-        pieces.push(Piece::Text(format!("Settings in force, as read back: {}.", settings_text(&header.settings_in_force))));
+        pieces.push(Piece::Text(format!(
+            "Settings in force, as read back: {}.",
+            settings_text(&header.settings_in_force)
+        )));
     }
     Ok(Section { heading: format!("Measured against predicted: {name}"), pieces })
 }
@@ -182,7 +182,9 @@ fn lag_caption(cycles: &[AlignedCycle], phase: Phase) -> String {
         cycles.iter().filter_map(|cycle| cycle.zero.lag_s()).map(|lag| format!("{:.0} ms", lag * 1e3)).collect();
     match lags.is_empty() {
         true => "Time zero: the start command.".to_owned(),
-        false => format!("Time zero: current onset; lag against the command taken out, cycle by cycle: {}.", lags.join(", ")),
+        false => {
+            format!("Time zero: current onset; lag against the command taken out, cycle by cycle: {}.", lags.join(", "))
+        }
     }
 }
 
@@ -257,7 +259,8 @@ fn short(hash: &str) -> String {
 }
 
 fn channels_section(runs: &[RunData], system: System) -> Section {
-    let head = ["channel", "what", "range", "bandwidth, Hz", "filter class", "calibration u"].map(str::to_owned).to_vec();
+    let head =
+        ["channel", "what", "range", "bandwidth, Hz", "filter class", "calibration u"].map(str::to_owned).to_vec();
     let rows = runs.first().map_or_else(Vec::new, |run| {
         run.channels
             .iter()

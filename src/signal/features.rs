@@ -88,6 +88,11 @@ pub fn peak_slope(values: &[f64], dt_s: f64, half: usize) -> Option<Point> {
     maximum(&slopes).map(|peak| Point { at: peak.at + half.max(1) as f64, ..peak })
 }
 
+/// Largest rate of rise by central differences, per s, and where.
+pub fn peak_rate(values: &[f64], dt_s: f64) -> Option<Point> {
+    peak_slope(values, dt_s, 1)
+}
+
 /// Local maxima, refined: those that rise by at least `prominence` from the valley before and fall by as much after.
 pub fn peaks(values: &[f64], prominence: f64) -> Vec<Point> {
     let mut found = Vec::new();
