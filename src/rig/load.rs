@@ -51,7 +51,10 @@ fn compiled(document: &Document<'_>, entries: RigFile, maps: &check::Maps, text:
     match &rig {
         Some(rig) => {
             check::strength(document, rig, &element_spots);
-            check::trips_protect(document, rig, &trip_spots);
+            // A rating too low for the pump makes every limit beside it look wrong as well: one mistake, one problem.
+            if document.problems().is_empty() {
+                check::trips_protect(document, rig, &trip_spots);
+            }
             check::at_rest(document, rig, &element_spots, &rig_spot);
         }
         None => document.note(&rig_spot, "names that do not resolve though every check passed", "a rig", None),
