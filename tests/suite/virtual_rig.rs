@@ -2,6 +2,7 @@
 //! (`mbpoll`) on the bus, a parser written here by hand on the sample stream.
 
 mod bus;
+mod controller;
 mod faults;
 mod samples;
 mod secrets;
