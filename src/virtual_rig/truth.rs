@@ -25,8 +25,9 @@
 //! | sensor drift | normal, one a channel, grows with rig time | 0.005 % of span an hour |
 //! | sensor bandwidth | one factor a channel | 5 % |
 //!
-//! In form: the motor's torque curve is Kloss's where the rig file asks for four points and the reverse, contactors and
-//! control boards take their time, and the grid is finer. Sizes are common practice for a bench of this kind, no source.
+//! In form: the motor's torque curve is Kloss's where the rig file asks for four points and the reverse, friction is
+//! unsteady, contactors and control boards take their time, and the grid is finer. Sizes are common practice for a bench
+//! of this kind, no source.
 //!
 //! Neither the seed nor anything drawn leaves this module but into the physics, and into a truth file where one is asked
 //! for.
@@ -47,9 +48,6 @@ use std::path::Path;
 /// finer than a prediction's grid of the shipped bench, and never so fine that a build without optimisation falls behind
 /// real time (the work goes with the inverse square).
 const DT_MAX_S: f64 = 0.35e-3;
-/// Off until the solver takes the acceleration of unsteady friction at the new time level: taken at the old one it feeds
-/// the shortest oscillation of the grid (seen on the shipped bench after a stop: heads of hundreds of metres).
-const UNSTEADY_FRICTION: bool = false;
 /// Reference pressure at which the entrained air expands, Pa absolute: a bench works within a few bar of it.
 const AIR_PRESSURE_PA: f64 = 2.0e5;
 
@@ -99,7 +97,7 @@ pub struct Truth {
 impl Truth {
     /// Draw the truth of a rig. The same seed and rig file give the same truth.
     pub fn draw(rig: &Rig, network: &NetworkSpec, shaft: &ShaftSpec, rng: &mut ChaCha12Rng) -> Self {
-        let grid = GridOptions { dt_max_s: DT_MAX_S, unsteady_friction: UNSTEADY_FRICTION, ..GridOptions::default() };
+        let grid = GridOptions { dt_max_s: DT_MAX_S, unsteady_friction: true, ..GridOptions::default() };
         Self {
             network: draw_network(network, rng),
             shaft: ShaftSpec {

@@ -28,6 +28,7 @@ fn differs_from_the_rig_file_in_number_and_in_form() {
     assert!(!same("/motor/breakdown_torque", rig.motor.breakdown_torque));
     assert!(!same("/motor/locked_rotor_current", rig.motor.locked_rotor_current));
     assert_eq!(truth["motor"]["kloss"].as_bool(), Some(!rig.motor.kloss), "another form of torque curve");
+    assert_eq!(truth["grid"]["unsteady_friction"].as_bool(), Some(true), "another form of friction");
     assert!(truth["grid"]["dt_max_s"].as_f64().unwrap() < GridOptions::default().dt_max_s, "a finer grid");
     for (at, element) in rig.network.elements.iter().enumerate() {
         let path = format!("/network/elements/{at}/kind");
