@@ -9,7 +9,8 @@ use std::io::{self, Write};
 
 /// The steady value is the mean of this much before the stop, s.
 pub const STEADY_S: f64 = 1.0;
-/// Acceleration ends when the shaft first reaches this share of its steady speed.
+/// Acceleration ends when the shaft first reaches this share of its steady speed (the share that the comparison uses, which
+/// counts from the onset of current; this one counts from the start mark).
 pub const ACCELERATED_SHARE: f64 = 0.95;
 
 /// Figures of one channel over the first start phase, SI.
