@@ -39,6 +39,7 @@ mod nodal;
 mod pipe;
 pub mod plant;
 pub mod pump;
+mod re_table;
 pub mod shaft;
 pub mod spec;
 pub mod steady;

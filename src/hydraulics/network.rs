@@ -96,10 +96,10 @@ fn check_node(node: &super::spec::NodeSpec) -> Result<(), HydraulicsError> {
     if !level_m.is_finite() {
         return refuse(&node.name, "level", level_m, "m", "a finite number");
     }
-    if !(area_m2 > 0.0) {
+    if area_m2.is_nan() || area_m2 <= 0.0 {
         return refuse(&node.name, "plan area", area_m2, "m2", "above 0");
     }
-    if !(overflow_m >= level_m) {
+    if overflow_m.is_nan() || overflow_m < level_m {
         return refuse(&node.name, "overflow level", overflow_m, "m", "at or above the level at the start");
     }
     Ok(())

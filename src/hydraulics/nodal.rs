@@ -200,7 +200,8 @@ impl Nodal {
             }
             share *= 0.5;
         }
-        if !result.1 && !(result.0 < merit) {
+        let better = result.0 < merit;
+        if !result.1 && !better {
             self.apply(&change[..n], 1.0);
             result = self.residuals(drive);
         }
@@ -330,11 +331,11 @@ impl Nodal {
                 moved = true;
             }
         }
-        if let Some(shaft) = &mut self.shaft {
-            if shaft.must_hold(self.speed_rad_s) {
-                shaft.motion = Motion::Held;
-                moved = true;
-            }
+        if let Some(shaft) = &mut self.shaft
+            && shaft.must_hold(self.speed_rad_s)
+        {
+            shaft.motion = Motion::Held;
+            moved = true;
         }
         moved
     }
@@ -373,7 +374,7 @@ fn eliminate(matrix: &mut [f64], right: &mut [f64]) -> bool {
             }
         }
         let largest = matrix[pivot * n + column];
-        if !(largest.abs() > 0.0) {
+        if largest == 0.0 || largest.is_nan() {
             return false;
         }
         if pivot != column {

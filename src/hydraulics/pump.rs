@@ -134,13 +134,11 @@ struct Surface {
 }
 
 fn surface(alpha: f64, v: f64, x_rad: f64, own: Option<&OwnCurve>, published: fn(f64) -> Read) -> Surface {
-    if let Some(own) = own {
-        if alpha > 0.0 && x_rad >= PI && x_rad <= own.end_rad {
-            let ratio = v / alpha;
-            let (value, slope) = own.curve.at(ratio);
-            let by_speed = alpha * (2.0 * value - slope * ratio);
-            return Surface { value: alpha * alpha * value, by_flow: alpha * slope, by_speed };
-        }
+    if let Some(own) = own.filter(|own| alpha > 0.0 && x_rad >= PI && x_rad <= own.end_rad) {
+        let ratio = v / alpha;
+        let (value, slope) = own.curve.at(ratio);
+        let by_speed = alpha * (2.0 * value - slope * ratio);
+        return Surface { value: alpha * alpha * value, by_flow: alpha * slope, by_speed };
     }
     let mut w = published(x_rad);
     if let Some(own) = own {
@@ -240,7 +238,7 @@ fn check_points(name: &str, spec: &PumpSpec) -> Result<(), HydraulicsError> {
         return refuse(name, "shut-off head", spec.curve[0].1, "m", "above 0");
     }
     for points in [&spec.curve, &spec.efficiency] {
-        if let Some(pair) = points.windows(2).find(|pair| !(pair[1].0 > pair[0].0)) {
+        if let Some(pair) = points.windows(2).find(|pair| pair[1].0.is_nan() || pair[1].0 <= pair[0].0) {
             return refuse(name, "flow of a curve point", pair[1].0, "m3/s", "rising flows");
         }
     }

@@ -91,7 +91,7 @@ fn check_options(options: &GridOptions) -> Result<(), HydraulicsError> {
     if !(options.dt_max_s > 0.0 && options.dt_max_s.is_finite()) {
         return refuse("largest time step", options.dt_max_s, "s");
     }
-    if !(options.wave_speed_adjustment_max > 0.0) {
+    if options.wave_speed_adjustment_max.is_nan() || options.wave_speed_adjustment_max <= 0.0 {
         return refuse("largest wave-speed adjustment", options.wave_speed_adjustment_max, "");
     }
     Ok(())
@@ -214,12 +214,12 @@ impl PipeGrid {
 
     /// Look for heads that are no numbers or below the boiling head.
     pub(crate) fn condition(&self) -> Condition {
-        let unsound = |(head, boiling): (&f64, &f64)| !(head >= boiling) | !(*head <= HEAD_CEILING_M);
+        let unsound = |(head, boiling): (&f64, &f64)| !(*boiling..=HEAD_CEILING_M).contains(head);
         let count = self.head_m.iter().zip(&self.boiling_m).fold(0_u64, |n, pair| n + u64::from(unsound(pair)));
         if count == 0 {
             return Condition::Sound;
         }
-        if self.head_m.iter().chain(&self.flow_m3_s).any(|value| !(value.abs() <= HEAD_CEILING_M)) {
+        if self.head_m.iter().chain(&self.flow_m3_s).any(|value| !(0.0..=HEAD_CEILING_M).contains(&value.abs())) {
             return Condition::NotFinite;
         }
         let point = self.head_m.iter().zip(&self.boiling_m).position(|(head, boiling)| head < boiling);

@@ -1,11 +1,7 @@
 //! Unsteady friction by instantaneous acceleration.
 
+use crate::hydraulics::re_table::ReTable;
 use std::f64::consts::PI;
-
-/// Intervals of the table over the Reynolds number.
-const INTERVALS: usize = 256;
-/// Largest Reynolds number of the table, as a power of ten.
-const LAST_DECADE: f64 = 8.0;
 
 /// Decay coefficient of the acceleration model.
 ///
@@ -27,17 +23,16 @@ pub(crate) fn decay(re: f64) -> f64 {
 #[derive(Debug, Clone)]
 pub(crate) struct Acceleration {
     re_per_flow: f64,
-    table: Vec<f64>,
+    table: ReTable,
     resistance_s_m2: Vec<f64>,
     drop_m: Vec<f64>,
 }
 
 impl Acceleration {
     pub(crate) fn new(bore_m: f64, viscosity_m2_s: f64, points: usize) -> Self {
-        let table = (0..=INTERVALS).map(|i| decay(10.0_f64.powf(LAST_DECADE * i as f64 / INTERVALS as f64))).collect();
         Self {
             re_per_flow: 4.0 / (PI * bore_m * viscosity_m2_s),
-            table,
+            table: ReTable::of(decay),
             resistance_s_m2: vec![0.0; points],
             drop_m: vec![0.0; points],
         }
@@ -49,7 +44,7 @@ impl Acceleration {
         for i in 0..=last {
             let (left, right) = (i.saturating_sub(1), (i + 1).min(last));
             let in_space = (flow_m3_s[right] - flow_m3_s[left]).abs() / (right - left) as f64;
-            let resistance_s_m2 = 0.5 * impedance_s_m2 * self.decay_at(flow_m3_s[i]);
+            let resistance_s_m2 = 0.5 * impedance_s_m2 * self.table.at(self.re_per_flow * flow_m3_s[i].abs());
             self.resistance_s_m2[i] = resistance_s_m2;
             self.drop_m[i] = resistance_s_m2 * (in_space.copysign(flow_m3_s[i]) - flow_m3_s[i]);
         }
@@ -58,12 +53,6 @@ impl Acceleration {
     /// At a point: resistance to the new flow, s/m2, and the rest of the head drop, m.
     pub(crate) fn at(&self, point: usize) -> (f64, f64) {
         (self.resistance_s_m2[point], self.drop_m[point])
-    }
-
-    fn decay_at(&self, flow_m3_s: f64) -> f64 {
-        let re = self.re_per_flow * flow_m3_s.abs();
-        let place = (re.max(1.0).log10() / LAST_DECADE * INTERVALS as f64).min(INTERVALS as f64);
-        self.table[place as usize]
     }
 }
 
