@@ -2,6 +2,7 @@
 
 mod bench;
 mod drive_levels;
+mod hard_runs;
 mod pump_surface;
 mod refusals;
 mod runs;

@@ -18,7 +18,7 @@ const HEAD_CEILING_M: f64 = 1.0e9;
 /// `Q_P = (Cp - Cm) / (2 B + s_A + s_B)`, `H_P = Cp - (B + s_A) Q_P`: friction takes the old resistance and the new flow,
 /// which is stable for any resistance and of second order, as the two errors cancel.
 /// Range: Courant number one. Accuracy: second order (`law_characteristics_converge_with_second_order`); volume by
-/// `law_volume_balances_and_check_valves_pass_one_way`. Source: WS93 section 3-3.
+/// `law_volume_balances_and_check_valves_pass_one_way`. Source: WS93 chapter 3.
 #[derive(Debug, Clone)]
 pub(crate) struct Line {
     pub(crate) dt_s: f64,

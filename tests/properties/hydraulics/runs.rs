@@ -3,7 +3,7 @@
 use super::bench::{Bench, DISCHARGE, RATED_RAD_S, SHAFT, Straight, assert_near};
 use proptest::prelude::*;
 use ramprig::hydraulics::plant::{Plant, PlantEventKind};
-use ramprig::hydraulics::shaft::NoDrive;
+use ramprig::hydraulics::shaft::{FixedSpeed, NoDrive};
 use ramprig::hydraulics::spec::{GridOptions, Place};
 
 /// A state of rest may move by no more than this, m and m3/s.
@@ -187,4 +187,19 @@ fn law_a_pump_between_tanks_without_pipes_runs_too() {
     assert!(risen_m > 0.01, "the upper level rose by {risen_m} m");
     assert_near("volume", 0.0, plant.volume_error_m3(), 1.0e-9, "m3");
     assert_near("what left the lower tank", risen_m, 1.0 - plant.level_m(0), 1.0e-9, "m");
+}
+
+#[test]
+fn law_a_fixed_speed_drive_holds_its_speed_without_ringing() {
+    const HELD_RAD_S: f64 = 5.0e-3;
+    let driver = FixedSpeed::new(RATED_RAD_S);
+    let mut plant = Plant::started_at(&Bench::default().network(), &SHAFT, driver, &grid(), RATED_RAD_S).unwrap();
+    for step in 0..500 {
+        let before_rad_s = plant.speed_rad_s();
+        plant.advance().unwrap();
+        assert_near("held speed", RATED_RAD_S, plant.speed_rad_s(), HELD_RAD_S, "rad/s");
+        if step > 5 {
+            assert_near("no ringing", before_rad_s, plant.speed_rad_s(), 0.02 * HELD_RAD_S, "rad/s");
+        }
+    }
 }

@@ -28,13 +28,11 @@ pub(crate) struct Gain {
 
 impl Gain {
     fn loss(loss_s2_m5: f64, flow_m3_s: f64) -> Self {
-        // The floor keeps Newton's matrix regular at rest; it does not enter the head itself.
-        const FLOW_FLOOR_M3_S: f64 = 1.0e-9;
-        Self {
-            head_m: -loss_s2_m5 * flow_m3_s * flow_m3_s.abs(),
-            head_by_flow: -2.0 * loss_s2_m5 * flow_m3_s.abs().max(FLOW_FLOOR_M3_S),
-            ..Self::default()
-        }
+        // The floor keeps Newton's matrix regular at rest; it does not enter the head itself. It stands where the loss
+        // is a billionth of a millimetre, whatever the valve.
+        const FLOOR_SQRT_M: f64 = 1.0e-6;
+        let slope = (loss_s2_m5 * flow_m3_s.abs()).max(FLOOR_SQRT_M * loss_s2_m5.sqrt());
+        Self { head_m: -loss_s2_m5 * flow_m3_s * flow_m3_s.abs(), head_by_flow: -2.0 * slope, ..Self::default() }
     }
 
     fn shut() -> Self {
