@@ -90,6 +90,17 @@ pub struct PipeSpec {
     pub minor_loss_k: f64,
     /// A fixed Darcy friction factor in place of the computed one (for published cases).
     pub fixed_darcy_f: Option<f64>,
+    /// Slow give of the wall, which takes the ringing out of a hose; `None`: the wall is elastic.
+    pub creep: Option<CreepSpec>,
+}
+
+/// The slow give of a wall: beside its elastic give, which sets the wave speed, it gives once more with a delay.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct CreepSpec {
+    /// Delayed give as a share of the elastic give of wall and water together, 0..10.
+    pub share: f64,
+    /// Time constant of the delay, s.
+    pub time_s: f64,
 }
 
 /// A valve by its flow coefficient.

@@ -33,7 +33,9 @@
 //! for.
 
 use super::VirtualRigError;
-use crate::hydraulics::spec::{ElementKind, GridOptions, LiquidSpec, NetworkSpec, PipeSpec, PumpSpec, ShaftSpec};
+use crate::hydraulics::spec::{
+    CreepSpec, ElementKind, GridOptions, LiquidSpec, NetworkSpec, PipeSpec, PumpSpec, ShaftSpec,
+};
 use crate::hydraulics::spec::{NodeSpec, Terminal};
 use crate::rig::model::{Channel, Rig};
 use crate::starters::{ContactorTimes, MotorSpec};
@@ -180,8 +182,13 @@ fn draw_pipe(nominal: &PipeSpec, liquid: &LiquidSpec, air: f64, rng: &mut impl R
         roughness_m: nominal.roughness_m * (0.2 * normal(rng)).exp(),
         wave_speed_m_s,
         minor_loss_k: nominal.minor_loss_k * factor(rng, 0.04),
+        creep: nominal.creep.map(|creep| draw_creep(creep, rng)),
         ..*nominal
     }
+}
+
+fn draw_creep(nominal: CreepSpec, rng: &mut impl Rng) -> CreepSpec {
+    CreepSpec { share: nominal.share * factor(rng, 0.06), time_s: nominal.time_s * factor(rng, 0.06) }
 }
 
 /// Wave speed with a little free gas: 1/a'^2 = 1/a^2 + density * fraction(p) / p, the fraction at pressure p being

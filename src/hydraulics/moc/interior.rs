@@ -1,5 +1,6 @@
 //! The grid points inside pipes.
 
+use super::creep::Creep;
 use super::grid::{self, Grid};
 use super::unsteady::Acceleration;
 use crate::hydraulics::error::HydraulicsError;
@@ -37,6 +38,7 @@ pub(crate) struct PipeGrid {
     impedance_s_m2: f64,
     resistance: Resistance,
     acceleration: Option<Acceleration>,
+    creep: Option<Creep>,
     /// Head at which water begins to boil, at every point, m.
     boiling_m: Vec<f64>,
     forwards_m: Vec<f64>,
@@ -129,9 +131,11 @@ impl PipeGrid {
         let ends = (&spec.nodes[described.from], &spec.nodes[described.to]);
         let wave_speed_m_s = pipe.length_m / (cells as f64 * dt_s);
         let acceleration = || Acceleration::new(pipe.bore_m, liquid.viscosity_m2_s, points);
+        let head_m = between(steady.heads_m[described.from], steady.heads_m[described.to]);
         Self {
             element,
-            head_m: between(steady.heads_m[described.from], steady.heads_m[described.to]),
+            creep: pipe.creep.map(|creep| Creep::new(&creep, dt_s, &head_m)),
+            head_m,
             impedance_s_m2: wave_speed_m_s / (liquid.gravity_m_s2 * bore_area_m2(pipe)),
             resistance: Resistance::new(pipe, liquid),
             acceleration: options.unsteady_friction.then(acceleration),
@@ -148,6 +152,9 @@ impl PipeGrid {
     }
 
     fn advance(&mut self) {
+        if let Some(creep) = &mut self.creep {
+            creep.follow(&self.head_m);
+        }
         let impedance = self.impedance_s_m2;
         self.resistance.fill_per_flow(1.0 / self.cells() as f64, &self.flow_m3_s, &mut self.per_flow);
         let offers = self.forwards_m.iter_mut().zip(&mut self.backwards_m);
@@ -160,6 +167,10 @@ impl PipeGrid {
             acceleration.ready(impedance, &self.flow_m3_s);
         }
         self.advance_inner();
+        if let Some(creep) = &self.creep {
+            let last = self.head_m.len() - 1;
+            self.head_m[1..last].iter_mut().enumerate().for_each(|(i, head)| *head = creep.head_m(i + 1, *head));
+        }
     }
 
     fn advance_inner(&mut self) {
@@ -192,9 +203,13 @@ impl PipeGrid {
         let (offers, near, end, sign) =
             if at_to { (&self.forwards_m, last - 1, last, -1.0) } else { (&self.backwards_m, 1, 0, 1.0) };
         let (extra, drop_m) = self.acceleration.as_ref().map_or((0.0, 0.0), |acceleration| acceleration.at(end));
-        PipeEnd {
-            offer_m: offers[near] + sign * drop_m,
-            impedance_s_m2: self.impedance_s_m2 + self.per_flow[near] + extra,
+        let offer_m = offers[near] + sign * drop_m;
+        let impedance_s_m2 = self.impedance_s_m2 + self.per_flow[near] + extra;
+        match &self.creep {
+            None => PipeEnd { offer_m, impedance_s_m2 },
+            Some(creep) => {
+                PipeEnd { offer_m: creep.head_m(end, offer_m), impedance_s_m2: creep.softened(impedance_s_m2) }
+            }
         }
     }
 
@@ -226,11 +241,13 @@ impl PipeGrid {
         Condition::BelowVapour { point: point.unwrap_or(0) }
     }
 
-    /// Equation: `V = dt/B sum(H)` with half weight at the ends, as `g A dx / a^2 = dt / B`.
+    /// Equation: `V = dt/B sum(H + s)` with half weight at the ends, as `g A dx / a^2 = dt / B`; s is the delayed give.
     fn stored_m3(&self, dt_s: f64) -> f64 {
         let last = self.cells();
-        let sum: f64 = self.head_m.iter().sum();
-        (sum - 0.5 * (self.head_m[0] + self.head_m[last])) * dt_s / self.impedance_s_m2
+        let delayed_m = |i: usize| self.creep.as_ref().map_or(0.0, |creep| creep.followed_m(i, self.head_m[i]));
+        let held_m = |i: usize| self.head_m[i] + delayed_m(i);
+        let sum: f64 = (0..=last).map(held_m).sum();
+        (sum - 0.5 * (held_m(0) + held_m(last))) * dt_s / self.impedance_s_m2
     }
 
     /// Value at a share 0..1 of the length.

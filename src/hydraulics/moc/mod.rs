@@ -5,6 +5,7 @@
 
 pub(crate) mod boundary;
 pub(crate) mod cluster;
+mod creep;
 pub(crate) mod grid;
 pub(crate) mod interior;
 pub(crate) mod unsteady;

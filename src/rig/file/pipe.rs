@@ -3,7 +3,7 @@
 
 use super::network::WaveSpeed;
 use super::{Assumptions, or_nan};
-use crate::hydraulics::spec::{LiquidSpec, PipeSpec};
+use crate::hydraulics::spec::{CreepSpec, LiquidSpec, PipeSpec};
 use crate::hydraulics::wave_speed::{
     Material, Restraint, UpstreamAnchorForm, Wall, WallTheory, WaveLiquid, hose_compliance_per_pa, wave_speed_m_s,
 };
@@ -39,8 +39,23 @@ pub(super) fn pipe(
         wave_speed_m_s,
         minor_loss_k: table.number("minor_loss", 0.0..=1000.0).unwrap_or(0.0),
         fixed_darcy_f: table.number("darcy_friction_factor", 1e-4..=1.0),
+        creep: creep(table),
     };
     (spec, origin)
+}
+
+/// `creep` (delayed give as a share of the elastic give) and `creep_time`.
+fn creep(table: &Cursor<'_>) -> Option<CreepSpec> {
+    let share = table.number("creep", 0.0..=10.0);
+    let time_s = match table.has("creep") {
+        true => table.need_quantity("creep_time", &Want::TIME),
+        false => {
+            table.mark_read("creep_time");
+            None
+        }
+    };
+    let (share, time_s) = share.zip(time_s)?;
+    Some(CreepSpec { share, time_s })
 }
 
 struct Stiffness {

@@ -34,7 +34,15 @@ pub fn pump() -> PumpSpec {
 }
 
 pub fn pipe(length_m: f64, wave_speed_m_s: f64, fixed_darcy_f: Option<f64>) -> PipeSpec {
-    PipeSpec { length_m, bore_m: 0.075, roughness_m: 1.0e-5, wave_speed_m_s, minor_loss_k: 0.5, fixed_darcy_f }
+    PipeSpec {
+        length_m,
+        bore_m: 0.075,
+        roughness_m: 1.0e-5,
+        wave_speed_m_s,
+        minor_loss_k: 0.5,
+        fixed_darcy_f,
+        creep: None,
+    }
 }
 
 /// What a bench may vary.

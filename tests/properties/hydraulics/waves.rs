@@ -8,15 +8,15 @@ use ramprig::hydraulics::spec::{
 };
 use std::f64::consts::{FRAC_PI_4, TAU};
 
-const LENGTH_M: f64 = 60.0;
+pub const LENGTH_M: f64 = 60.0;
 const BORE_M: f64 = 0.1;
-const WAVE_M_S: f64 = 1000.0;
-const LEVEL_M: f64 = 30.0;
+pub const WAVE_M_S: f64 = 1000.0;
+pub const LEVEL_M: f64 = 30.0;
 const SHAFT: ShaftSpec = ShaftSpec { inertia_kg_m2: 1.0, friction_n_m: 0.0 };
 /// Growth of energy that rounding may make, share of what there was.
 const ENERGY_GROWTH: f64 = 1.0e-12;
 
-fn pipe(fixed_darcy_f: Option<f64>) -> PipeSpec {
+pub fn pipe(fixed_darcy_f: Option<f64>) -> PipeSpec {
     PipeSpec {
         length_m: LENGTH_M,
         bore_m: BORE_M,
@@ -24,6 +24,7 @@ fn pipe(fixed_darcy_f: Option<f64>) -> PipeSpec {
         wave_speed_m_s: WAVE_M_S,
         minor_loss_k: 0.0,
         fixed_darcy_f,
+        creep: None,
     }
 }
 
@@ -45,7 +46,7 @@ fn closing_line(pipe: PipeSpec) -> NetworkSpec {
     }
 }
 
-fn running(pipe: PipeSpec, cells: usize, unsteady_friction: bool) -> Plant<NoDrive> {
+pub fn running(pipe: PipeSpec, cells: usize, unsteady_friction: bool) -> Plant<NoDrive> {
     let dt_max_s = LENGTH_M / WAVE_M_S / cells as f64;
     let options = GridOptions { dt_max_s, wave_speed_adjustment_max: 1.0e-6, unsteady_friction };
     Plant::started_at(&closing_line(pipe), &SHAFT, NoDrive, &options, 0.0).unwrap()

@@ -28,7 +28,15 @@ pub fn liquid(density_kg_m3: f64, gravity_m_s2: f64) -> LiquidSpec {
 
 /// A pipe with a given friction factor.
 pub fn pipe(length_m: f64, bore_m: f64, wave_speed_m_s: f64, darcy_f: f64) -> PipeSpec {
-    PipeSpec { length_m, bore_m, roughness_m: 0.0, wave_speed_m_s, minor_loss_k: 0.0, fixed_darcy_f: Some(darcy_f) }
+    PipeSpec {
+        length_m,
+        bore_m,
+        roughness_m: 0.0,
+        wave_speed_m_s,
+        minor_loss_k: 0.0,
+        fixed_darcy_f: Some(darcy_f),
+        creep: None,
+    }
 }
 
 pub fn area_m2(bore_m: f64) -> f64 {

@@ -38,6 +38,7 @@ fn pipe(case: &Case) -> PipeSpec {
         wave_speed_m_s: 1000.0,
         minor_loss_k: case.si("sumK"),
         fixed_darcy_f: None,
+        creep: None,
     }
 }
 
