@@ -166,7 +166,7 @@ impl Hub {
         state.statistics.losses += u64::from(state.lost.is_none());
         state.lost = Some(why.to_owned());
         drop(state);
-        tracing::warn!(why, "sample stream lost");
+        tracing::info!(why, "sample stream lost");
         self.changed.notify_all();
     }
 

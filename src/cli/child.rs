@@ -5,7 +5,7 @@ use crate::virtual_rig::Ready;
 use std::path::Path;
 use std::process::Stdio;
 use std::time::Duration;
-use tokio::io::{AsyncBufReadExt, AsyncWriteExt, BufReader, Lines};
+use tokio::io::{AsyncBufReadExt, BufReader, Lines};
 use tokio::process::{Child, ChildStdin, ChildStdout, Command};
 
 /// Wall time for the child to come up; a busy computer may take a while to load it.
@@ -45,14 +45,6 @@ impl VirtualChild {
             .unwrap_or_default();
         let ready = Ready::parse(&line).map_err(Failure::internal)?;
         Ok(Self { child, input, lines, ready })
-    }
-
-    /// Send a control line.
-    pub async fn control(&mut self, line: &str) -> std::io::Result<()> {
-        match &mut self.input {
-            Some(input) => input.write_all(format!("{line}\n").as_bytes()).await,
-            None => Ok(()),
-        }
     }
 
     /// Close its input and wait for its end.

@@ -73,6 +73,10 @@ impl Shown {
     }
 
     fn event(&self, output: Output, event: &Event) {
+        // What the executor says aloud is in the log too.
+        if self.said.as_deref() == Some(event.text.as_str()) {
+            return;
+        }
         let word = match event.level {
             Level::Note => return,
             Level::Notice => "NOTICE",

@@ -157,9 +157,12 @@ fn metric_pairs(
     }
     let text = |(a, b, of): &(&String, &String, Judgement)| {
         let by = format!("by {} {}", shown.number(of.difference.abs()), shown.unit);
+        // A trough is a negative difference: the larger number is the shallower trough.
+        let (more, less) = if metric.id == "stop_trough" { (b, a) } else { (a, b) };
+        let word = if metric.id == "stop_trough" { "deeper" } else { "larger" };
         match of.verdict {
-            Verdict::Larger => format!("{a} larger than {b} {by}"),
-            Verdict::Smaller => format!("{b} larger than {a} {by}"),
+            Verdict::Larger => format!("{more} {word} than {less} {by}"),
+            Verdict::Smaller => format!("{less} {word} than {more} {by}"),
             Verdict::Tie => format!("{a} and {b}: tie"),
         }
     };
