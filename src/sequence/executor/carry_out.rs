@@ -166,7 +166,7 @@ impl Run<'_> {
         }
     }
 
-    fn save_duty(&mut self) {
+    pub(super) fn save_duty(&mut self) {
         let Some(path) = self.input.duty_file.clone() else { return };
         if let Err(error) = self.duty(|ledger| ledger.save(&path, &utc_now_rfc3339())) {
             self.event(Level::Caution, format!("duty ledger: {error}"));

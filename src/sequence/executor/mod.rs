@@ -153,19 +153,17 @@ struct Device {
     in_force: Option<Settings>,
 }
 
+impl Device {
+    fn new(line: Arc<dyn StopLine>, ordered_ns: u64) -> Self {
+        Self { identity: None, line, polled_ns: 0, ordered_ns, before: None, in_force: None }
+    }
+}
+
 impl<'a> Run<'a> {
     fn new(input: ExecutorInput<'a>) -> Self {
         let wall_ns = input.wall.now_ns();
-        let device = |port: &Box<dyn StarterPort>| Device {
-            identity: None,
-            line: port.stop_line(),
-            polled_ns: 0,
-            ordered_ns: wall_ns,
-            before: None,
-            in_force: None,
-        };
         Self {
-            devices: input.starters.iter().map(device).collect(),
+            devices: input.starters.iter().map(|port| Device::new(port.stop_line(), wall_ns)).collect(),
             seen: Observations::unknown(input.rig),
             state: State::at_start(seconds(input.rig_clock.now_ns())),
             view: SampleView::default(),

@@ -39,6 +39,9 @@ impl Run<'_> {
             self.put_settings_back();
         }
         self.take_stop_records();
+        if self.started {
+            self.save_duty();
+        }
         self.tell_progress(true);
         let aborted = aborted.or_else(|| self.record_failed.clone());
         RunEnd { aborted, taken_over, stop, cycles: self.state.cycles_done, started: self.started }
@@ -127,7 +130,7 @@ impl Run<'_> {
 
     fn hurried(&mut self) -> bool {
         let orders = std::mem::take(&mut self.orders);
-        orders.iter().any(|order| *order == OperatorOrder::Hurry)
+        orders.contains(&OperatorOrder::Hurry)
     }
 
     /// The worst outcome of the run's stops; of a run that stopped nothing, what is seen now.

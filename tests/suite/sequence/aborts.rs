@@ -94,8 +94,7 @@ fn shortens_deadlines_but_skips_no_stage_when_asked_twice() {
         let kinds: Vec<_> = stops(&bench).iter().map(|line| line.split(' ').nth(2).unwrap().to_owned()).collect();
         assert_eq!(kinds, ["Ramp", "Coast", "ContactorOff"], "{log:#?}");
         assert_eq!(end.stop, StopOutcome::Confirmed);
-        let took_s = bench.lock().now_s() - asked;
-        took_s
+        bench.lock().now_s() - asked
     };
     let (once_s, twice_s) = (stubborn(false), stubborn(true));
     assert!((14.0..14.5).contains(&once_s), "6 + 5 s of ramp, 3 s of coast, took {once_s} s");

@@ -172,7 +172,7 @@ fn goes_on_when_the_water_does_not_settle_and_says_so() {
     assert_eq!(end.aborted, None);
     let world = bench.lock();
     assert!(world.marks.iter().any(|mark| mark.kind == MarkKind::NotSettled { cycle: 2 }), "{:#?}", world.marks);
-    assert!(world.log.iter().any(|line| line.contains("cycle 1: not settled after 5 s")), "{:#?}", world.log);
+    assert!(world.log.iter().any(|line| line.contains("cycle 1: not settled after 4 s")), "{:#?}", world.log);
 }
 
 #[test]

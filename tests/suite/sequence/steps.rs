@@ -231,12 +231,12 @@ fn settle_needs_quiet_pressures_and_rest_for_a_whole_second() {
     assert_eq!(done.marks[0].kind, MarkKind::Settled { cycle: 1 });
     let mut moving = well(&rig);
     moving.span_1s[3] = 20_000.0;
-    assert_eq!(turn(&rig, at(7, false), &moving, 4.9).state.at, 7);
-    let out = turn(&rig, at(7, false), &moving, 5.0);
+    assert_eq!(turn(&rig, at(7, false), &moving, 3.9).state.at, 7);
+    let out = turn(&rig, at(7, false), &moving, 4.0);
     assert_eq!(out.marks[0].kind, MarkKind::NotSettled { cycle: 1 });
     assert_eq!(out.state.ending, None, "the run goes on");
     moving.span_1s[3] = f64::NAN;
-    assert_eq!(turn(&rig, at(7, false), &moving, 4.0).state.at, 7, "unknown is not quiet");
+    assert_eq!(turn(&rig, at(7, false), &moving, 3.0).state.at, 7, "unknown is not quiet");
 }
 
 #[test]
