@@ -40,9 +40,15 @@ fn headline(rig: &Rig, segment: &Segment) -> Vec<f64> {
     segment.series[rig.headline].iter().skip(before).map(|value| f64::from(*value)).collect()
 }
 
-/// Start surge and peak rate of the first start, on the headline channel's own filter class.
+/// Start surge and peak rate of the starts, mean of both cycles, on the headline channel's own filter class.
 fn surge_and_rate(rig: &Rig, rehearsal: &Rehearsal) -> (f64, f64) {
-    let segment = &rehearsal.prediction.segments[0];
+    let starts = rehearsal.prediction.segments.iter().filter(|segment| segment.phase == Phase::Start);
+    let figures: Vec<_> = starts.map(|segment| surge_and_rate_of(rig, segment)).collect();
+    let mean = |pick: fn(&(f64, f64)) -> f64| figures.iter().map(pick).sum::<f64>() / figures.len() as f64;
+    (mean(|figure| figure.0), mean(|figure| figure.1))
+}
+
+fn surge_and_rate_of(rig: &Rig, segment: &Segment) -> (f64, f64) {
     let values = headline(rig, segment);
     let class = rig.channels[rig.headline].filter_class;
     let filtered = LowPass::channel_class(class, segment.dt_s).unwrap().phaseless(&values);
@@ -84,7 +90,7 @@ fn anchors_each_segment_to_its_mark() {
             };
             let to = match segment.phase {
                 Phase::Start => mark(&MarkKind::Stop { cycle: segment.cycle }),
-                Phase::Stop => mark(&MarkKind::NotSettled { cycle: segment.cycle }),
+                Phase::Stop => mark(&MarkKind::Settled { cycle: segment.cycle }),
             };
             let lead_error_s = (segment.t0_s + LEAD_IN_S).abs();
             assert!(

@@ -9,6 +9,7 @@ use ramprig::sequence::marks::MarkKind;
 use ramprig::sequence::observations::{BenchFacts, Observations, OrderMoment, StarterFacts};
 use ramprig::sequence::ports::StopOutcome;
 use ramprig::sequence::script::{Script, shipped};
+use ramprig::sequence::step::Step;
 use ramprig::starters::StopKind;
 
 const DRIVE: usize = 2;
@@ -157,17 +158,18 @@ fn start_gives_up_when_nothing_runs_but_not_before_the_starter_was_asked() {
 #[test]
 fn hold_counts_from_the_speed_reached() {
     let rig = terrace();
+    let Step::Hold(hold) = &script(&rig).program[5].step else { panic!("not a hold") };
     let mut seen = running(&rig);
     let waits = turn(&rig, at(5, true), &seen, 10.0);
     assert_eq!((waits.state.at, waits.state.ending.is_none()), (5, true));
     seen.starters[DRIVE].at_speed = Some(true);
     let counts = turn(&rig, waits.state, &seen, 11.0);
-    let counts = turn(&rig, counts.state, &seen, 14.9);
+    let counts = turn(&rig, counts.state, &seen, 11.0 + 0.99 * hold.time_s);
     assert_eq!(counts.state.at, 5);
-    let done = turn(&rig, counts.state, &seen, 15.0);
+    let done = turn(&rig, counts.state, &seen, 11.0 + hold.time_s);
     assert!(matches!(&done.commands[..], [Command::Stop { starter: DRIVE, kind: StopKind::Ramp, .. }]), "{done:?}");
     seen.starters[DRIVE].at_speed = Some(false);
-    assert!(turn(&rig, at(5, true), &seen, 20.0).state.ending.is_some(), "20 s without reaching the speed");
+    assert!(turn(&rig, at(5, true), &seen, hold.timeout_s).state.ending.is_some(), "the speed is never reached");
 }
 
 /// Status, fast current, device current, shaft speed -> what a stop amounts to.
@@ -225,18 +227,20 @@ fn stop_marks_escalates_by_deadline_and_reports_its_outcome() {
 #[test]
 fn settle_needs_quiet_pressures_and_rest_for_a_whole_second() {
     let rig = terrace();
+    let Step::Settle(settle) = &script(&rig).program[7].step else { panic!("not a settle") };
+    let (timeout_s, span_pa) = (settle.timeout_s, settle.span_pa);
     let quiet = well(&rig);
     assert_eq!(turn(&rig, at(7, false), &quiet, 0.9).state.at, 7, "the last second began before the step");
     let done = turn(&rig, at(7, false), &quiet, 1.0);
     assert_eq!(done.marks[0].kind, MarkKind::Settled { cycle: 1 });
     let mut moving = well(&rig);
-    moving.span_1s[3] = 20_000.0;
-    assert_eq!(turn(&rig, at(7, false), &moving, 3.9).state.at, 7);
-    let out = turn(&rig, at(7, false), &moving, 4.0);
+    moving.span_1s[3] = 1.01 * span_pa;
+    assert_eq!(turn(&rig, at(7, false), &moving, 0.99 * timeout_s).state.at, 7);
+    let out = turn(&rig, at(7, false), &moving, timeout_s);
     assert_eq!(out.marks[0].kind, MarkKind::NotSettled { cycle: 1 });
     assert_eq!(out.state.ending, None, "the run goes on");
     moving.span_1s[3] = f64::NAN;
-    assert_eq!(turn(&rig, at(7, false), &moving, 3.0).state.at, 7, "unknown is not quiet");
+    assert_eq!(turn(&rig, at(7, false), &moving, 0.5 * timeout_s).state.at, 7, "unknown is not quiet");
 }
 
 #[test]
