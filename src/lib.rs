@@ -16,6 +16,8 @@
 //! | 9 faces | [`tui`], [`web`] |
 //! | 10 door | [`cli`] and `main.rs` |
 
+#![cfg_attr(test, allow(clippy::float_cmp, reason = "a test that expects an exact value says so"))]
+
 pub mod units;
 pub mod clock;
 pub mod signal;

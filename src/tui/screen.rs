@@ -122,6 +122,7 @@ fn chart(picture: &Picture, frame: &mut Frame<'_>, area: Rect) {
     let y_labels = [low, f64::midpoint(low, high), high].map(|v| format!("{v:.2}"));
     let x_labels = [from_s, until_s].map(|t| format!("{t:.0} s"));
     let widget = Chart::new(datasets)
+        .legend_position(None)
         .block(
             Block::new()
                 .borders(Borders::TOP)
