@@ -23,6 +23,7 @@ use crate::api::Update;
 use crate::clock::{RigClock, WallClock};
 use crate::fieldbus::{self, Fieldbus};
 use crate::rig::model::Rig;
+use crate::sequence::duty::DutyLedger;
 use crate::sequence::ports::{StarterPort, StopLine};
 use hub::Hub;
 use owner::{OwnerError, Ownership};
@@ -83,6 +84,7 @@ struct Shared {
     view: Mutex<View>,
     run: Mutex<Option<run::Active>>,
     ownership: Mutex<Ownership>,
+    duty: Mutex<Option<Arc<Mutex<DutyLedger>>>>,
 }
 
 fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
@@ -109,6 +111,7 @@ impl Daemon {
             run: Mutex::new(None),
             hub: Hub::default(),
             ownership: Mutex::new(ownership),
+            duty: Mutex::new(None),
             rig,
             state_dir,
             clock,

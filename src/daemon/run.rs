@@ -247,14 +247,19 @@ fn duty_file(shared: &Shared) -> PathBuf {
     shared.state_dir.join(format!("{}.duty.json", shared.rig.id))
 }
 
-/// Duty so far. A virtual rig that nobody has run yet is known to be rested; a real one without a ledger is not.
+/// Duty so far: kept for the daemon's life, so that between runs it ages by rig time; read from its file before the
+/// first run. A virtual rig that nobody has run yet is known to be rested; a real one without a ledger is not.
 fn ledger(shared: &Shared, is_virtual: bool) -> Result<Arc<Mutex<DutyLedger>>, String> {
+    let mut kept = locked(&shared.duty);
+    if let Some(ledger) = kept.as_ref() {
+        return Ok(Arc::clone(ledger));
+    }
     let path = duty_file(shared);
     let ledger = match path.exists() {
         false if is_virtual => DutyLedger::rested(),
         _ => DutyLedger::load(&path, &utc_now_rfc3339()).map_err(|e| format!("{e}; try: move the file away"))?,
     };
-    Ok(Arc::new(Mutex::new(ledger)))
+    Ok(Arc::clone(kept.insert(Arc::new(Mutex::new(ledger)))))
 }
 
 fn drive(shared: &Arc<Shared>, job: Job, prepared: &Prepared) -> RunEnd {
