@@ -33,11 +33,14 @@
 
 mod check_valve;
 mod error;
+pub mod filling;
 pub(crate) mod moc;
 pub mod network;
 mod nodal;
+pub mod ode;
 mod pipe;
 pub mod plant;
+pub mod priming;
 pub mod pump;
 mod re_table;
 pub mod shaft;

@@ -11,8 +11,10 @@
     reason = "tests"
 )]
 
+mod filling;
 mod harness;
 mod hydraulics;
 mod machines;
+mod priming;
 mod signals;
 mod starters;
