@@ -1,1 +1,3 @@
-//! (tests of this area)
+//! Every verb as a user runs it: exit codes, what stands on which stream, what is in the files.
+
+mod demo;

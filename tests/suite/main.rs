@@ -22,4 +22,5 @@ mod fieldbus;
 mod recording;
 mod rig;
 mod sequence;
+mod stand;
 mod virtual_rig;

@@ -1,0 +1,137 @@
+//! The shipped bench played by `ramprig virtual`, in a process of its own, with a folder for everything of a test.
+
+use super::program::{Program, command};
+use super::witness::Witness;
+use ramprig::rig::model::Rig;
+use ramprig::virtual_rig::Ready;
+use std::io::Write;
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+use std::process::{ChildStdin, Stdio};
+use tempfile::TempDir;
+
+/// Seed of the hidden truth in tests that do not choose one.
+const SEED: u64 = 20_261_124;
+
+pub fn rig_path() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("rig-configs/terrace-bench.toml")
+}
+
+pub struct Bench {
+    pub program: Program,
+    input: ChildStdin,
+    pub ready: Ready,
+    pub rig: Rig,
+    folder: TempDir,
+}
+
+impl Bench {
+    pub fn real_time() -> Self {
+        Self::with(SEED, &[])
+    }
+
+    /// Rig time runs as fast as the listener takes samples.
+    pub fn fast() -> Self {
+        Self::with(SEED, &["--fast"])
+    }
+
+    pub fn with(seed: u64, more: &[&str]) -> Self {
+        let mut virtual_rig = command(["virtual"]);
+        virtual_rig.arg(rig_path()).args(["--modbus", "127.0.0.1:0", "--samples", "127.0.0.1:0"]);
+        virtual_rig.args(["--controlled", "--seeded"]).args(more).stdin(Stdio::piped());
+        let mut program = Program::start(&mut virtual_rig);
+        let mut input = program.child.stdin.take().unwrap();
+        writeln!(input, "seed {seed}").unwrap();
+        let ready = Ready::parse(&program.stdout.wait_for("ready")).unwrap();
+        let rig = ramprig::rig::load(&rig_path()).unwrap_or_else(|problems| panic!("{problems}"));
+        Self { program, input, ready, rig, folder: tempfile::tempdir().unwrap() }
+    }
+
+    /// Give a control line.
+    pub fn control(&mut self, line: &str) {
+        writeln!(self.input, "{line}").unwrap();
+    }
+
+    pub fn witness(&self) -> Witness {
+        Witness::of(self.ready.modbus, &self.rig)
+    }
+
+    pub fn folder(&self) -> &Path {
+        self.folder.path()
+    }
+
+    pub fn out(&self) -> PathBuf {
+        self.folder.path().join("out")
+    }
+
+    pub fn state(&self) -> PathBuf {
+        self.folder.path().join("state")
+    }
+
+    /// A file of a test, written.
+    pub fn write(&self, name: &str, text: &str) -> PathBuf {
+        let path = self.folder.path().join(name);
+        std::fs::write(&path, text).unwrap();
+        path
+    }
+
+    /// The wires of this bench as options.
+    pub fn wires(&self) -> Vec<String> {
+        self.wires_by(self.ready.modbus, self.ready.samples)
+    }
+
+    /// The wires by way of something that stands between.
+    pub fn wires_by(&self, modbus: SocketAddr, samples: SocketAddr) -> Vec<String> {
+        let state = self.state().display().to_string();
+        let link = format!("bench={modbus}");
+        vec!["--link".into(), link, "--samples-at".into(), samples.to_string(), "--state-dir".into(), state]
+    }
+
+    /// `run` of a sequence through a starter, everything confirmed beforehand.
+    pub fn run(&self, sequence: &str, starter: &str) -> Program {
+        self.run_by(self.wires(), sequence, starter)
+    }
+
+    pub fn run_by(&self, wires: Vec<String>, sequence: &str, starter: &str) -> Program {
+        let mut args = self.run_args(wires, sequence, starter);
+        args.extend(["--confirmed-by".into(), "virtual rig".into()]);
+        Program::start(&mut command(args))
+    }
+
+    /// Arguments of `run --json`, without a confirmation.
+    pub fn run_args(&self, wires: Vec<String>, sequence: &str, starter: &str) -> Vec<String> {
+        let path = self.write("sequence.toml", sequence);
+        let mut args = vec!["run".to_owned(), rig_path().display().to_string(), path.display().to_string()];
+        args.extend(["--starter".into(), starter.into(), "--json".into()]);
+        args.extend(["--out".into(), self.out().display().to_string()]);
+        args.extend(wires);
+        args
+    }
+
+    /// `serve` on a free port, once it says that it is ready.
+    pub fn serve(&self) -> (Program, String) {
+        self.serve_by(self.wires())
+    }
+
+    pub fn serve_by(&self, wires: Vec<String>) -> (Program, String) {
+        let mut serve = command(["serve"]);
+        serve.arg(rig_path()).args(["--http", "127.0.0.1:0"]).args(wires);
+        let mut program = Program::start(&mut serve);
+        let line = program.stdout.wait_for("\"ready\"");
+        let announced: serde_json::Value = serde_json::from_str(&line).unwrap();
+        let address = announced["http"].as_str().unwrap().to_owned();
+        program.stderr.wait_for("serving");
+        (program, address)
+    }
+
+    /// Files below the folder of recordings whose name ends so.
+    pub fn recordings(&self, ending: &str) -> Vec<PathBuf> {
+        let Ok(entries) = std::fs::read_dir(self.out()) else { return Vec::new() };
+        let mut found: Vec<PathBuf> = entries
+            .map(|entry| entry.unwrap().path())
+            .filter(|path| path.to_str().is_some_and(|name| name.ends_with(ending)))
+            .collect();
+        found.sort();
+        found
+    }
+}
