@@ -27,6 +27,12 @@ enum Friction {
     Tabulated { re_per_flow: f64, per_f_re: f64, table: ReTable },
 }
 
+/// The numbers of a [`Resistance`]: `s = per_flow |Q|`, or `s = per_f_re table(re_per_flow |Q|) + minor_per_flow |Q|`.
+pub(crate) enum Parts<'a> {
+    Fixed { per_flow: f64 },
+    Tabulated { re_per_flow: f64, per_f_re: f64, minor_per_flow: f64, table: &'a ReTable },
+}
+
 impl Resistance {
     pub(crate) fn new(spec: &PipeSpec, liquid: &LiquidSpec) -> Self {
         let area_m2 = bore_area_m2(spec);
@@ -42,6 +48,17 @@ impl Resistance {
             }
         };
         Self { kind, minor_per_flow: spec.minor_loss_k * velocity_head }
+    }
+
+    /// What the lanes copy.
+    pub(crate) fn parts(&self) -> Parts<'_> {
+        match &self.kind {
+            Friction::Fixed { per_flow } => Parts::Fixed { per_flow: per_flow + self.minor_per_flow },
+            Friction::Tabulated { re_per_flow, per_f_re, table } => {
+                let (re_per_flow, per_f_re) = (*re_per_flow, *per_f_re);
+                Parts::Tabulated { re_per_flow, per_f_re, minor_per_flow: self.minor_per_flow, table }
+            }
+        }
     }
 
     /// s at a flow, s/m2.

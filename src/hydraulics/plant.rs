@@ -25,6 +25,33 @@ pub trait ShaftDriver: Send {
     fn current_a(&self, speed_rad_s: f64) -> f64;
     /// Electrical power drawn from the line, W.
     fn power_w(&self, speed_rad_s: f64) -> f64;
+    /// Torque at standstill, N m, and its slope to speed, N m s, where the torque is a straight line over speed that
+    /// never changes (a tripped motor, a speed held): many such shafts are then solved without asking again.
+    fn lasting_line(&self) -> Option<(f64, f64)> {
+        None
+    }
+}
+
+impl ShaftDriver for Box<dyn ShaftDriver> {
+    fn torque_n_m(&self, speed_rad_s: f64) -> (f64, f64) {
+        (**self).torque_n_m(speed_rad_s)
+    }
+
+    fn advance(&mut self, dt_s: f64, speed_rad_s: f64) {
+        (**self).advance(dt_s, speed_rad_s);
+    }
+
+    fn current_a(&self, speed_rad_s: f64) -> f64 {
+        (**self).current_a(speed_rad_s)
+    }
+
+    fn power_w(&self, speed_rad_s: f64) -> f64 {
+        (**self).power_w(speed_rad_s)
+    }
+
+    fn lasting_line(&self) -> Option<(f64, f64)> {
+        (**self).lasting_line()
+    }
 }
 
 /// Something that happened in the plant.

@@ -107,6 +107,17 @@ impl Pump {
         self.rated_speed_rad_s
     }
 
+    /// True where the published data are all there is to it.
+    pub(crate) fn is_published_only(&self) -> bool {
+        self.own_head.is_none() && self.own_torque.is_none()
+    }
+
+    /// Rated head, m.
+    #[must_use]
+    pub fn rated_head_m(&self) -> f64 {
+        self.rated_head_m
+    }
+
     /// Head, torque and derivatives at a flow (m3/s, positive from suction to discharge) and speed (rad/s, positive in
     /// the pumping direction).
     #[must_use]

@@ -121,6 +121,10 @@ impl ShaftDriver for NoDrive {
     fn power_w(&self, _speed_rad_s: f64) -> f64 {
         0.0
     }
+
+    fn lasting_line(&self) -> Option<(f64, f64)> {
+        Some((0.0, 0.0))
+    }
 }
 
 /// A very stiff drive that holds a speed: `T = k (w_set - w)`.
@@ -155,5 +159,9 @@ impl ShaftDriver for FixedSpeed {
 
     fn power_w(&self, speed_rad_s: f64) -> f64 {
         self.torque_n_m(speed_rad_s).0 * speed_rad_s
+    }
+
+    fn lasting_line(&self) -> Option<(f64, f64)> {
+        Some((self.stiffness_n_m_s * self.speed_rad_s, -self.stiffness_n_m_s))
     }
 }

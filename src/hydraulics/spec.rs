@@ -186,10 +186,15 @@ pub struct GridOptions {
     pub wave_speed_adjustment_max: f64,
     /// Unsteady friction (instantaneous acceleration) on or off.
     pub unsteady_friction: bool,
+    /// Half grid: every pipe is stepped in two halves, first the points midway between those of the whole level, then
+    /// those of the whole level, so that only one colour of the checkerboard of place and time is computed. Friction is
+    /// taken over cells of at most `dt_max_s`; what stands at pipe ends, tanks and the shaft advance **two** such steps at
+    /// a time, and that is the step the plant then shows. Pipes with creep or unsteady friction take whole steps.
+    pub half_grid: bool,
 }
 
 impl Default for GridOptions {
     fn default() -> Self {
-        Self { dt_max_s: 0.5e-3, wave_speed_adjustment_max: 0.15, unsteady_friction: false }
+        Self { dt_max_s: 0.5e-3, wave_speed_adjustment_max: 0.15, unsteady_friction: false, half_grid: false }
     }
 }

@@ -4,6 +4,7 @@ mod bench;
 mod creep;
 mod drive_levels;
 mod hard_runs;
+mod lanes;
 mod pump_surface;
 mod refusals;
 mod runs;

@@ -2,6 +2,7 @@
 
 use super::creep::Creep;
 use super::grid::{self, Grid};
+use super::midway::Midway;
 use super::unsteady::Acceleration;
 use crate::hydraulics::error::HydraulicsError;
 use crate::hydraulics::network::Network;
@@ -35,9 +36,10 @@ pub(crate) struct PipeGrid {
     pub(crate) head_m: Vec<f64>,
     pub(crate) flow_m3_s: Vec<f64>,
     /// B = a/(gA) with the adjusted wave speed, s/m2.
-    impedance_s_m2: f64,
-    resistance: Resistance,
+    pub(crate) impedance_s_m2: f64,
+    pub(crate) resistance: Resistance,
     acceleration: Option<Acceleration>,
+    midway: Option<Midway>,
     creep: Option<Creep>,
     /// Head at which water begins to boil, at every point, m.
     boiling_m: Vec<f64>,
@@ -71,7 +73,7 @@ impl Line {
     }
 
     pub(crate) fn cells(&self) -> usize {
-        self.pipes.iter().map(PipeGrid::cells).sum()
+        self.pipes.iter().map(|pipe| pipe.cells() * pipe.halves()).sum()
     }
 
     /// Step every inner point to the new level and ready the ends' offers.
@@ -100,6 +102,8 @@ fn check_options(options: &GridOptions) -> Result<(), HydraulicsError> {
 }
 
 fn lay_grid(network: &Network, options: &GridOptions) -> Result<Grid, HydraulicsError> {
+    let steps = if options.half_grid { 2.0 } else { 1.0 };
+    let options = &GridOptions { dt_max_s: steps * options.dt_max_s, ..*options };
     let travel_s: Vec<f64> = network.pipes().map(|(_, pipe)| pipe.length_m / pipe.wave_speed_m_s).collect();
     if travel_s.is_empty() {
         return Ok(Grid { dt_s: options.dt_max_s, cells: Vec::new(), adjustment: 0.0 });
@@ -132,6 +136,7 @@ impl PipeGrid {
         let wave_speed_m_s = pipe.length_m / (cells as f64 * dt_s);
         let acceleration = || Acceleration::new(pipe.bore_m, liquid.viscosity_m2_s, points);
         let head_m = between(steady.heads_m[described.from], steady.heads_m[described.to]);
+        let halved = options.half_grid && pipe.creep.is_none() && !options.unsteady_friction;
         Self {
             element,
             creep: pipe.creep.map(|creep| Creep::new(&creep, dt_s, &head_m)),
@@ -139,6 +144,7 @@ impl PipeGrid {
             impedance_s_m2: wave_speed_m_s / (liquid.gravity_m_s2 * bore_area_m2(pipe)),
             resistance: Resistance::new(pipe, liquid),
             acceleration: options.unsteady_friction.then(acceleration),
+            midway: halved.then(|| Midway::new(cells)),
             boiling_m: between(ends.0.elevation_m + boiling_m, ends.1.elevation_m + boiling_m),
             forwards_m: vec![0.0; points],
             backwards_m: vec![0.0; points],
@@ -156,7 +162,8 @@ impl PipeGrid {
             creep.follow(&self.head_m);
         }
         let impedance = self.impedance_s_m2;
-        self.resistance.fill_per_flow(1.0 / self.cells() as f64, &self.flow_m3_s, &mut self.per_flow);
+        let share = 1.0 / (self.cells() * self.halves()) as f64;
+        self.resistance.fill_per_flow(share, &self.flow_m3_s, &mut self.per_flow);
         let offers = self.forwards_m.iter_mut().zip(&mut self.backwards_m);
         for ((forwards, backwards), (head, flow)) in offers.zip(self.head_m.iter().zip(&self.flow_m3_s)) {
             let carried = impedance * flow;
@@ -166,6 +173,10 @@ impl PipeGrid {
         if let Some(acceleration) = &mut self.acceleration {
             acceleration.ready(impedance, &self.flow_m3_s);
         }
+        if let Some(midway) = &mut self.midway {
+            let offers = (&self.forwards_m[..], &self.backwards_m[..], &self.per_flow[..]);
+            midway.advance(impedance, offers, &self.resistance, share);
+        }
         self.advance_inner();
         if let Some(creep) = &self.creep {
             let last = self.head_m.len() - 1;
@@ -173,8 +184,17 @@ impl PipeGrid {
         }
     }
 
+    /// Steps that a cell is taken in.
+    pub(crate) fn halves(&self) -> usize {
+        if self.midway.is_some() { 2 } else { 1 }
+    }
+
     fn advance_inner(&mut self) {
         let (last, impedance) = (self.cells(), self.impedance_s_m2);
+        if let Some(midway) = &self.midway {
+            midway.advance_inner(impedance, &mut self.head_m[1..last], &mut self.flow_m3_s[1..last]);
+            return;
+        }
         if let Some(acceleration) = &self.acceleration {
             for i in 1..last {
                 let (extra, drop_m) = acceleration.at(i);
@@ -199,6 +219,10 @@ impl PipeGrid {
 
     /// What the `to` end (true) or the `from` end offers at the new level.
     pub(crate) fn end(&self, at_to: bool) -> PipeEnd {
+        if let Some(midway) = &self.midway {
+            let (offer_m, per_flow) = midway.end(at_to);
+            return PipeEnd { offer_m, impedance_s_m2: self.impedance_s_m2 + per_flow };
+        }
         let last = self.cells();
         let (offers, near, end, sign) =
             if at_to { (&self.forwards_m, last - 1, last, -1.0) } else { (&self.backwards_m, 1, 0, 1.0) };

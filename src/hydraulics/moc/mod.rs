@@ -8,6 +8,7 @@ pub(crate) mod cluster;
 mod creep;
 pub(crate) mod grid;
 pub(crate) mod interior;
+mod midway;
 pub(crate) mod unsteady;
 
 pub(crate) use cluster::Cluster;
