@@ -15,6 +15,8 @@ use crate::sequence::observations::{BenchFacts, Observations, OrderMoment, Start
 use crate::sequence::script::Script;
 use crate::sequence::stopping::LEAST_POLLS;
 use crate::starters::drive_train::{DriveTrain, StarterError};
+use crate::starters::heating::Heat;
+use crate::starters::set_point::{Controlled, SetPointControl};
 
 /// What is kept before each mark, s.
 pub const LEAD_IN_S: f64 = 0.5;
@@ -101,6 +103,10 @@ struct Simulation<'a> {
     log: Vec<Vec<f32>>,
     flow_m3_s: Vec<f32>,
     marks: Vec<Mark>,
+    /// The drive's own controller while it runs: starter and controller.
+    control: Option<(usize, SetPointControl)>,
+    heat: Option<(Heat, f64)>,
+    hottest: f64,
 }
 
 impl<'a> Simulation<'a> {
@@ -119,6 +125,9 @@ impl<'a> Simulation<'a> {
             log: vec![Vec::new(); rig.channels.len()],
             flow_m3_s: Vec::new(),
             marks: Vec::new(),
+            control: None,
+            heat: rig.motor_starts.map(|rating| (rating.cold(), 0.0)),
+            hottest: 0.0,
             rig,
             script,
             plant,
@@ -152,6 +161,7 @@ impl<'a> Simulation<'a> {
     /// One plant step into the log; while the water stands still, the same values again.
     fn step(&mut self, still: bool) -> Result<(), PredictionError> {
         if !still {
+            self.control()?;
             self.plant.advance()?;
             self.sensors.read(&self.plant);
         }
@@ -163,6 +173,27 @@ impl<'a> Simulation<'a> {
             self.flow_m3_s.push(self.plant.pump_flow_m3_s() as f32);
         }
         Ok(())
+    }
+
+    /// The drive's own controller has its look before every step.
+    fn control(&mut self) -> Result<(), PredictionError> {
+        let now_s = self.now_s();
+        let Some((starter, control)) = &mut self.control else { return Ok(()) };
+        let value = controlled(&self.plant, self.rig, control.controlled());
+        if let Some(speed) = control.look(now_s, value) {
+            self.plant.driver_mut().set_speed(*starter, speed)?;
+        }
+        Ok(())
+    }
+
+    /// A start heats the rotor; between a stop and the next start it cools.
+    fn heat_by_start(&mut self, now_s: f64) {
+        if let Some((heat, stopped_s)) = &mut self.heat {
+            heat.cool((now_s - *stopped_s).max(0.0));
+            heat.start();
+            self.hottest = self.hottest.max(heat.theta);
+            *stopped_s = now_s;
+        }
     }
 
     fn stands_still(&self) -> bool {
@@ -213,12 +244,22 @@ impl<'a> Simulation<'a> {
             Command::SelectTransfer { position } => set(&mut self.seen, Role::TransferPosition, position),
             Command::Start { starter, settings } => {
                 self.plant.driver_mut().start(starter, settings)?;
+                let panel = self.rig.starters.get(starter).and_then(|starter| starter.panel.set_point);
+                self.control = panel.map(|panel| {
+                    let value = controlled(&self.plant, self.rig, panel.controlled);
+                    (starter, SetPointControl::new(panel, now_s, value))
+                });
+                self.heat_by_start(now_s);
                 self.ledger.started(MOTOR);
                 self.ledger.started(&self.script.rules.id(starter));
                 self.ordered(now_s);
             }
             Command::Stop { starter, kind, .. } => {
+                self.control = None;
                 self.plant.driver_mut().stop(starter, kind)?;
+                if let Some((_, stopped_s)) = &mut self.heat {
+                    *stopped_s = now_s;
+                }
                 self.ordered(now_s);
             }
             Command::Outcome { .. } => {
@@ -309,6 +350,13 @@ impl<'a> Simulation<'a> {
             format!("every channel answers as second order with damping {}", super::response::DAMPING),
         ];
         assumptions.extend(self.rig.assumptions.iter().cloned());
+        if self.heat.is_some() {
+            let beyond = if self.hottest > 1.0 + 1e-9 { ", beyond what its maker allows" } else { "" };
+            assumptions.push(format!(
+                "the motor begins cold; its starts heat it to {:.0} % of its limit{beyond}",
+                100.0 * self.hottest
+            ));
+        }
         for event in self.plant.take_events() {
             if let PlantEventKind::CavityWouldForm { place, .. } = event.kind {
                 let place = self.place_in_words(place);
@@ -330,6 +378,16 @@ impl<'a> Simulation<'a> {
                 format!("{} ({:.0} % along)", name.unwrap_or_default(), 100.0 * share)
             }
         }
+    }
+}
+
+/// The value that a drive's own controller holds, as the plant has it.
+fn controlled(plant: &Plant<DriveTrain>, rig: &Rig, controlled: Controlled) -> f64 {
+    let elevation_m = |node: usize| rig.network.nodes.get(node).map_or(0.0, |node| node.elevation_m);
+    match controlled {
+        Controlled::Pressure { node } => plant.gauge_pa(Place::Node(node), elevation_m(node)),
+        Controlled::Flow => plant.pump_flow_m3_s(),
+        Controlled::Level { node } => plant.head_m(Place::Node(node)),
     }
 }
 

@@ -7,6 +7,7 @@ use super::reader::Text;
 use super::register_map::RegisterMap;
 use crate::hydraulics::spec::{ElementKind, ElementSpec, NetworkSpec, NodeSpec, Place, ShaftSpec, Terminal};
 use crate::signal::{ChannelId, Scaling};
+use crate::starters::{MotorSpec, Mounting};
 use sha2::{Digest, Sha256};
 
 /// The model; `None` when a name does not resolve, which the checks rule out.
@@ -28,6 +29,7 @@ pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
     let channels = channels(&file, &names)?;
     let headline =
         channels.iter().position(|channel| Some(&channel.id.0) == file.identity.headline.as_ref().map(|h| &h.text))?;
+    let mounting = Mounting { supply_dip: file.motor.spec.mounting.supply_dip, ..file.coupling.mounting };
     let order: Vec<&str> = channels.iter().map(|channel| channel.id.0.as_str()).collect();
     Some(Rig {
         ratings: file.elements.iter().map(|entry| entry.rating).collect::<Option<_>>()?,
@@ -40,10 +42,12 @@ pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
         invented: file.identity.invented,
         liquid: file.liquid,
         temperature_c: file.temperature_c,
-        motor: file.motor.spec,
+        motor: MotorSpec { mounting, ..file.motor.spec },
         motor_duty: file.motor.duty,
+        motor_starts: file.motor.starts,
         shaft: ShaftSpec {
-            inertia_kg_m2: file.motor.spec.inertia_kg_m2 + file.coupling_inertia_kg_m2 + file.pump.inertia_kg_m2,
+            inertia_kg_m2: file.pump.inertia_kg_m2
+                + mounting.inertia_at_pump_kg_m2(file.motor.spec.inertia_kg_m2 + file.coupling.inertia_kg_m2),
             friction_n_m: file.pump.friction_n_m,
         },
         network,
@@ -154,6 +158,7 @@ fn starter(entry: &StarterEntry, names: &Names, maps: &Maps) -> Option<Starter> 
         unit: entry.unit?,
         map: map(maps, &entry.map)?,
         settings: entry.settings,
+        panel: entry.panel.resolved(|name| names.node(name))?,
         settings_min: least,
         settings_max: most,
         duty: Duty { ..entry.duty },

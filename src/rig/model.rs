@@ -3,7 +3,8 @@
 use crate::hydraulics::spec::{LiquidSpec, NetworkSpec, Place, ShaftSpec};
 use crate::rig::register_map::RegisterMap;
 use crate::signal::{ChannelId, Scaling};
-use crate::starters::{MotorSpec, Settings, StarterKind, StarterSpec, StopKind};
+use crate::starters::heating::StartRating;
+use crate::starters::{MotorSpec, PanelSettings, Settings, StarterKind, StarterSpec, StopKind};
 use serde::Serialize;
 
 /// A bench or a station.
@@ -25,6 +26,8 @@ pub struct Rig {
     pub motor: MotorSpec,
     /// Motor duty.
     pub motor_duty: Duty,
+    /// Starts in a row from cold and hot, where the motor's maker states them.
+    pub motor_starts: Option<StartRating>,
     /// Rotating side.
     pub shaft: ShaftSpec,
     /// Pipes, pump, valves and tanks, with valves as the file's first line-up sets them.
@@ -73,8 +76,12 @@ impl Rig {
         if let Some(line_up) = self.line_ups.get(line_up) {
             super::compile::set_valves(&mut network, line_up);
         }
-        let starter =
-            |starter: &Starter| StarterSpec { id: starter.id.clone(), kind: starter.kind, settings: starter.settings };
+        let starter = |starter: &Starter| StarterSpec {
+            id: starter.id.clone(),
+            kind: starter.kind,
+            settings: starter.settings,
+            panel: starter.panel.clone(),
+        };
         (network, self.shaft, self.starters.iter().map(starter).collect())
     }
 
@@ -138,6 +145,8 @@ pub struct Starter {
     pub map: RegisterMap,
     /// Settings to write before a start.
     pub settings: Settings,
+    /// What is set at the starter itself; never written.
+    pub panel: PanelSettings,
     /// Allowed span of each setting, same fields.
     pub settings_min: Settings,
     /// Allowed span of each setting, same fields.

@@ -10,7 +10,7 @@ use super::motor::{Motor, MotorError, Supply};
 use super::settings;
 use super::soft_starter::SoftStarter;
 use super::variable_speed::VariableSpeed;
-use super::{AT_SPEED_SLIPS, MotorSpec, Settings, StarterKind, StarterSpec, StopKind};
+use super::{AT_SPEED_SLIPS, MotorSpec, PanelSettings, Settings, StarterKind, StarterSpec, StopKind};
 use crate::hydraulics::plant::ShaftDriver;
 use thiserror::Error;
 
@@ -50,6 +50,22 @@ pub enum StarterError {
         /// Unit of all three, and what it is relative to.
         unit: &'static str,
     },
+    /// A setting of the panel that this kind of starter does not have.
+    #[error("starter {starter}: {setting} is set, which a starter of kind {kind:?} does not have")]
+    NotOfThisKind {
+        /// Starter's id.
+        starter: String,
+        /// Field of [`PanelSettings`].
+        setting: &'static str,
+        /// Its kind.
+        kind: StarterKind,
+    },
+    /// A profile that is none.
+    #[error("starter {starter}: a ramp profile must rise from (0, 0) to (1, 1) and never fall back")]
+    Shape {
+        /// Starter's id.
+        starter: String,
+    },
     /// Only a drive has a speed to set.
     #[error("starter {starter} is {kind:?}; only a variable-speed drive has a target speed")]
     NoTargetSpeed {
@@ -69,11 +85,11 @@ enum Starter {
 }
 
 impl Starter {
-    fn new(kind: StarterKind, times: ContactorTimes) -> Self {
+    fn new(kind: StarterKind, panel: &PanelSettings, times: ContactorTimes) -> Self {
         match kind {
-            StarterKind::AcrossTheLine => Self::AcrossTheLine(AcrossTheLine::new(times)),
-            StarterKind::SoftStarter => Self::SoftStarter(SoftStarter::new(times)),
-            StarterKind::VariableSpeed => Self::VariableSpeed(VariableSpeed::new(times)),
+            StarterKind::AcrossTheLine => Self::AcrossTheLine(AcrossTheLine::new(times, panel.star_delta)),
+            StarterKind::SoftStarter => Self::SoftStarter(SoftStarter::new(times, panel.kick, panel.soft_stop)),
+            StarterKind::VariableSpeed => Self::VariableSpeed(VariableSpeed::new(times, panel)),
         }
     }
 
@@ -85,10 +101,10 @@ impl Starter {
         }
     }
 
-    fn stop(&mut self, kind: StopKind) {
+    fn stop(&mut self, kind: StopKind, motor: &Motor, speed_rad_s: f64) {
         match self {
             Self::AcrossTheLine(line) => line.stop(),
-            Self::SoftStarter(soft) => soft.stop(kind),
+            Self::SoftStarter(soft) => soft.stop(kind, motor, speed_rad_s),
             Self::VariableSpeed(drive) => drive.stop(kind),
         }
     }
@@ -121,7 +137,7 @@ impl Starter {
         match self {
             Self::AcrossTheLine(line) => {
                 let lag = motor.lag(&Supply::LINE, speed_rad_s);
-                line.is_energised() && lag <= AT_SPEED_SLIPS * motor.rated_slip()
+                line.is_in_delta() && lag <= AT_SPEED_SLIPS * motor.rated_slip()
             }
             Self::SoftStarter(soft) => soft.is_at_speed(),
             Self::VariableSpeed(drive) => drive.is_at_speed(),
@@ -136,9 +152,28 @@ impl Starter {
         }
     }
 
+    /// Line current over the motor current of the same winding voltage in delta.
+    fn line_share(&self) -> f64 {
+        match self {
+            Self::AcrossTheLine(line) => line.line_share(),
+            Self::SoftStarter(_) | Self::VariableSpeed(_) => 1.0,
+        }
+    }
+
+    /// What the windings see once the feeder has dropped its share.
+    fn at_windings(&self, motor: &Motor, speed_rad_s: f64) -> Supply {
+        motor.behind_feeder(&self.supply(), self.line_share(), speed_rad_s)
+    }
+
     fn torque_n_m(&self, motor: &Motor, speed_rad_s: f64) -> (f64, f64) {
         match self {
             Self::VariableSpeed(drive) => drive.torque_n_m(motor, speed_rad_s),
+            _ if motor.spec().mounting.supply_dip > 0.0 => {
+                let at = |speed_rad_s| motor.torque_n_m(&self.at_windings(motor, speed_rad_s), speed_rad_s).0;
+                let step_rad_s = 1e-6 * motor.synchronous_rad_s();
+                let slope = (at(speed_rad_s + step_rad_s) - at(speed_rad_s - step_rad_s)) / (2.0 * step_rad_s);
+                (at(speed_rad_s), slope)
+            }
             Self::AcrossTheLine(_) | Self::SoftStarter(_) => motor.torque_n_m(&self.supply(), speed_rad_s),
         }
     }
@@ -146,14 +181,18 @@ impl Starter {
     fn line_current_a(&self, motor: &Motor, speed_rad_s: f64) -> f64 {
         match self {
             Self::VariableSpeed(drive) => drive.line_current_a(motor, speed_rad_s),
-            Self::AcrossTheLine(_) | Self::SoftStarter(_) => motor.current_a(&self.supply(), speed_rad_s),
+            Self::AcrossTheLine(_) | Self::SoftStarter(_) => {
+                self.line_share() * motor.current_a(&self.at_windings(motor, speed_rad_s), speed_rad_s)
+            }
         }
     }
 
     fn line_power_w(&self, motor: &Motor, speed_rad_s: f64) -> f64 {
         match self {
             Self::VariableSpeed(drive) => drive.line_power_w(motor, speed_rad_s),
-            Self::AcrossTheLine(_) | Self::SoftStarter(_) => motor.power_w(&self.supply(), speed_rad_s),
+            Self::AcrossTheLine(_) | Self::SoftStarter(_) => {
+                motor.power_w(&self.at_windings(motor, speed_rad_s), speed_rad_s)
+            }
         }
     }
 }
@@ -194,8 +233,9 @@ impl DriveTrain {
         }
         for spec in &starters {
             settings::check(&spec.id, spec.kind, &spec.settings)?;
+            spec.panel.check(&spec.id, spec.kind)?;
         }
-        let states = starters.iter().map(|spec| Starter::new(spec.kind, times)).collect();
+        let states = starters.iter().map(|spec| Starter::new(spec.kind, &spec.panel, times)).collect();
         Ok(Self { motor: Motor::new(motor)?, specs: starters, starters: states, speed_rad_s: 0.0 })
     }
 
@@ -220,7 +260,8 @@ impl DriveTrain {
     /// No such starter.
     pub fn stop(&mut self, index: usize, kind: StopKind) -> Result<(), StarterError> {
         self.spec(index)?;
-        self.starters[index].stop(kind);
+        let Self { motor, starters, speed_rad_s, .. } = self;
+        starters[index].stop(kind, motor, *speed_rad_s);
         Ok(())
     }
 
@@ -266,12 +307,15 @@ impl DriveTrain {
         })
     }
 
-    /// Current in the motor's own leads, A rms (a drive's line current is another).
+    /// Current in the motor's own leads at a speed of the plant's shaft, A rms (a drive's line current is another).
     pub fn motor_current_a(&self, speed_rad_s: f64) -> f64 {
-        self.acting().map_or(0.0, |s| self.motor.current_a(&s.supply(), speed_rad_s))
+        let motor_rad_s = self.motor_speed_rad_s(speed_rad_s);
+        self.acting().map_or(0.0, |s| {
+            s.line_share() * self.motor.current_a(&s.at_windings(&self.motor, motor_rad_s), motor_rad_s)
+        })
     }
 
-    /// Shaft speed as `advance` last heard it, rad/s.
+    /// Motor speed as `advance` last heard it, rad/s.
     pub fn speed_actual_rad_s(&self) -> f64 {
         self.speed_rad_s
     }
@@ -286,6 +330,20 @@ impl DriveTrain {
         &self.specs
     }
 
+    /// Speed of the motor at a speed of the plant's shaft: w/ratio of the belt, rad/s.
+    fn motor_speed_rad_s(&self, shaft_rad_s: f64) -> f64 {
+        shaft_rad_s / self.motor.spec().mounting.belt_ratio
+    }
+
+    /// Torque and slope at the plant's shaft: T efficiency/ratio when the motor drives, T/(efficiency ratio) when it
+    /// brakes (the belt's loss then helps).
+    fn at_shaft(&self, (torque_n_m, slope): (f64, f64)) -> (f64, f64) {
+        let mounting = &self.motor.spec().mounting;
+        let through = if torque_n_m > 0.0 { mounting.belt_efficiency } else { mounting.belt_efficiency.recip() };
+        let scale = through / mounting.belt_ratio;
+        (scale * torque_n_m, scale * slope / mounting.belt_ratio)
+    }
+
     fn acting(&self) -> Option<&Starter> {
         let voltage = |s: &&Starter| s.supply().voltage_share;
         self.starters.iter().filter(|s| s.is_energised()).max_by(|a, b| voltage(a).total_cmp(&voltage(b)))
@@ -294,22 +352,24 @@ impl DriveTrain {
 
 impl ShaftDriver for DriveTrain {
     fn torque_n_m(&self, speed_rad_s: f64) -> (f64, f64) {
-        self.acting().map_or((0.0, 0.0), |s| s.torque_n_m(&self.motor, speed_rad_s))
+        let motor_rad_s = self.motor_speed_rad_s(speed_rad_s);
+        self.at_shaft(self.acting().map_or((0.0, 0.0), |s| s.torque_n_m(&self.motor, motor_rad_s)))
     }
 
     fn advance(&mut self, dt_s: f64, speed_rad_s: f64) {
-        self.speed_rad_s = speed_rad_s;
+        let motor_rad_s = self.motor_speed_rad_s(speed_rad_s);
+        self.speed_rad_s = motor_rad_s;
         for starter in &mut self.starters {
-            starter.advance(dt_s, &self.motor, speed_rad_s);
+            starter.advance(dt_s, &self.motor, motor_rad_s);
         }
     }
 
     fn current_a(&self, speed_rad_s: f64) -> f64 {
-        self.acting().map_or(0.0, |s| s.line_current_a(&self.motor, speed_rad_s))
+        self.acting().map_or(0.0, |s| s.line_current_a(&self.motor, self.motor_speed_rad_s(speed_rad_s)))
     }
 
     fn power_w(&self, speed_rad_s: f64) -> f64 {
-        self.acting().map_or(0.0, |s| s.line_power_w(&self.motor, speed_rad_s))
+        self.acting().map_or(0.0, |s| s.line_power_w(&self.motor, self.motor_speed_rad_s(speed_rad_s)))
     }
 }
 

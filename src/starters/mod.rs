@@ -5,8 +5,12 @@ pub mod across_the_line;
 pub mod contactor;
 pub mod drive_train;
 pub mod duty_tables;
+pub mod heating;
 pub mod motor;
+pub mod panel;
+pub mod ramp_shape;
 pub mod run_up;
+pub mod set_point;
 pub mod settings;
 pub mod soft_starter;
 pub mod state;
@@ -16,6 +20,7 @@ pub mod variable_speed;
 pub use contactor::ContactorTimes;
 pub use drive_train::{DriveTrain, StarterError};
 pub use motor::{Motor, MotorError, Supply};
+pub use panel::PanelSettings;
 
 use serde::{Deserialize, Serialize};
 
@@ -92,6 +97,36 @@ pub struct MotorSpec {
     pub inertia_kg_m2: f64,
     /// Curve by Kloss instead of by the four points.
     pub kloss: bool,
+    /// How it is fed and what it turns the pump through.
+    #[serde(default)]
+    pub mounting: Mounting,
+}
+
+/// A motor's feeder and its way to the pump shaft.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Mounting {
+    /// Share of line voltage that is missing while the locked-rotor current flows across the line, 0 to below 1.
+    pub supply_dip: f64,
+    /// Speed of the pump over speed of the motor (a belt); 1 for a coupling.
+    pub belt_ratio: f64,
+    /// Share of the motor's power that reaches the pump shaft.
+    pub belt_efficiency: f64,
+}
+
+impl Mounting {
+    /// A stiff supply and a coupling.
+    pub const DIRECT: Self = Self { supply_dip: 0.0, belt_ratio: 1.0, belt_efficiency: 1.0 };
+
+    /// Inertia at the pump shaft of what turns with the motor: J/ratio^2, kg m2.
+    pub fn inertia_at_pump_kg_m2(&self, motor_side_kg_m2: f64) -> f64 {
+        motor_side_kg_m2 / (self.belt_ratio * self.belt_ratio)
+    }
+}
+
+impl Default for Mounting {
+    fn default() -> Self {
+        Self::DIRECT
+    }
 }
 
 /// A starter as the plant sees it.
@@ -103,4 +138,7 @@ pub struct StarterSpec {
     pub kind: StarterKind,
     /// Settings in force.
     pub settings: Settings,
+    /// What is set at the starter itself.
+    #[serde(default)]
+    pub panel: PanelSettings,
 }

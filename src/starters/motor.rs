@@ -209,6 +209,23 @@ impl Motor {
         supply.flux_share() * self.current.at(self.lag(supply, speed_rad_s))
     }
 
+    /// What the windings see when the feeder drops voltage in proportion to the line current.
+    ///
+    /// V = V_set (1 - z I_line), I_line = line_share V I(x): V = V_set/(1 + z line_share V_set I(x)), with z such that a
+    /// locked rotor across the line loses the declared dip d: z I_lr = d/(1 - d). Drop and current are added as numbers,
+    /// not as phasors, which overstates the dip of a resistive feeder. `line_share` is line current over the delta current
+    /// of the same winding voltage (1, or 1/sqrt 3 in star). Rated frequency only: a drive keeps its output voltage.
+    pub fn behind_feeder(&self, supply: &Supply, line_share: f64, speed_rad_s: f64) -> Supply {
+        let dip = self.spec.mounting.supply_dip;
+        if dip <= 0.0 {
+            return *supply;
+        }
+        let locked_a = self.spec.full_load_current_a * self.spec.locked_rotor_current;
+        let drop = dip / (1.0 - dip) * self.current.at(self.lag(supply, speed_rad_s)) / locked_a;
+        let voltage_share = supply.voltage_share / (1.0 + line_share * supply.voltage_share * drop);
+        Supply { voltage_share, ..*supply }
+    }
+
     /// Electrical power into the motor, W: air-gap power torque * field speed, copper losses with the square of
     /// current, the rest of the stator losses with the square of flux. Negative when generating.
     pub fn power_w(&self, supply: &Supply, speed_rad_s: f64) -> f64 {
@@ -256,6 +273,9 @@ fn check(spec: &MotorSpec) -> Result<(), MotorError> {
         ("power_factor", spec.power_factor, 0.2, 0.99, "1"),
         ("efficiency", spec.efficiency, 0.2, 0.99, "1"),
         ("inertia_kg_m2", spec.inertia_kg_m2, 0.0, 1e6, "kg m2"),
+        ("mounting.supply_dip", spec.mounting.supply_dip, 0.0, 0.6, "x line voltage"),
+        ("mounting.belt_ratio", spec.mounting.belt_ratio, 0.1, 10.0, "pump speed over motor speed"),
+        ("mounting.belt_efficiency", spec.mounting.belt_efficiency, 0.5, 1.0, "1"),
     ];
     for (name, value, low, high, unit) in spans {
         if !(low..=high).contains(&value) {
@@ -332,6 +352,7 @@ impl StatorLosses {
 
 #[cfg(test)]
 mod tests {
+    use super::super::Mounting;
     use super::*;
 
     const TOLERANCE: f64 = 1e-9;
@@ -352,6 +373,7 @@ mod tests {
             efficiency: 0.86,
             inertia_kg_m2: 0.012,
             kloss: false,
+            mounting: Mounting::DIRECT,
         }
     }
 

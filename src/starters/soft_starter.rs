@@ -2,12 +2,20 @@
 //!
 //! Quasi-steady in the fundamental; harmonics of the chopped voltage are left out. Torque falls with the square of
 //! voltage, so a soft starter makes the start milder but the motor still passes its breakdown torque on the way.
+//!
+//! A stop by torque asks for a torque that falls straight from what it is at the stop to nothing and sets the voltage that
+//! gives it at the present speed, V = sqrt(T_wanted/T_full(speed)); at the end of the ramp the output goes off, whatever
+//! the speed then is.
 
 use super::Settings;
 use super::contactor::{Contactor, ContactorTimes};
 use super::motor::{Motor, Supply};
+use super::panel::{Kick, SoftStop};
 use super::settings::{INITIAL_VOLTAGE, RAMP_S, ramp_share};
 use super::{AT_SPEED_SLIPS, StopKind};
+
+/// Rounding must not lengthen a kick that is a whole number of steps, s.
+const KICK_ROUNDING_S: f64 = 1e-12;
 
 /// Output voltage of the ramp, share of line voltage, at a time after the start: V_0 + (1 - V_0) t/T, at most 1.
 ///
@@ -16,18 +24,29 @@ pub fn ramp_voltage(time_s: f64, initial_voltage: f64, ramp_s: f64) -> f64 {
     initial_voltage + (1.0 - initial_voltage) * ramp_share(time_s, ramp_s)
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 enum Phase {
     Off,
+    /// Before the ramp, for so long, s.
+    Kick {
+        left_s: f64,
+    },
     RampUp,
     Bypassed,
     RampDown,
+    /// The stop by torque: share of the torque at the stop that is still asked for.
+    TorqueDown {
+        from_n_m: f64,
+        share: f64,
+    },
 }
 
 /// State of a soft starter. Its line contactor stands closed; only a contactor-off stop opens it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SoftStarter {
     contactor: Contactor,
+    kick: Option<Kick>,
+    soft_stop: SoftStop,
     phase: Phase,
     initial: f64,
     ramp_up_s: f64,
@@ -40,9 +59,11 @@ pub struct SoftStarter {
 }
 
 impl SoftStarter {
-    pub(super) fn new(times: ContactorTimes) -> Self {
+    pub(super) fn new(times: ContactorTimes, kick: Option<Kick>, soft_stop: SoftStop) -> Self {
         Self {
             contactor: Contactor::closed(times),
+            kick,
+            soft_stop,
             phase: Phase::Off,
             initial: INITIAL_VOLTAGE,
             ramp_up_s: RAMP_S,
@@ -62,15 +83,24 @@ impl SoftStarter {
         match self.phase {
             Phase::Off => self.ramp = self.initial,
             Phase::RampDown => {}
-            Phase::RampUp | Phase::Bypassed => return,
+            Phase::TorqueDown { .. } => self.ramp = self.output.max(self.initial),
+            Phase::Kick { .. } | Phase::RampUp | Phase::Bypassed => return,
         }
-        self.phase = Phase::RampUp;
+        self.phase = match self.kick {
+            Some(kick) if self.phase == Phase::Off && kick.time_s > 0.0 => Phase::Kick { left_s: kick.time_s },
+            _ => Phase::RampUp,
+        };
         self.fire(motor, speed_rad_s);
     }
 
-    pub(super) fn stop(&mut self, kind: StopKind) {
+    pub(super) fn stop(&mut self, kind: StopKind, motor: &Motor, speed_rad_s: f64) {
         match kind {
             StopKind::Ramp if self.phase == Phase::Off => {}
+            StopKind::Ramp if matches!(self.phase, Phase::TorqueDown { .. }) => {}
+            StopKind::Ramp if self.ramp_down_s > 0.0 && self.soft_stop == SoftStop::Torque => {
+                let from_n_m = motor.torque_n_m(&self.supply(), speed_rad_s).0.max(0.0);
+                self.phase = Phase::TorqueDown { from_n_m, share: 1.0 };
+            }
             StopKind::Ramp if self.ramp_down_s > 0.0 => self.phase = Phase::RampDown,
             StopKind::Ramp | StopKind::Coast => self.switch_off(),
             StopKind::ContactorOff => self.contactor.release(),
@@ -94,6 +124,17 @@ impl SoftStarter {
         let span = 1.0 - self.initial;
         match self.phase {
             Phase::Off | Phase::Bypassed => {}
+            Phase::Kick { left_s } if left_s - dt_s > KICK_ROUNDING_S => {
+                self.phase = Phase::Kick { left_s: left_s - dt_s };
+            }
+            Phase::Kick { .. } => self.phase = Phase::RampUp,
+            Phase::TorqueDown { from_n_m, share } => {
+                let share = share - ramp_share(dt_s, self.ramp_down_s);
+                self.phase = Phase::TorqueDown { from_n_m, share };
+                if share <= 0.0 {
+                    self.switch_off();
+                }
+            }
             Phase::RampUp => self.ramp = (self.ramp + span * ramp_share(dt_s, self.ramp_up_s)).min(1.0),
             Phase::RampDown => {
                 self.ramp -= span.max(f64::MIN_POSITIVE) * ramp_share(dt_s, self.ramp_down_s);
@@ -110,6 +151,12 @@ impl SoftStarter {
         self.output = match self.phase {
             Phase::Off => 0.0,
             Phase::Bypassed => 1.0,
+            Phase::Kick { .. } => self.kick.map_or(1.0, |kick| kick.voltage),
+            Phase::TorqueDown { from_n_m, share } => {
+                let full_n_m = motor.torque_n_m(&Supply::LINE, speed_rad_s).0;
+                // At or above synchronous speed no voltage gives a driving torque.
+                if full_n_m > 0.0 { (share * from_n_m / full_n_m).sqrt().min(1.0) } else { 0.0 }
+            }
             Phase::RampUp | Phase::RampDown => self.ramp.min(motor.flux_within_current(self.current_limit, lag)),
         };
         let full = self.output >= 1.0 && lag <= AT_SPEED_SLIPS * motor.rated_slip();

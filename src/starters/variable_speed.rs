@@ -8,6 +8,8 @@ use super::Settings;
 use super::StopKind;
 use super::contactor::{Contactor, ContactorTimes};
 use super::motor::{Motor, Supply};
+use super::panel::PanelSettings;
+use super::ramp_shape::RampShape;
 use super::settings::{DRIVE_CURRENT_LIMIT, RAMP_S};
 
 /// Most braking torque without a braking resistor, multiple of rated torque: what the losses of motor and drive take
@@ -79,11 +81,26 @@ enum Phase {
     RampDown,
 }
 
+/// A change of frequency along a shape, shares of rated frequency, and the share of its time that has passed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Change {
+    from: f64,
+    to: f64,
+    time: f64,
+}
+
+/// A frequency this far off its shape (share of the change) was held back by the torque bounds.
+const HELD_SHARE: f64 = 1e-9;
+
 /// State of a drive. Its line contactor stands closed; only a contactor-off stop opens it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct VariableSpeed {
     contactor: Contactor,
     phase: Phase,
+    up_shape: RampShape,
+    down_shape: RampShape,
+    /// The shaped change that is on; straight ramps need none.
+    change: Option<Change>,
     ramp_up_s: f64,
     ramp_down_s: f64,
     current_limit: f64,
@@ -93,10 +110,13 @@ pub struct VariableSpeed {
 }
 
 impl VariableSpeed {
-    pub(super) fn new(times: ContactorTimes) -> Self {
+    pub(super) fn new(times: ContactorTimes, panel: &PanelSettings) -> Self {
         Self {
             contactor: Contactor::closed(times),
             phase: Phase::Off,
+            up_shape: panel.ramp_up_shape.clone(),
+            down_shape: panel.ramp_down_shape.clone(),
+            change: None,
             ramp_up_s: RAMP_S,
             ramp_down_s: RAMP_S,
             current_limit: DRIVE_CURRENT_LIMIT,
@@ -135,6 +155,7 @@ impl VariableSpeed {
 
     fn switch_off(&mut self) {
         self.phase = Phase::Off;
+        self.change = None;
         self.frequency = 0.0;
     }
 
@@ -160,9 +181,37 @@ impl VariableSpeed {
     fn ramp_towards(&mut self, target: f64, dt_s: f64) {
         let gap = target - self.frequency;
         let ramp_s = if gap > 0.0 { self.ramp_up_s } else { self.ramp_down_s };
+        let shape = if gap > 0.0 { &self.up_shape } else { &self.down_shape };
+        if *shape != RampShape::Linear && ramp_s > 0.0 {
+            let shape = shape.clone();
+            self.shape_towards(target, &shape, dt_s / ramp_s);
+            return;
+        }
+        self.change = None;
         // Ramp times are for the whole span from standstill to rated frequency, whatever the gap is.
         let step = if ramp_s > 0.0 { dt_s / ramp_s } else { gap.abs() };
         self.frequency += gap.max(-step).min(step);
+    }
+
+    /// One step of a shaped change; `step` is the straight ramp's, share of rated frequency.
+    ///
+    /// Where the torque bounds held the frequency back, the change goes on from the place of its shape where the
+    /// frequency is: a held ramp stretches, as a straight one does.
+    fn shape_towards(&mut self, target: f64, shape: &RampShape, step: f64) {
+        let same = |change: &Change| (change.to - target).abs() <= ON_TARGET;
+        let frequency = self.frequency;
+        let change = self.change.take().filter(same).unwrap_or(Change { from: frequency, to: target, time: 0.0 });
+        let span = change.to - change.from;
+        if span.abs() <= ON_TARGET {
+            self.frequency = target;
+            return;
+        }
+        let done = (frequency - change.from) / span;
+        let held = (done - shape.done(change.time)).abs() > HELD_SHARE;
+        let time = if held { shape.time_of(done) } else { change.time };
+        let time = (time + step / span.abs()).min(1.0);
+        self.frequency = if time < 1.0 { change.from + span * shape.done(time) } else { target };
+        self.change = Some(Change { time, ..change });
     }
 
     /// Keep the field no further ahead of the rotor than the current limit allows, no further behind than braking does.

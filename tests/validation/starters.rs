@@ -1,14 +1,16 @@
 //! Motor, starters, run-up, published motor tables and drive words against published and independently computed values.
 
 use crate::harness::{Case, Sheet};
-use ramprig::starters::MotorSpec;
 use ramprig::starters::duty_tables;
+use ramprig::starters::heating::Heat;
 use ramprig::starters::motor::{self, Motor, Supply};
+use ramprig::starters::ramp_shape::{RampShape, ShapedRamp};
 use ramprig::starters::run_up::{self, QuadraticLoad, Steps};
 use ramprig::starters::soft_starter;
 use ramprig::starters::state::{Command, DriveState, Status};
 use ramprig::starters::torque_curve;
 use ramprig::starters::variable_speed::{FrequencyRamp, VoltsPerHertz};
+use ramprig::starters::{MotorSpec, Mounting};
 
 #[test]
 fn published_motor_starter_and_drive_figures() {
@@ -23,6 +25,8 @@ fn published_motor_starter_and_drive_figures() {
     mg1(&mut sheet);
     drive_words(&mut sheet);
     volts_per_hertz(&mut sheet);
+    shaped_ramps(&mut sheet);
+    heating(&mut sheet);
     sheet.finish(&[
         ("torque-1.5kW-2890/T_9550", "handbook constant 9550: the project uses the exact form"),
         ("torque-5.5kW-1445/T_9550", "handbook constant 9550: the project uses the exact form"),
@@ -34,8 +38,6 @@ fn published_motor_starter_and_drive_figures() {
         ("redvolt-0.500/I_line/I_DOL_autotransformer", "no autotransformer among the starters"),
         ("redvolt-0.900/I_line/I_DOL_autotransformer", "no autotransformer among the starters"),
         ("redvolt-0.700/I_line/I_DOL_autotransformer", "no autotransformer among the starters"),
-        ("sramp-", "no S-shaped ramp yet"),
-        ("thermal-", "no heating bookkeeping yet"),
     ]);
 }
 
@@ -96,6 +98,7 @@ fn motor() -> Motor {
         efficiency: 0.86,
         inertia_kg_m2: 0.012,
         kloss: false,
+        mounting: Mounting::DIRECT,
     })
     .unwrap()
 }
@@ -249,5 +252,24 @@ fn volts_per_hertz(sheet: &mut Sheet) {
         sheet.check_si(&case, "f_at_half_time", half_hz, "variable_speed::FrequencyRamp::frequency_hz");
         sheet.check_si(&case, "V_at_target", curve.voltage_v(case.si("f_target")), "variable_speed::VoltsPerHertz");
         sheet.check_si(&case, "V_at_half_time", curve.voltage_v(half_hz), "variable_speed::VoltsPerHertz");
+    }
+}
+
+fn shaped_ramps(sheet: &mut Sheet) {
+    for case in sheet.cases("sramp-") {
+        let ramp =
+            ShapedRamp { from_hz: 0.0, to_hz: case.si("f_target"), duration_s: case.si("T"), shape: RampShape::S };
+        let f_hz = ramp.frequency_hz(case.si("t"));
+        sheet.check_si(&case, "f", f_hz, "ramp_shape::ShapedRamp::frequency_hz");
+        sheet.check_si(&case, "max_rate", ramp.largest_rate_hz_s(), "ramp_shape::ShapedRamp::largest_rate_hz_s");
+    }
+}
+
+fn heating(sheet: &mut Sheet) {
+    for case in sheet.cases("thermal-") {
+        let cold = Heat { theta: 0.0, rise: case.si("k_per_start"), cooling_s: case.si("tau_cool") };
+        let after = cold.after_each_start(case.si("n_starts") as usize, case.si("off_time"));
+        sheet.check(&case, "theta_after_each_start", after, "heating::Heat::after_each_start");
+        sheet.check(&case, "theta_limit_inf", cold.limit(case.si("off_time")), "heating::Heat::limit");
     }
 }

@@ -17,8 +17,21 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile, maps: &Maps) {
     }
     units(document, file);
     positions(document, file);
+    let nodes = || file.elevations.iter().map(|(name, _)| name.text.as_str());
     for starter in &file.starters {
         settings(document, starter);
+        if let Some(node) = &starter.panel.node {
+            known(document, node, "node", nodes());
+        }
+        if starter.panel.settings.set_point.is_some() && !file.links.is_empty() {
+            let allowed = "a set point on a station (a rig without links), which is predicted for and never run";
+            document.note(&starter.spot, "a set point that no run can follow", allowed, None);
+        }
+        if let Some(kind) = starter.kind
+            && let Err(why) = starter.panel.settings.check(&starter.id.text, kind)
+        {
+            document.note(&starter.spot, why.to_string(), "settings that this kind of starter has", None);
+        }
         if let Some(Some(map)) = maps.get(&starter.map.text) {
             roles(document, starter, map);
             raw_settings(document, starter, map);

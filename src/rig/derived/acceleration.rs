@@ -3,7 +3,7 @@
 use super::FigureError;
 use crate::hydraulics::plant::Plant;
 use crate::hydraulics::spec::{GridOptions, NetworkSpec, ShaftSpec};
-use crate::starters::{DriveTrain, MotorSpec, Settings, StarterKind, StarterSpec};
+use crate::starters::{DriveTrain, MotorSpec, PanelSettings, Settings, StarterKind, StarterSpec};
 
 /// Share of the running speed at which the shaft counts as accelerated.
 pub const ACCELERATED_SHARE: f64 = 0.95;
@@ -24,6 +24,7 @@ pub fn across_the_line_s(
         id: "across the line".to_owned(),
         kind: StarterKind::AcrossTheLine,
         settings: Settings::default(),
+        panel: PanelSettings::default(),
     };
     let mut drive = DriveTrain::new(*motor, vec![starter])?;
     drive.start(0, Settings::default())?;

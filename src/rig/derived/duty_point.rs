@@ -69,7 +69,7 @@ pub fn duty_point(rig: &Rig, network: &NetworkSpec, shaft: &ShaftSpec) -> Result
         flow_m3_s: running.flows_m3_s[pump],
         head_m: running.pump_head_m,
         shaft_power_w: (running.pump_torque_n_m + shaft.friction_n_m) * speed_rad_s,
-        current_a: motor.current_a(&Supply::LINE, speed_rad_s),
+        current_a: motor.current_a(&Supply::LINE, speed_rad_s / motor.spec().mounting.belt_ratio),
         npsh_available_m: running.heads_m[inlet] - network.nodes[inlet].elevation_m + barometric_m,
         npsh_required_m: pump_spec.npsh_required_m,
         channels: channels(rig, network, &running, &resting),
@@ -81,10 +81,13 @@ fn weight_n_m3(network: &NetworkSpec) -> f64 {
 }
 
 fn running_speed_rad_s(motor: &Motor, network: &NetworkSpec, shaft: &ShaftSpec) -> Result<f64, FigureError> {
-    let synchronous_rad_s = motor.synchronous_rad_s();
+    // A belt between: everything here is at the pump's shaft.
+    let mounting = &motor.spec().mounting;
+    let synchronous_rad_s = mounting.belt_ratio * motor.synchronous_rad_s();
     let surplus = |speed_rad_s: f64| {
         let load_n_m = steady::solve(network, speed_rad_s).map_or(f64::NAN, |state| state.pump_torque_n_m);
-        motor.torque_n_m(&Supply::LINE, speed_rad_s).0 - load_n_m - shaft.friction_n_m
+        let motor_n_m = motor.torque_n_m(&Supply::LINE, speed_rad_s / mounting.belt_ratio).0;
+        motor_n_m * mounting.belt_efficiency / mounting.belt_ratio - load_n_m - shaft.friction_n_m
     };
     // A bad network is better told by its own words than by a torque that is no number.
     steady::solve(network, synchronous_rad_s)?;

@@ -115,7 +115,10 @@ pub fn derive(rig: &Rig) -> Derived {
         strength,
         links: rig.links.iter().map(|link| link_figures(link, rig.stop_delay_budget_s)).collect(),
         assumptions: rig.assumptions.clone(),
-        notices: line_ups.iter().flat_map(|figures| notices(rig, figures)).collect(),
+        notices: start_notice(rig)
+            .into_iter()
+            .chain(line_ups.iter().flat_map(|figures| notices(rig, figures)))
+            .collect(),
         line_ups,
     }
 }
@@ -195,6 +198,18 @@ fn pump_elevation_m(network: &NetworkSpec) -> Option<f64> {
     Some(network.nodes[pump.from].elevation_m)
 }
 
+/// Starts that the motor's maker allows, and what they come to over an hour.
+fn start_notice(rig: &Rig) -> Option<String> {
+    let rating = rig.motor_starts?;
+    let lasting = rating.lasting_starts_per_hour();
+    let declared = f64::from(rig.motor_duty.starts_per_hour);
+    let beyond = if declared > lasting { ", fewer than the declared duty" } else { "" };
+    Some(format!(
+        "motor: {} starts in a row from cold, {} from hot; evenly spread it lasts {lasting:.1} starts an hour{beyond}",
+        rating.cold_starts, rating.hot_starts
+    ))
+}
+
 fn notices(rig: &Rig, figures: &LineUpFigures) -> Vec<String> {
     let mut lines = Vec::new();
     let Some(duty) = &figures.duty else { return lines };
@@ -204,11 +219,12 @@ fn notices(rig: &Rig, figures: &LineUpFigures) -> Vec<String> {
             figures.line_up, duty.npsh_available_m, duty.npsh_required_m
         ));
     }
-    if duty.shaft_power_w > rig.motor.rated_power_w {
+    let motor_power_w = duty.shaft_power_w / rig.motor.mounting.belt_efficiency;
+    if motor_power_w > rig.motor.rated_power_w {
         lines.push(format!(
-            "line-up {}: shaft power {:.2} kW is above the motor's {:.2} kW",
+            "line-up {}: motor power {:.2} kW is above the motor's {:.2} kW",
             figures.line_up,
-            duty.shaft_power_w / 1e3,
+            motor_power_w / 1e3,
             rig.motor.rated_power_w / 1e3
         ));
     }

@@ -37,7 +37,7 @@ pub fn top_speed_rad_s(rig: &Rig) -> f64 {
         StarterKind::VariableSpeed => starter.settings_max.speed.unwrap_or(1.0),
         StarterKind::AcrossTheLine | StarterKind::SoftStarter => 1.0,
     };
-    synchronous * rig.starters.iter().map(share).fold(0.0, f64::max)
+    rig.motor.mounting.belt_ratio * synchronous * rig.starters.iter().map(share).fold(0.0, f64::max)
 }
 
 /// Shut-off head of the pump at a speed, m: the curve's first point (or 1.3 times the rated head without a curve,

@@ -1,6 +1,7 @@
 //! Links, starters and the transfer device as typed.
 
 use super::machine::duty;
+use super::panel::{self, PanelEntry};
 use super::{Assumptions, need_id, need_name, or_nan};
 use crate::rig::model::Duty;
 use crate::rig::reader::{Cursor, Spot, Text};
@@ -41,6 +42,8 @@ pub struct StarterEntry {
     pub map: Text,
     /// Settings.
     pub settings: Settings,
+    /// What is set at the starter itself.
+    pub panel: PanelEntry,
     /// Spans; `None`: only the settings themselves.
     pub allowed: Option<SpanEntry>,
     /// Duty.
@@ -169,6 +172,7 @@ pub(super) fn starters(root: &Cursor<'_>, assumed: &mut Assumptions) -> Vec<Star
             unit: unit(&table),
             map: need_name(&table, "map"),
             settings: settings(&table),
+            panel: panel::read(&table),
             allowed: allowed(&table),
             duty: duty(&table),
             transfer_position: position.and_then(|position| u16::try_from(position).ok()),

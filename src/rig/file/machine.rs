@@ -6,7 +6,8 @@ use crate::hydraulics::spec::{ElementKind, LiquidSpec, PumpSpec};
 use crate::hydraulics::water::{self, STANDARD_GRAVITY_M_S2, Site};
 use crate::rig::model::Duty;
 use crate::rig::reader::{Cursor, Spot, Text};
-use crate::starters::MotorSpec;
+use crate::starters::heating::StartRating;
+use crate::starters::{MotorSpec, Mounting};
 use crate::units::{Dimension, Want};
 
 /// `[motor]`.
@@ -16,6 +17,8 @@ pub struct MotorEntry {
     pub spec: MotorSpec,
     /// Duty.
     pub duty: Duty,
+    /// Starts in a row, where the maker states them.
+    pub starts: Option<StartRating>,
     /// Place.
     pub spot: Spot,
 }
@@ -29,6 +32,15 @@ pub struct PumpEntry {
     pub friction_n_m: f64,
     /// Place.
     pub spot: Option<Spot>,
+}
+
+/// `[coupling]`.
+#[derive(Debug)]
+pub struct CouplingEntry {
+    /// Inertia that turns with the motor, kg m2.
+    pub inertia_kg_m2: f64,
+    /// Ratio and efficiency.
+    pub mounting: Mounting,
 }
 
 /// `[liquid]`: water at a temperature and a site; any property may be given instead.
@@ -104,10 +116,26 @@ pub(super) fn motor(table: Option<Cursor<'_>>, assumed: &mut Assumptions) -> Mot
         efficiency: assumed.take(table.number("efficiency", 0.1..=1.0), 0.85, "motor efficiency 0.85"),
         inertia_kg_m2: or_nan(table.need_quantity("inertia", &Want::INERTIA)),
         kloss: table.word("torque_curve", &[("four-point", false), ("kloss", true)]).unwrap_or(false),
+        mounting: Mounting { supply_dip: table.number("supply_dip", 0.0..=0.6).unwrap_or(0.0), ..Mounting::DIRECT },
     };
-    let entry = MotorEntry { spec, duty: duty(&table), spot: table.here() };
+    let entry = MotorEntry { spec, duty: duty(&table), starts: starts(&table), spot: table.here() };
     table.close();
     entry
+}
+
+/// `cold_starts`, `hot_starts` and `cooling_time`: all three or none.
+fn starts(table: &Cursor<'_>) -> Option<StartRating> {
+    if !["cold_starts", "hot_starts", "cooling_time"].iter().any(|key| table.has(key)) {
+        return None;
+    }
+    let count = |key: &str| table.need_integer(key, 1..=20).and_then(|count| u32::try_from(count).ok()).unwrap_or(1);
+    let (cold_starts, hot_starts) = (count("cold_starts"), count("hot_starts"));
+    if hot_starts > cold_starts {
+        let found = format!("{hot_starts} starts from hot, {cold_starts} from cold");
+        table.note("hot_starts", found, "no more starts from hot than from cold", None);
+    }
+    let cooling_s = or_nan(table.need_quantity("cooling_time", &Want::TIME));
+    Some(StartRating { cold_starts, hot_starts, cooling_s })
 }
 
 fn unreadable_motor() -> MotorEntry {
@@ -126,20 +154,34 @@ fn unreadable_motor() -> MotorEntry {
         efficiency: f64::NAN,
         inertia_kg_m2: f64::NAN,
         kloss: false,
+        mounting: Mounting::DIRECT,
     };
     let spot = Spot { key_path: "motor".to_owned(), line: 1, column: 1 };
-    MotorEntry { spec, duty: Duty { starts_per_hour: 1, rest_s: f64::NAN }, spot }
+    MotorEntry { spec, duty: Duty { starts_per_hour: 1, rest_s: f64::NAN }, starts: None, spot }
 }
 
 /// `[coupling]`, which may be left out.
-pub(super) fn coupling(root: &Cursor<'_>, assumed: &mut Assumptions) -> f64 {
+///
+/// With a belt, `ratio` is pump speed over motor speed and `efficiency` what of the power comes through; the inertia then
+/// turns with the motor. Shaft speed is then the pump's.
+pub(super) fn coupling(root: &Cursor<'_>, assumed: &mut Assumptions) -> CouplingEntry {
     let Some(table) = root.table("coupling") else {
         assumed.0.push("coupling without inertia of its own".to_owned());
-        return 0.0;
+        return CouplingEntry { inertia_kg_m2: 0.0, mounting: Mounting::DIRECT };
     };
     let inertia = or_nan(table.need_quantity("inertia", &Want::from_zero(Dimension::Inertia, "\"0.004 kg m2\"")));
+    let ratio = table.number("ratio", 0.1..=10.0);
+    let efficiency = table.number("efficiency", 0.5..=1.0);
+    let mounting = Mounting {
+        belt_ratio: ratio.unwrap_or(1.0),
+        belt_efficiency: match ratio {
+            Some(_) => assumed.take(efficiency, 0.95, "belt efficiency 0.95"),
+            None => efficiency.unwrap_or(1.0),
+        },
+        ..Mounting::DIRECT
+    };
     table.close();
-    inertia
+    CouplingEntry { inertia_kg_m2: inertia, mounting }
 }
 
 /// `[pump]`: its element and the rotating part.

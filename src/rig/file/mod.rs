@@ -6,11 +6,13 @@ mod machine;
 mod network;
 mod pipe;
 mod control;
+mod panel;
 mod signals;
 
 pub use control::{LinkEntry, SpanEntry, StarterEntry, TransferEntry};
-pub use machine::{MotorEntry, PumpEntry};
+pub use machine::{CouplingEntry, MotorEntry, PumpEntry};
 pub use network::{ElementEntry, LineUpEntry, TankEntry, WaveSpeed};
+pub use panel::PanelEntry;
 pub use signals::{ChannelEntry, ConditionEntry, PermissiveEntry, PlaceEntry, SourceEntry, TripEntry};
 
 use super::reader::{Cursor, Document, Spot, Text};
@@ -30,8 +32,8 @@ pub struct RigFile {
     pub temperature_c: f64,
     /// `[motor]`.
     pub motor: MotorEntry,
-    /// Inertia of the coupling, kg m2.
-    pub coupling_inertia_kg_m2: f64,
+    /// `[coupling]`.
+    pub coupling: CouplingEntry,
     /// `[pump]`, the part that the network does not hold.
     pub pump: PumpEntry,
     /// `[[tank]]` and `[[outlet]]`.
@@ -113,7 +115,7 @@ impl RigFile {
             liquid,
             temperature_c,
             motor: machine::motor(root.need_table("motor"), &mut assumed),
-            coupling_inertia_kg_m2: machine::coupling(&root, &mut assumed),
+            coupling: machine::coupling(&root, &mut assumed),
             pump,
             tanks: network::tanks(&root, &mut assumed),
             elements: network::elements(&root, pump_element, &liquid, &mut assumed),

@@ -1,4 +1,7 @@
 use super::*;
+use crate::starters::Mounting;
+use crate::starters::panel::{Kick, SoftStop, StarDelta};
+use crate::starters::ramp_shape::RampShape;
 use crate::starters::run_up::{QuadraticLoad, Steps, settled_speed_rad_s, time_to_speed_s};
 use crate::starters::soft_starter::ramp_voltage;
 use crate::starters::variable_speed::BRAKING_TORQUE;
@@ -29,11 +32,12 @@ fn motor() -> MotorSpec {
         efficiency: 0.86,
         inertia_kg_m2: 0.012,
         kloss: false,
+        mounting: Mounting::DIRECT,
     }
 }
 
 fn starter(id: &str, kind: StarterKind) -> StarterSpec {
-    StarterSpec { id: id.to_owned(), kind, settings: Settings::default() }
+    StarterSpec { id: id.to_owned(), kind, settings: Settings::default(), panel: PanelSettings::default() }
 }
 
 fn train() -> DriveTrain {
@@ -55,6 +59,20 @@ struct Bench {
 impl Bench {
     fn new() -> Self {
         Self { train: train(), speed_rad_s: 0.0, time_s: 0.0 }
+    }
+
+    /// Running through the starter of `index` with a panel of its own.
+    fn with_panel(index: usize, panel: PanelSettings) -> Self {
+        let mut starters = train().specs().to_vec();
+        starters[index].panel = panel;
+        Self { train: DriveTrain::new(motor(), starters).unwrap(), ..Self::new() }
+    }
+
+    fn at_speed(mut self, index: usize, settings: Settings) -> Self {
+        self.train.start(index, settings).unwrap();
+        self.time_until("at speed", |b| b.train.at_speed(index));
+        self.run(1.0, |_| {});
+        self
     }
 
     fn started(index: usize, settings: Settings) -> Self {
@@ -383,4 +401,156 @@ fn rejects_settings_starters_and_targets_that_cannot_be() {
     assert!(train.set_speed(DRIVE, 1.5).is_err());
     assert_eq!(train.outputs_on(), 0);
     assert!(!train.is_running(SOFT) && !train.is_running(99));
+}
+
+/// Relative; the model is algebra at rest.
+const EXACT: f64 = 1e-9;
+
+fn close(what: &str, got: f64, expected: f64, tolerance: f64, unit: &str) {
+    let error = (got - expected).abs();
+    assert!(error <= tolerance, "{what}: expected {expected}, got {got}, error {error}, tolerance {tolerance} {unit}");
+}
+
+#[test]
+fn law_star_gives_a_third_of_torque_and_line_current() {
+    let star = StarDelta { star_s: 1.0, pause_s: 0.05 };
+    let mut bench = Bench::with_panel(LINE, PanelSettings { star_delta: Some(star), ..PanelSettings::default() });
+    bench.train.start(LINE, Settings::default()).unwrap();
+    bench.time_until("star", |b| b.train.outputs_on() != 0);
+    let full = Motor::new(motor()).unwrap();
+    let w = bench.speed_rad_s;
+    close("torque", bench.train.torque_n_m(w).0 * 3.0, full.torque_n_m(&Supply::LINE, w).0, EXACT, "N m");
+    close("current", bench.train.current_a(w) * 3.0, full.current_a(&Supply::LINE, w), EXACT, "A");
+    let star_s = bench.time_until("pause", |b| b.train.outputs_on() == 0);
+    let pause_s = bench.time_until("delta", |b| b.train.outputs_on() != 0);
+    close("time in star", star_s, 1.0, 1.5 * DT_S, "s");
+    close("pause", pause_s, 0.05, 1.5 * DT_S, "s");
+    bench.time_until("at speed", |b| b.train.at_speed(LINE));
+}
+
+#[test]
+fn kicks_before_the_ramp_and_then_begins_at_the_initial_voltage() {
+    let kick = Kick { voltage: 0.8, time_s: 0.2 };
+    let mut bench = Bench::with_panel(SOFT, PanelSettings { kick: Some(kick), ..PanelSettings::default() });
+    bench.train.start(SOFT, soft(4.0, 0.3)).unwrap();
+    close("kick", bench.train.output_share(SOFT), 0.8, EXACT, "x line voltage");
+    let kick_s = bench.time_until("end of the kick", |b| b.train.output_share(SOFT) < 0.5);
+    close("time", kick_s, 0.2, 1.5 * DT_S, "s");
+    close("then", bench.train.output_share(SOFT), 0.3, 1e-3, "x line voltage");
+}
+
+#[test]
+fn law_a_stop_by_torque_lowers_torque_in_a_straight_line() {
+    let panel = PanelSettings { soft_stop: SoftStop::Torque, ..PanelSettings::default() };
+    let mut bench = Bench::with_panel(SOFT, panel).at_speed(SOFT, soft(4.0, 0.4));
+    let at_stop = bench.train.torque_n_m(bench.speed_rad_s).0;
+    bench.train.stop(SOFT, StopKind::Ramp).unwrap();
+    let start_s = bench.time_s;
+    let mut worst: f64 = 0.0;
+    bench.run(3.9, |b| {
+        let expected = at_stop * (1.0 - (b.time_s - start_s) / 4.0);
+        worst = worst.max((b.train.torque_n_m(b.speed_rad_s).0 - expected).abs() / at_stop);
+    });
+    // Voltage is set from the speed one step before.
+    assert!(worst < 5e-3, "expected a straight fall, got {worst} off, tolerance 5e-3 of the torque at the stop");
+    bench.run(0.2, |_| {});
+    assert!(!bench.train.is_running(SOFT));
+}
+
+#[test]
+fn law_a_stop_by_torque_is_gentler_on_the_shaft_than_one_by_voltage() {
+    let steepest = |soft_stop| {
+        let panel = PanelSettings { soft_stop, ..PanelSettings::default() };
+        let mut bench = Bench::with_panel(SOFT, panel).at_speed(SOFT, soft(4.0, 0.3));
+        bench.train.stop(SOFT, StopKind::Ramp).unwrap();
+        let (mut before, mut steepest) = (bench.speed_rad_s, 0.0_f64);
+        bench.run(5.0, |b| {
+            steepest = steepest.max((before - b.speed_rad_s) / DT_S);
+            before = b.speed_rad_s;
+        });
+        steepest
+    };
+    let (voltage, torque) = (steepest(SoftStop::Voltage), steepest(SoftStop::Torque));
+    assert!(torque < 0.8 * voltage, "steepest fall by torque {torque} rad/s2, by voltage {voltage} rad/s2");
+}
+
+#[test]
+fn law_a_shaped_ramp_takes_the_straight_ramps_time_and_follows_its_shape() {
+    for shape in [RampShape::S, RampShape::two_slopes(0.25, 0.5)] {
+        let panel = PanelSettings { ramp_up_shape: shape.clone(), ..PanelSettings::default() };
+        let mut bench = Bench::with_panel(DRIVE, panel);
+        bench.train.start(DRIVE, drive(8.0, 0.9)).unwrap();
+        bench.run(3.0, |_| {});
+        let expected = 0.9 * shape.done(bench.time_s / (0.9 * 8.0));
+        close("frequency after 3 s", bench.train.output_share(DRIVE), expected, 1e-9, "x rated");
+        bench.time_until("on target", |b| b.train.at_speed(DRIVE));
+        // The flat end of an S comes within the width of "on target" a thousandth of its time early.
+        close("time", bench.time_s, 0.9 * 8.0, 1e-3 * 0.9 * 8.0, "s");
+    }
+}
+
+#[test]
+fn law_a_shaped_stop_faster_than_the_load_brakes_stretches() {
+    let panel = PanelSettings { ramp_down_shape: RampShape::S, ..PanelSettings::default() };
+    let quick = Settings { ramp_down_s: Some(0.1), ..drive(2.0, 1.0) };
+    let mut bench = Bench::with_panel(DRIVE, panel).at_speed(DRIVE, quick);
+    let least_allowed = -BRAKING_TORQUE * bench.train.motor().rated_torque_n_m();
+    bench.train.stop(DRIVE, StopKind::Ramp).unwrap();
+    let start_s = bench.time_s;
+    let (mut off_s, mut least) = (f64::NAN, 0.0_f64);
+    bench.run(20.0, |b| {
+        least = least.min(b.train.torque_n_m(b.speed_rad_s).0);
+        if b.train.is_running(DRIVE) {
+            off_s = b.time_s - start_s;
+        }
+    });
+    assert!(off_s > 0.5 && off_s < 15.0, "a stop of 0.1 s took {off_s} s");
+    assert!(least >= least_allowed - 1e-9, "least torque {least} N m, allowed {least_allowed} N m");
+}
+
+#[test]
+fn law_a_feeder_that_dips_loses_its_declared_share_with_the_rotor_locked() {
+    let mounting = Mounting { supply_dip: 0.15, ..Mounting::DIRECT };
+    let spec = MotorSpec { mounting, ..motor() };
+    let mut dipped = DriveTrain::new(spec, train().specs().to_vec()).unwrap();
+    let mut stiff = train();
+    for train in [&mut dipped, &mut stiff] {
+        train.start(LINE, Settings::default()).unwrap();
+        train.advance(0.03, 0.0);
+    }
+    close("current", dipped.current_a(0.0) / stiff.current_a(0.0), 0.85, EXACT, "1");
+    close("torque", dipped.torque_n_m(0.0).0 / stiff.torque_n_m(0.0).0, 0.85 * 0.85, EXACT, "1");
+    for w in [0.0, 50.0, 120.0, 150.0] {
+        let h = 1e-3;
+        let difference = (dipped.torque_n_m(w + h).0 - dipped.torque_n_m(w - h).0) / (2.0 * h);
+        close("slope", dipped.torque_n_m(w).1, difference, 1e-3 * (1.0 + difference.abs()), "N m s");
+    }
+}
+
+#[test]
+fn law_a_belt_keeps_power_but_for_its_loss() {
+    let mounting = Mounting { belt_ratio: 1.5, belt_efficiency: 0.96, ..Mounting::DIRECT };
+    let mut belted = DriveTrain::new(MotorSpec { mounting, ..motor() }, train().specs().to_vec()).unwrap();
+    let mut direct = train();
+    let (motor_rad_s, pump_rad_s) = (140.0, 210.0);
+    for (train, w) in [(&mut belted, pump_rad_s), (&mut direct, motor_rad_s)] {
+        train.start(LINE, Settings::default()).unwrap();
+        train.advance(0.03, w);
+    }
+    let (at_pump_w, at_motor_w) =
+        (belted.torque_n_m(pump_rad_s).0 * pump_rad_s, direct.torque_n_m(motor_rad_s).0 * motor_rad_s);
+    close("power", at_pump_w, 0.96 * at_motor_w, 1e-9 * at_motor_w, "W");
+    close("current", belted.current_a(pump_rad_s), direct.current_a(motor_rad_s), EXACT, "A");
+    let braking = 1.5 * 165.0;
+    let expected = direct.torque_n_m(165.0).0 / (0.96 * 1.5);
+    close("braking torque", belted.torque_n_m(braking).0, expected, 1e-9 * expected.abs(), "N m");
+}
+
+#[test]
+fn rejects_settings_of_another_kind_of_starter() {
+    let kick = PanelSettings { kick: Some(Kick { voltage: 0.9, time_s: 0.1 }), ..PanelSettings::default() };
+    let mut specs = train().specs().to_vec();
+    specs[DRIVE].panel = kick;
+    let error = DriveTrain::new(motor(), specs).unwrap_err();
+    assert_eq!(error.to_string(), "starter drive: kick is set, which a starter of kind VariableSpeed does not have");
 }

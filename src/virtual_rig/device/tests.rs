@@ -152,6 +152,7 @@ fn devices() -> (Vec<Starter>, Transfer) {
         unit,
         map,
         settings: Settings::default(),
+        panel: crate::starters::PanelSettings::default(),
         settings_min: Settings { ramp_up_s: Some(1.0), ramp_down_s: Some(1.0), ..Settings::default() },
         settings_max: Settings { ramp_up_s: Some(5.0), ramp_down_s: Some(5.0), ..Settings::default() },
         duty: Duty { starts_per_hour: 60, rest_s: 1.0 },

@@ -1,0 +1,201 @@
+//! A drive's own controller: holds a level, a flow or a pressure at a set point by its speed.
+//!
+//! Proportional and integral, in steps: every `tick_s` it reads the value as it was `delay_s` ago and sets a new target
+//! speed, which the drive's ramps then follow.
+//! speed = clamp(bias + K e + I), e = (set point - value)/span, I grows by K e tick/T_i and stops growing where the speed
+//! stands at an end (no wind-up). Before the first start the bias is the lowest speed.
+
+use super::StarterError;
+use serde::{Deserialize, Serialize};
+use std::collections::VecDeque;
+
+/// What is held.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Controlled {
+    /// Gauge pressure at a node, Pa.
+    Pressure {
+        /// Node index.
+        node: usize,
+    },
+    /// Flow through the pump, m3/s.
+    Flow,
+    /// Level of the tank at a node, m above datum.
+    Level {
+        /// Node index.
+        node: usize,
+    },
+}
+
+/// Settings of the controller.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct SetPointSettings {
+    /// What is held.
+    pub controlled: Controlled,
+    /// Where, SI.
+    pub set_point: f64,
+    /// Span that a gain of 1 refers to, SI; negative where a higher speed lowers the value (a pumped-out well).
+    pub span: f64,
+    /// Gain K, speed share a span.
+    pub gain: f64,
+    /// Integral time T_i, s.
+    pub integral_s: f64,
+    /// Time between two looks, s.
+    pub tick_s: f64,
+    /// Age of the value looked at, s.
+    pub delay_s: f64,
+    /// Lowest speed, share of rated frequency.
+    pub lowest_speed: f64,
+    /// Highest speed, share of rated frequency.
+    pub highest_speed: f64,
+}
+
+impl SetPointSettings {
+    pub(super) fn check(&self, starter: &str) -> Result<(), StarterError> {
+        let rows = [
+            ("set_point gain", self.gain, 0.0, 1e3, "speed share a span"),
+            ("set_point integral_s", self.integral_s, 1e-3, 1e5, "s"),
+            ("set_point tick_s", self.tick_s, 1e-3, 60.0, "s"),
+            ("set_point delay_s", self.delay_s, 0.0, 60.0, "s"),
+            ("set_point lowest_speed", self.lowest_speed, 0.0, self.highest_speed, "x rated frequency"),
+            ("set_point highest_speed", self.highest_speed, 0.0, 1.2, "x rated frequency"),
+        ];
+        for (setting, value, low, high, unit) in rows {
+            if !(low..=high).contains(&value) {
+                let starter = starter.to_owned();
+                return Err(StarterError::Setting { starter, setting, value, low, high, unit });
+            }
+        }
+        Ok(())
+    }
+}
+
+/// The controller in time.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SetPointControl {
+    settings: SetPointSettings,
+    /// Values not yet old enough, newest last, each with its time, s.
+    waiting: VecDeque<(f64, f64)>,
+    seen: f64,
+    integral: f64,
+    next_tick_s: f64,
+}
+
+impl SetPointControl {
+    /// A controller at rest that has long seen `value`, at time `now_s`.
+    pub fn new(settings: SetPointSettings, now_s: f64, value: f64) -> Self {
+        Self { settings, waiting: VecDeque::new(), seen: value, integral: settings.lowest_speed, next_tick_s: now_s }
+    }
+
+    /// What is held.
+    pub fn controlled(&self) -> Controlled {
+        self.settings.controlled
+    }
+
+    /// Takes the value at `now_s`; a new target speed on a tick.
+    pub fn look(&mut self, now_s: f64, value: f64) -> Option<f64> {
+        self.waiting.push_back((now_s, value));
+        let old_enough_s = now_s - self.settings.delay_s;
+        while let Some(&(at_s, value)) = self.waiting.front()
+            && at_s <= old_enough_s
+        {
+            self.seen = value;
+            self.waiting.pop_front();
+        }
+        if now_s < self.next_tick_s {
+            return None;
+        }
+        self.next_tick_s += self.settings.tick_s;
+        Some(self.tick())
+    }
+
+    fn tick(&mut self) -> f64 {
+        let Self { settings, integral, seen, .. } = self;
+        let error = (settings.set_point - *seen) / settings.span;
+        let (low, high) = (settings.lowest_speed, settings.highest_speed);
+        let grown = *integral + settings.gain * error * settings.tick_s / settings.integral_s;
+        let wanted = settings.gain * error + grown;
+        // Growing further into the end it stands at would only have to be undone later.
+        if (low..=high).contains(&wanted) || (wanted > high && error < 0.0) || (wanted < low && error > 0.0) {
+            *integral = grown.clamp(low - 1.0, high + 1.0);
+        }
+        wanted.clamp(low, high)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const SETTINGS: SetPointSettings = SetPointSettings {
+        controlled: Controlled::Flow,
+        set_point: 0.6,
+        span: 1.0,
+        gain: 0.5,
+        integral_s: 2.0,
+        tick_s: 0.1,
+        delay_s: 0.3,
+        lowest_speed: 0.2,
+        highest_speed: 1.0,
+    };
+
+    /// A plant whose value follows the speed with a time constant of 1 s.
+    fn run(settings: SetPointSettings, time_s: f64) -> (f64, Vec<f64>) {
+        let (mut value, mut speed, mut ticks) = (0.0, 0.0, Vec::new());
+        let mut control = SetPointControl::new(settings, 0.0, value);
+        let dt_s = 0.01;
+        for k in 0..(time_s / dt_s) as u32 {
+            let now_s = f64::from(k) * dt_s;
+            if let Some(new) = control.look(now_s, value) {
+                speed = new;
+                ticks.push(now_s);
+            }
+            value += (speed - value) * dt_s;
+        }
+        (value, ticks)
+    }
+
+    #[test]
+    fn law_the_integral_takes_the_error_out() {
+        let (value, ticks) = run(SETTINGS, 60.0);
+        assert!((value - 0.6).abs() < 1e-3, "expected 0.6, got {value}, tolerance 1e-3");
+        assert_eq!(ticks.len(), 600, "one order a tick");
+    }
+
+    #[test]
+    fn law_speed_stays_within_its_ends_and_does_not_wind_up() {
+        let far = SetPointSettings { set_point: 5.0, ..SETTINGS };
+        let (value, _) = run(far, 100.0);
+        assert!((value - 1.0).abs() < 1e-6, "expected the highest speed 1, got {value}");
+        let mut control = SetPointControl::new(far, 0.0, 0.0);
+        for k in 0..1000 {
+            control.look(f64::from(k) * 0.1, 0.0);
+        }
+        let first = control.look(100.0, 50.0);
+        assert!(first.is_some());
+        for k in 1..10 {
+            control.look(100.0 + f64::from(k) * 0.1, 50.0);
+        }
+        let after = control.look(101.0, 50.0);
+        assert_eq!(after, Some(0.2), "a value far above the set point must bring the lowest speed within a second");
+    }
+
+    #[test]
+    fn looks_at_the_value_as_it_was_one_delay_ago() {
+        let mut control = SetPointControl::new(SetPointSettings { integral_s: 1e5, ..SETTINGS }, 0.0, 0.6);
+        let steady = control.look(0.0, 0.6).unwrap();
+        let mut changed_at_s = None;
+        for k in 1..10 {
+            let now_s = f64::from(k) * 0.1;
+            let speed = control.look(now_s + 1e-9, 0.1).unwrap();
+            if (speed - steady).abs() > 0.1 && changed_at_s.is_none() {
+                changed_at_s = Some(now_s);
+            }
+        }
+        assert_eq!(
+            changed_at_s,
+            Some(0.4),
+            "a step after 0 s is seen 0.3 s after the first look that has it, at 0.1 s"
+        );
+    }
+}
