@@ -39,6 +39,8 @@ pub(crate) enum Hold {
     Fixed,
     /// Open: head at this level and outflow; shut: as free.
     Outlet { level_m: f64, open: bool },
+    /// Parted: the head stays at boiling; whole: as free, after a cavity left by the step before has taken its filling.
+    Cavity { boiling_m: f64, filling_m3_s: f64, parted: bool },
 }
 
 /// A node of the system.
@@ -62,8 +64,37 @@ impl Node {
         match self.hold {
             Hold::Fixed => Some(self.head_m),
             Hold::Outlet { level_m, open: true } => Some(level_m),
+            Hold::Cavity { boiling_m, parted: true, .. } => Some(boiling_m),
             _ => None,
         }
+    }
+
+    /// Inflow that the node itself swallows, m3/s.
+    fn filling_m3_s(&self) -> f64 {
+        match self.hold {
+            Hold::Cavity { filling_m3_s, .. } => filling_m3_s,
+            _ => 0.0,
+        }
+    }
+
+    /// Let an outlet or a cavity answer to a solution; true when it changed its state.
+    fn change_state(&mut self, inflow_m3_s: f64) -> bool {
+        let wrong = match self.hold {
+            Hold::Outlet { open: true, .. } => inflow_m3_s < -OUTLET_FLOW_M3_S,
+            Hold::Outlet { level_m, open: false } => self.head_m > level_m + OUTLET_HEAD_M,
+            Hold::Cavity { parted: true, .. } => inflow_m3_s > OUTLET_FLOW_M3_S,
+            Hold::Cavity { boiling_m, parted: false, .. } => self.head_m < boiling_m - OUTLET_HEAD_M,
+            Hold::Free | Hold::Fixed => false,
+        };
+        let moves = wrong && self.moves < MOVES_MAX;
+        if moves {
+            self.moves += 1;
+            match &mut self.hold {
+                Hold::Outlet { open: state, .. } | Hold::Cavity { parted: state, .. } => *state = !*state,
+                Hold::Free | Hold::Fixed => {}
+            }
+        }
+        moves
     }
 }
 
@@ -140,13 +171,17 @@ impl Nodal {
 
     fn solve_single_nodes(&mut self) -> Result<(), Unsolved> {
         for node in &mut self.nodes {
-            let free_m = node.reference_m + node.supply_m3_s / node.conductance_m2_s;
+            let free_m = node.reference_m + (node.supply_m3_s - node.filling_m3_s()) / node.conductance_m2_s;
             match &mut node.hold {
                 Hold::Free => node.head_m = free_m,
                 Hold::Fixed => {}
                 Hold::Outlet { level_m, open } => {
                     *open = free_m >= *level_m;
                     node.head_m = free_m.min(*level_m);
+                }
+                Hold::Cavity { boiling_m, parted, .. } => {
+                    *parted = free_m < *boiling_m;
+                    node.head_m = free_m.max(*boiling_m);
                 }
             }
             if !node.head_m.is_finite() {
@@ -321,15 +356,8 @@ impl Nodal {
             }
         }
         for i in 0..self.nodes.len() {
-            let outflow_m3_s = outflow(i, &self.nodes[i], &self.links);
-            let node = &mut self.nodes[i];
-            let Hold::Outlet { level_m, open } = &mut node.hold else { continue };
-            let wrong = if *open { outflow_m3_s < -OUTLET_FLOW_M3_S } else { node.head_m > *level_m + OUTLET_HEAD_M };
-            if wrong && node.moves < MOVES_MAX {
-                *open = !*open;
-                node.moves += 1;
-                moved = true;
-            }
+            let inflow_m3_s = inflow(i, &self.nodes[i], &self.links);
+            moved |= self.nodes[i].change_state(inflow_m3_s);
         }
         if let Some(shaft) = &mut self.shaft
             && shaft.must_hold(self.speed_rad_s)
@@ -341,9 +369,9 @@ impl Nodal {
     }
 }
 
-/// What arrives at a node from pipe ends and links, m3/s.
-fn outflow(index: usize, node: &Node, links: &[Link]) -> f64 {
-    let held_m3_s = node.supply_m3_s - node.conductance_m2_s * (node.head_m - node.reference_m);
+/// What arrives at a node from pipe ends and links beyond what fills its cavity, m3/s.
+fn inflow(index: usize, node: &Node, links: &[Link]) -> f64 {
+    let held_m3_s = node.supply_m3_s - node.filling_m3_s() - node.conductance_m2_s * (node.head_m - node.reference_m);
     links.iter().fold(held_m3_s, |sum, link| {
         sum + if link.to == index { link.flow_m3_s } else { 0.0 }
             - if link.from == index { link.flow_m3_s } else { 0.0 }
@@ -357,10 +385,10 @@ fn node_residual(index: usize, node: &Node, links: &[Link]) -> (f64, f64) {
     }
     let held_m3_s = node.conductance_m2_s * (node.head_m - node.reference_m).abs();
     let met = |link: &&Link| link.to == index || link.from == index;
-    let size =
-        links.iter().filter(met).fold(node.supply_m3_s.abs() + held_m3_s, |sum, link| sum + link.flow_m3_s.abs());
+    let own_m3_s = node.supply_m3_s.abs() + node.filling_m3_s() + held_m3_s;
+    let size = links.iter().filter(met).fold(own_m3_s, |sum, link| sum + link.flow_m3_s.abs());
     let resolution_m3_s = HEAD_RESOLUTION * node.conductance_m2_s * node.head_m.abs();
-    (outflow(index, node, links), FLOW_TOLERANCE * size + resolution_m3_s + FLOW_FLOOR_M3_S)
+    (inflow(index, node, links), FLOW_TOLERANCE * size + resolution_m3_s + FLOW_FLOOR_M3_S)
 }
 
 /// Gaussian elimination with partial pivoting, in place; the solution ends in `right`. False: singular.

@@ -7,7 +7,7 @@
 
 use super::error::HydraulicsError;
 use super::moc::boundary::Boundary;
-use super::moc::{Cluster, Condition, Line, PipeGrid};
+use super::moc::{Cluster, Line, PipeGrid};
 use super::network::Network;
 use super::nodal::Unsolved;
 use super::shaft::{Motion, ShaftStep};
@@ -86,13 +86,17 @@ pub enum PlantEventKind {
         /// True: now in the pumping direction.
         forwards: bool,
     },
-    /// The head fell below the vapour pressure: a cavity would form here, which this model does not follow. Reported
-    /// once for every pipe and node.
-    CavityWouldForm {
-        /// Where.
+    /// Water boils: a first vapour cavity opened in a pipe or at a node.
+    CavityOpened {
+        /// Where first.
         place: Place,
-        /// Head computed there, m.
-        head_m: f64,
+    },
+    /// The last cavity of a pipe or node filled: water met water.
+    CavityCollapsed {
+        /// Where it opened first.
+        place: Place,
+        /// Most vapour there was in that pipe or node, m3.
+        largest_m3: f64,
     },
 }
 
@@ -133,8 +137,15 @@ struct Watch {
     open: Vec<Vec<bool>>,
     flow_forwards: bool,
     shaft_forwards: bool,
-    dry_pipes: Vec<bool>,
-    dry_nodes: Vec<bool>,
+    parted_pipes: Vec<Option<Parted>>,
+    parted_nodes: Vec<Option<Parted>>,
+}
+
+/// Cavities now open in a pipe or at a node.
+#[derive(Debug, Clone, Copy)]
+struct Parted {
+    place: Place,
+    largest_m3: f64,
 }
 
 impl<D: ShaftDriver> Plant<D> {
@@ -278,14 +289,13 @@ impl<D: ShaftDriver> Plant<D> {
     fn look(&mut self) -> Result<(), HydraulicsError> {
         let time_s = self.time_s();
         for (index, pipe) in self.line.pipes.iter().enumerate() {
-            match pipe.condition() {
-                Condition::Sound => {}
-                Condition::NotFinite => {
-                    let place = self.network.spec().elements[pipe.element].name.clone();
-                    return Err(HydraulicsError::NotFinite { place, time_s });
-                }
-                Condition::BelowVapour { point } => self.watch.dry_pipe(index, pipe, point, time_s),
+            if !pipe.is_finite() {
+                let place = self.network.spec().elements[pipe.element].name.clone();
+                return Err(HydraulicsError::NotFinite { place, time_s });
             }
+            let (element, share) = (pipe.element, pipe.first_cavity_share());
+            let volume_m3 = pipe.cavities_m3();
+            self.watch.parted_pipe(index, (Place::Pipe { element, share }, volume_m3), time_s);
         }
         self.look_at_clusters(time_s)?;
         let (flow_m3_s, speed_rad_s) = (self.pump_flow_m3_s(), self.speed_rad_s);
@@ -297,17 +307,13 @@ impl<D: ShaftDriver> Plant<D> {
 
     fn look_at_clusters(&mut self, time_s: f64) -> Result<(), HydraulicsError> {
         let spec = self.network.spec();
-        let liquid = &spec.liquid;
-        let boiling_m = (liquid.vapour_pa - liquid.atmosphere_pa) / (liquid.density_kg_m3 * liquid.gravity_m_s2);
         for (index, cluster) in self.clusters.iter().enumerate() {
             for (local, node) in cluster.nodes.iter().enumerate() {
                 let head_m = cluster.nodal.nodes[local].head_m;
                 if !head_m.is_finite() {
                     return Err(HydraulicsError::NotFinite { place: spec.nodes[*node].name.clone(), time_s });
                 }
-                if head_m < spec.nodes[*node].elevation_m + boiling_m {
-                    self.watch.dry_node(*node, head_m, time_s);
-                }
+                self.watch.parted_node(*node, cluster.cavity_m3(local), time_s);
             }
             for (local, link) in cluster.nodal.links.iter().enumerate() {
                 if let Boundary::CheckValve(valve) = &link.boundary {
@@ -438,6 +444,32 @@ impl<D: ShaftDriver> Plant<D> {
         self.clusters[cluster].level_m(local).unwrap_or_else(|| self.head_m(Place::Node(node)))
     }
 
+    /// Vapour at a place, m3: at a node, or at the grid point nearest to a share of a pipe.
+    ///
+    /// # Panics
+    /// Where the place is not of this network.
+    #[must_use]
+    pub fn cavity_m3(&self, place: Place) -> f64 {
+        match place {
+            Place::Node(node) => {
+                let (cluster, local) = self.node_at[node];
+                self.clusters[cluster].cavity_m3(local)
+            }
+            Place::Pipe { element, share } => match self.element_at[element] {
+                ElementAt::Pipe(pipe) => self.line.pipes[pipe].cavity_at_share_m3(share),
+                ElementAt::Link(..) => 0.0,
+            },
+        }
+    }
+
+    /// All vapour of the network, m3.
+    #[must_use]
+    pub fn cavities_m3(&self) -> f64 {
+        let pipes: f64 = self.line.pipes.iter().map(PipeGrid::cavities_m3).sum();
+        let at_nodes = |cluster: &Cluster| (0..cluster.nodes.len()).map(|node| cluster.cavity_m3(node)).sum::<f64>();
+        pipes + self.clusters.iter().map(at_nodes).sum::<f64>()
+    }
+
     /// Set a valve's opening, 0..1, from the present level on.
     ///
     /// # Errors
@@ -475,7 +507,8 @@ impl<D: ShaftDriver> Plant<D> {
     /// through outlets, overflows and very large tanks, against nothing.
     #[must_use]
     pub fn volume_error_m3(&self) -> f64 {
-        let tanks: f64 = self.clusters.iter().map(Cluster::stored_m3).sum();
+        let dt_s = self.line.dt_s;
+        let tanks: f64 = self.clusters.iter().map(|cluster| cluster.stored_m3(dt_s)).sum();
         self.line.stored_m3() - self.stored_at_start_m3 + tanks + self.left_m3
     }
 }
@@ -503,8 +536,8 @@ impl Watch {
             open: clusters.iter().map(open).collect(),
             flow_forwards: network.pump().is_none_or(|pump| state.flows_m3_s[pump] >= 0.0),
             shaft_forwards: state.speed_rad_s >= 0.0,
-            dry_pipes: vec![false; line.pipes.len()],
-            dry_nodes: vec![false; nodes],
+            parted_pipes: vec![None; line.pipes.len()],
+            parted_nodes: vec![None; nodes],
         }
     }
 
@@ -537,17 +570,30 @@ impl Watch {
         }
     }
 
-    fn dry_pipe(&mut self, index: usize, pipe: &PipeGrid, point: usize, time_s: f64) {
-        if !std::mem::replace(&mut self.dry_pipes[index], true) {
-            let share = point as f64 / pipe.cells() as f64;
-            let place = Place::Pipe { element: pipe.element, share };
-            self.note(time_s, PlantEventKind::CavityWouldForm { place, head_m: pipe.head_m[point] });
-        }
+    fn parted_pipe(&mut self, index: usize, (place, volume_m3): (Place, f64), time_s: f64) {
+        let told = follow(&mut self.parted_pipes[index], place, volume_m3);
+        told.into_iter().for_each(|kind| self.note(time_s, kind));
     }
 
-    fn dry_node(&mut self, node: usize, head_m: f64, time_s: f64) {
-        if !std::mem::replace(&mut self.dry_nodes[node], true) {
-            self.note(time_s, PlantEventKind::CavityWouldForm { place: Place::Node(node), head_m });
+    fn parted_node(&mut self, node: usize, volume_m3: f64, time_s: f64) {
+        let told = follow(&mut self.parted_nodes[node], Place::Node(node), volume_m3);
+        told.into_iter().for_each(|kind| self.note(time_s, kind));
+    }
+}
+
+/// Follow the vapour of one pipe or node; what there is to tell.
+fn follow(parted: &mut Option<Parted>, place: Place, volume_m3: f64) -> Option<PlantEventKind> {
+    match parted {
+        None if volume_m3 > 0.0 => {
+            *parted = Some(Parted { place, largest_m3: volume_m3 });
+            Some(PlantEventKind::CavityOpened { place })
+        }
+        Some(open) if volume_m3 > 0.0 => {
+            open.largest_m3 = open.largest_m3.max(volume_m3);
+            None
+        }
+        _ => {
+            parted.take().map(|open| PlantEventKind::CavityCollapsed { place: open.place, largest_m3: open.largest_m3 })
         }
     }
 }

@@ -20,6 +20,16 @@ pub struct LiquidSpec {
     pub gravity_m_s2: f64,
 }
 
+impl LiquidSpec {
+    /// Pressure head at which it boils, m above the elevation of a place (negative).
+    ///
+    /// Equation: `(p_v - p_atm) / (rho g)`.
+    #[must_use]
+    pub fn boiling_m(&self) -> f64 {
+        (self.vapour_pa - self.atmosphere_pa) / (self.density_kg_m3 * self.gravity_m_s2)
+    }
+}
+
 /// A named point of the network.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct NodeSpec {

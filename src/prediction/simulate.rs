@@ -357,13 +357,20 @@ impl<'a> Simulation<'a> {
                 100.0 * self.hottest
             ));
         }
+        let mut told = Vec::new();
         for event in self.plant.take_events() {
-            if let PlantEventKind::CavityWouldForm { place, .. } = event.kind {
-                let place = self.place_in_words(place);
+            let PlantEventKind::CavityOpened { place } = event.kind else { continue };
+            let within = match place {
+                Place::Node(node) => (true, node),
+                Place::Pipe { element, .. } => (false, element),
+            };
+            if !told.contains(&within) {
+                told.push(within);
                 assumptions.push(format!(
-                    "{:.2} s after the beginning the pressure at {place} falls below the vapour pressure: a cavity would \
-                     form, which this model does not follow; troughs there come out too deep",
-                    event.time_s
+                    "{:.2} s after the beginning the water at {} falls to its vapour pressure and parts: a vapour cavity \
+                     opens",
+                    event.time_s,
+                    self.place_in_words(place)
                 ));
             }
         }

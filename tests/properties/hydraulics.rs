@@ -1,6 +1,7 @@
 //! Laws of the hydraulic core: rest, volume, energy, convergence, one-way elements, backspin, time levels.
 
 mod bench;
+mod cavities;
 mod creep;
 mod drive_levels;
 mod hard_runs;

@@ -2,6 +2,7 @@
 //! from running the public plant or steady solver on the network that the case describes.
 
 mod bed;
+mod cavities;
 mod pump_runs;
 mod steady;
 mod valve_closure;

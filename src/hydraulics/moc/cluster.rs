@@ -1,6 +1,7 @@
 //! A place where pipes end: nodes and the elements without length between them, solved together at the new level.
 
 use super::boundary::{Boundary, Tank, TankStep};
+use super::cavity::NodeCavity;
 use super::interior::Line;
 use crate::hydraulics::error::HydraulicsError;
 use crate::hydraulics::network::{Network, joined};
@@ -23,6 +24,8 @@ pub(crate) struct Cluster {
     ends: Vec<End>,
     tanks: Vec<TankAt>,
     outlets: Vec<OutletAt>,
+    /// One a node; only nodes without terminal part.
+    cavities: Vec<NodeCavity>,
 }
 
 #[derive(Debug, Clone)]
@@ -81,6 +84,7 @@ impl Cluster {
         }
         let mut cluster = Self {
             nodal: Nodal::new(nodes.iter().map(|node| start_node(network, steady, *node)).collect(), links),
+            cavities: vec![NodeCavity::default(); nodes.len()],
             nodes,
             elements,
             ends,
@@ -88,8 +92,21 @@ impl Cluster {
             outlets: Vec::new(),
         };
         cluster.nodal.speed_rad_s = steady.speed_rad_s;
+        cluster.let_pipe_ends_part(network);
         cluster.add_terminals(network, line);
         Ok(cluster)
+    }
+
+    /// Water may part wherever a pipe ends; a fitting without one has no volume to part.
+    fn let_pipe_ends_part(&mut self, network: &Network) {
+        let spec = network.spec();
+        for end in &self.ends {
+            let described = &spec.nodes[self.nodes[end.node]];
+            if described.terminal == Terminal::None {
+                let boiling_m = described.elevation_m + spec.liquid.boiling_m();
+                self.nodal.nodes[end.node].hold = Hold::Cavity { boiling_m, filling_m3_s: 0.0, parted: false };
+            }
+        }
     }
 
     fn add_terminals(&mut self, network: &Network, line: &Line) {
@@ -117,10 +134,13 @@ impl Cluster {
     }
 
     fn gather(&mut self, line: &Line) {
-        for node in &mut self.nodal.nodes {
+        for (node, cavity) in self.nodal.nodes.iter_mut().zip(&self.cavities) {
             node.reference_m = node.head_m;
             node.supply_m3_s = 0.0;
             node.conductance_m2_s = 0.0;
+            if let Hold::Cavity { filling_m3_s, .. } = &mut node.hold {
+                *filling_m3_s = cavity.filling_m3_s(line.dt_s);
+            }
         }
         for end in &self.ends {
             let offer = line.pipes[end.pipe].end(end.at_to);
@@ -159,7 +179,19 @@ impl Cluster {
             left_m3 += 0.5 * line.dt_s * (self.outlets[i].outflow_m3_s + outflow_m3_s);
             self.outlets[i].outflow_m3_s = outflow_m3_s;
         }
+        for node in 0..self.cavities.len() {
+            let Hold::Cavity { parted, .. } = self.nodal.nodes[node].hold else { continue };
+            if parted || self.cavities[node].is_active() {
+                let inflow_m3_s = self.arrival_m3_s(line, node);
+                self.cavities[node].end(inflow_m3_s, parted, line.dt_s);
+            }
+        }
         left_m3
+    }
+
+    /// Vapour at a node of this cluster, m3.
+    pub(crate) fn cavity_m3(&self, node: usize) -> f64 {
+        self.cavities[node].volume_m3
     }
 
     /// What pipes and elements bring to a node, m3/s.
@@ -191,9 +223,10 @@ impl Cluster {
         }
     }
 
-    /// Water stored in tanks above their level at the start, m3.
-    pub(crate) fn stored_m3(&self) -> f64 {
-        self.tanks.iter().map(|at| at.tank.stored_m3(at.start_m)).sum()
+    /// Water stored in tanks above their level at the start, less what cavities displace, m3.
+    pub(crate) fn stored_m3(&self, dt_s: f64) -> f64 {
+        let tanks: f64 = self.tanks.iter().map(|at| at.tank.stored_m3(at.start_m)).sum();
+        tanks - self.cavities.iter().map(|cavity| cavity.missing_m3(dt_s)).sum::<f64>()
     }
 
     /// Level of the tank at a node of this cluster.

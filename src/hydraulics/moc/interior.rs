@@ -1,5 +1,6 @@
 //! The grid points inside pipes.
 
+use super::cavity::{Cavities, Sides};
 use super::creep::Creep;
 use super::grid::{self, Grid};
 use super::midway::Midway;
@@ -41,6 +42,7 @@ pub(crate) struct PipeGrid {
     acceleration: Option<Acceleration>,
     midway: Option<Midway>,
     creep: Option<Creep>,
+    cavities: Cavities,
     /// Head at which water begins to boil, at every point, m.
     boiling_m: Vec<f64>,
     forwards_m: Vec<f64>,
@@ -53,14 +55,6 @@ pub(crate) struct PipeGrid {
 pub(crate) struct PipeEnd {
     pub(crate) offer_m: f64,
     pub(crate) impedance_s_m2: f64,
-}
-
-/// What a look over a pipe's heads found.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Condition {
-    Sound,
-    BelowVapour { point: usize },
-    NotFinite,
 }
 
 impl Line {
@@ -130,8 +124,7 @@ impl PipeGrid {
         let between = |from: f64, to: f64| {
             (0..points).map(|i| from + (to - from) * i as f64 / cells as f64).collect::<Vec<f64>>()
         };
-        let weight_n_m3 = liquid.density_kg_m3 * liquid.gravity_m_s2;
-        let boiling_m = (liquid.vapour_pa - liquid.atmosphere_pa) / weight_n_m3;
+        let boiling_m = liquid.boiling_m();
         let ends = (&spec.nodes[described.from], &spec.nodes[described.to]);
         let wave_speed_m_s = pipe.length_m / (cells as f64 * dt_s);
         let acceleration = || Acceleration::new(pipe.bore_m, liquid.viscosity_m2_s, points);
@@ -141,6 +134,7 @@ impl PipeGrid {
             element,
             creep: pipe.creep.map(|creep| Creep::new(&creep, dt_s, &head_m)),
             head_m,
+            cavities: Cavities::new(points, dt_s),
             impedance_s_m2: wave_speed_m_s / (liquid.gravity_m_s2 * bore_area_m2(pipe)),
             resistance: Resistance::new(pipe, liquid),
             acceleration: options.unsteady_friction.then(acceleration),
@@ -170,6 +164,9 @@ impl PipeGrid {
             *forwards = head + carried;
             *backwards = head - carried;
         }
+        if !self.cavities.none() {
+            self.cavities.part(impedance, &mut self.forwards_m, &mut self.backwards_m);
+        }
         if let Some(acceleration) = &mut self.acceleration {
             acceleration.ready(impedance, &self.flow_m3_s);
         }
@@ -182,6 +179,42 @@ impl PipeGrid {
             let last = self.head_m.len() - 1;
             self.head_m[1..last].iter_mut().enumerate().for_each(|(i, head)| *head = creep.head_m(i + 1, *head));
         }
+        self.settle_cavities();
+    }
+
+    fn settle_cavities(&mut self) {
+        let last = self.cells();
+        let boils = |(head, boiling): (&f64, &f64)| head < boiling;
+        let inner = self.head_m[1..last].iter().zip(&self.boiling_m[1..last]);
+        if self.cavities.none() && inner.fold(0_u64, |n, pair| n + u64::from(boils(pair))) == 0 {
+            return;
+        }
+        let softening = self.creep.as_ref().map_or(1.0, |creep| 1.0 / creep.softened(1.0));
+        let (impedance, per_flow, acceleration) = (self.impedance_s_m2, &self.per_flow, &self.acceleration);
+        let midway = self.midway.as_ref();
+        let sides = |i: usize| {
+            if let Some((left, right)) = midway.map(|midway| midway.resistances(i)) {
+                return Sides { impedance_s_m2: (impedance + left, impedance + right), softening };
+            }
+            let whole = impedance + acceleration.as_ref().map_or(0.0, |acceleration| acceleration.at(i).0);
+            Sides { impedance_s_m2: (whole + per_flow[i - 1], whole + per_flow[i + 1]), softening }
+        };
+        self.cavities.settle(&self.boiling_m, &mut self.head_m, &mut self.flow_m3_s, sides);
+    }
+
+    /// Vapour in the whole pipe, m3.
+    pub(crate) fn cavities_m3(&self) -> f64 {
+        self.cavities.volume_m3()
+    }
+
+    /// Where the first cavity is, a share of the length; 0 without any.
+    pub(crate) fn first_cavity_share(&self) -> f64 {
+        if self.cavities.none() { 0.0 } else { self.cavities.first_share() }
+    }
+
+    /// Vapour at the point nearest to a share of the length, m3.
+    pub(crate) fn cavity_at_share_m3(&self, share: f64) -> f64 {
+        self.cavities.at_share_m3(share)
     }
 
     /// Steps that a cell is taken in.
@@ -251,27 +284,20 @@ impl PipeGrid {
         if at_to { self.flow_m3_s[self.cells()] } else { -self.flow_m3_s[0] }
     }
 
-    /// Look for heads that are no numbers or below the boiling head.
-    pub(crate) fn condition(&self) -> Condition {
-        let unsound = |(head, boiling): (&f64, &f64)| !(*boiling..=HEAD_CEILING_M).contains(head);
-        let count = self.head_m.iter().zip(&self.boiling_m).fold(0_u64, |n, pair| n + u64::from(unsound(pair)));
-        if count == 0 {
-            return Condition::Sound;
-        }
-        if self.head_m.iter().chain(&self.flow_m3_s).any(|value| !(0.0..=HEAD_CEILING_M).contains(&value.abs())) {
-            return Condition::NotFinite;
-        }
-        let point = self.head_m.iter().zip(&self.boiling_m).position(|(head, boiling)| head < boiling);
-        Condition::BelowVapour { point: point.unwrap_or(0) }
+    /// False where a head or flow is no number, or far beyond any line.
+    pub(crate) fn is_finite(&self) -> bool {
+        let wild = |value: &f64| !(value.abs() <= HEAD_CEILING_M);
+        self.head_m.iter().fold(0_u64, |n, head| n + u64::from(wild(head))) == 0
+            && self.flow_m3_s.iter().fold(0_u64, |n, flow| n + u64::from(wild(flow))) == 0
     }
 
-    /// Equation: `V = dt/B sum(H + s)` with half weight at the ends, as `g A dx / a^2 = dt / B`; s is the delayed give.
+    /// Equation: `V = dt/B sum(H + s)` with half weight at the ends, as `g A dx / a^2 = dt / B`; s is the delayed give; less the cavities.
     fn stored_m3(&self, dt_s: f64) -> f64 {
         let last = self.cells();
         let delayed_m = |i: usize| self.creep.as_ref().map_or(0.0, |creep| creep.followed_m(i, self.head_m[i]));
         let held_m = |i: usize| self.head_m[i] + delayed_m(i);
         let sum: f64 = (0..=last).map(held_m).sum();
-        (sum - 0.5 * (held_m(0) + held_m(last))) * dt_s / self.impedance_s_m2
+        (sum - 0.5 * (held_m(0) + held_m(last))) * dt_s / self.impedance_s_m2 - self.cavities.missing_m3()
     }
 
     /// Value at a share 0..1 of the length.

@@ -55,6 +55,11 @@ impl Midway {
         }
     }
 
+    /// Resistances on the way to an inner point of the whole level from its two sides, s/m2.
+    pub(super) fn resistances(&self, point: usize) -> (f64, f64) {
+        (self.per_flow[point - 1], self.per_flow[point])
+    }
+
     /// What the `to` end (true) or the `from` end is offered, and the resistance on the way, s/m2.
     pub(super) fn end(&self, at_to: bool) -> (f64, f64) {
         let last = self.per_flow.len() - 1;

@@ -4,6 +4,7 @@
 //! `B = a/(g A)`, with s Q the head lost over the pipe's length. Source: WS93 chapter 3.
 
 pub(crate) mod boundary;
+pub(crate) mod cavity;
 pub(crate) mod cluster;
 mod creep;
 pub(crate) mod grid;
@@ -12,4 +13,4 @@ mod midway;
 pub(crate) mod unsteady;
 
 pub(crate) use cluster::Cluster;
-pub(crate) use interior::{Condition, Line, PipeGrid};
+pub(crate) use interior::{Line, PipeGrid};

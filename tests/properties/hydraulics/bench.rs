@@ -21,6 +21,11 @@ pub fn liquid() -> LiquidSpec {
     }
 }
 
+/// Water under so much air that no wave of a test makes it boil: laws of whole water.
+pub fn whole_liquid() -> LiquidSpec {
+    LiquidSpec { atmosphere_pa: 1.0e7, ..liquid() }
+}
+
 pub fn pump() -> PumpSpec {
     PumpSpec {
         rated_speed_rad_s: RATED_RAD_S,

@@ -1,6 +1,6 @@
 //! The half grid, and many scenarios in lanes against one at a time.
 
-use super::bench::{SHAFT, liquid, pipe};
+use super::bench::{SHAFT, pipe, whole_liquid};
 use ramprig::hydraulics::plant::Plant;
 use ramprig::hydraulics::shaft::NoDrive;
 use ramprig::hydraulics::spec::{
@@ -26,7 +26,7 @@ fn two_pipes(fixed_darcy_f: Option<f64>) -> NetworkSpec {
     ];
     let elements = kinds.into_iter().enumerate();
     let elements = elements.map(|(i, kind)| ElementSpec { name: format!("e{i}"), from: i, to: i + 1, kind });
-    NetworkSpec { liquid: liquid(), nodes: nodes.collect(), elements: elements.collect() }
+    NetworkSpec { liquid: whole_liquid(), nodes: nodes.collect(), elements: elements.collect() }
 }
 
 #[test]

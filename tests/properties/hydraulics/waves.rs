@@ -1,6 +1,6 @@
 //! Laws of waves: energy, order of convergence, reflections, slow swings, unsteady friction.
 
-use super::bench::{assert_near, liquid};
+use super::bench::{assert_near, whole_liquid};
 use ramprig::hydraulics::plant::Plant;
 use ramprig::hydraulics::shaft::NoDrive;
 use ramprig::hydraulics::spec::{
@@ -37,7 +37,7 @@ fn closing_line(pipe: PipeSpec) -> NetworkSpec {
     let node = |name: &str, terminal| NodeSpec { name: name.into(), elevation_m: 0.0, terminal };
     let valve = ValveSpec { kv_open_m3_h: 15.0, curve: vec![], opening: 1.0 };
     NetworkSpec {
-        liquid: liquid(),
+        liquid: whole_liquid(),
         nodes: vec![node("tank", tank(LEVEL_M)), node("valve", Terminal::None), node("outlet", Terminal::FreeOutlet)],
         elements: vec![
             ElementSpec { name: "pipe".into(), from: 0, to: 1, kind: ElementKind::Pipe(pipe) },
@@ -187,7 +187,7 @@ fn law_a_tank_and_a_line_swing_with_the_period_of_the_rigid_column() {
     let shaft = Terminal::Tank { level_m: LEVEL_M + 0.5, area_m2: AREA_M2, overflow_m: f64::INFINITY };
     let valve = ValveSpec { kv_open_m3_h: 1.0e5, curve: vec![], opening: 0.0 };
     let network = NetworkSpec {
-        liquid: liquid(),
+        liquid: whole_liquid(),
         nodes: vec![node("large", tank(LEVEL_M)), node("end", Terminal::None), node("shaft", shaft)],
         elements: vec![
             ElementSpec { name: "pipe".into(), from: 0, to: 1, kind: ElementKind::Pipe(pipe(Some(0.0))) },

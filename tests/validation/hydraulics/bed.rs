@@ -21,7 +21,7 @@ pub fn liquid(density_kg_m3: f64, gravity_m_s2: f64) -> LiquidSpec {
         viscosity_m2_s: 1.0e-6,
         bulk_modulus_pa: 2.19e9,
         vapour_pa: 2.0e3,
-        atmosphere_pa: 1.013e5,
+        atmosphere_pa: 1.0e8,
         gravity_m_s2,
     }
 }
