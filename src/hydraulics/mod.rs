@@ -50,7 +50,9 @@ pub mod valve;
 
 pub use error::HydraulicsError;
 pub mod friction;
+pub mod meters;
 pub mod pump_figures;
+pub mod rigid_column;
 pub mod roots;
 pub mod water;
 pub mod wave_speed;

@@ -21,6 +21,39 @@ pub fn kv_loss_s2_m5(kv_m3_h: f64, gravity_m_s2: f64) -> f64 {
     100.0 / gravity_m_s2 * per_kv * per_kv
 }
 
+/// US gallon, m3; pound-force per square inch, Pa.
+const US_GALLON_M3: f64 = 3.785_411_784e-3;
+const PSI_PA: f64 = 6_894.757_293_168_361;
+/// Densities that Kv and Cv are defined with, kg/m3.
+const KV_DENSITY_KG_M3: f64 = 1000.0;
+const BAR_PA: f64 = 1.0e5;
+
+/// Cv (US gallons a minute at 1 psi) of a Kv, water of one density: 1.156 Kv. Source: IEC 60534-1.
+#[must_use]
+pub fn cv_us_gpm(kv_m3_h: f64) -> f64 {
+    kv_m3_h / 60.0 / US_GALLON_M3 * (PSI_PA / BAR_PA).sqrt()
+}
+
+/// Av of a Kv, m2: `Q = Av sqrt(dp / rho)`. Source: IEC 60534-1.
+#[must_use]
+pub fn av_m2(kv_m3_h: f64) -> f64 {
+    kv_m3_h / 3600.0 / (BAR_PA / KV_DENSITY_KG_M3).sqrt()
+}
+
+/// Loss coefficient on the velocity head of a bore, of a Kv: `dp = K rho V^2 / 2`.
+#[must_use]
+pub fn kv_loss_k(kv_m3_h: f64, bore_m: f64) -> f64 {
+    let area_m2 = std::f64::consts::FRAC_PI_4 * bore_m * bore_m;
+    let per_av = area_m2 / av_m2(kv_m3_h);
+    2.0 * per_av * per_av
+}
+
+/// Flow through a Kv, m3/s, at a drop of pressure; no choking. Source: IEC 60534-2-1.
+#[must_use]
+pub fn kv_flow_m3_s(kv_m3_h: f64, drop_pa: f64, density_kg_m3: f64) -> f64 {
+    av_m2(kv_m3_h) * (drop_pa / density_kg_m3).sqrt()
+}
+
 /// Share of the open Kv at an opening: linear between the points of `curve`, linear in the opening where it is empty;
 /// openings beyond 0..1 count as the nearest end.
 #[must_use]

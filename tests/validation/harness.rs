@@ -207,6 +207,14 @@ impl Case {
         }
     }
 
+    /// A number as the case file states it, in the unit that the trade uses for it.
+    pub fn number(&self, name: &str) -> f64 {
+        match &self.entry(name).0 {
+            Figure::Number(x) => *x,
+            other => panic!("case {}: input `{name}` is {other}, not a number", self.id),
+        }
+    }
+
     /// An input in SI, converted from the unit that the case file states.
     pub fn si(&self, name: &str) -> f64 {
         let list = self.si_list(name);

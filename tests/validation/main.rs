@@ -12,9 +12,11 @@
 )]
 
 mod filling;
+mod check_valves;
 mod harness;
 mod hydraulics;
 mod machines;
 mod priming;
+mod rigid;
 mod signals;
 mod starters;
