@@ -109,6 +109,14 @@ pub enum HydraulicsError {
         /// Elevation, m.
         elevation_m: f64,
     },
+    /// A line that cannot stand empty.
+    #[error("`{place}`: the line cannot be followed as drained: {reason}")]
+    CannotDrain {
+        /// Element, node or part.
+        place: String,
+        /// Why.
+        reason: &'static str,
+    },
     /// Nothing turns, yet water runs: there is no state of rest to begin from.
     #[error(
         "element `{element}`: {flow_m3_s:.3e} m3/s run through it with the pump at a standstill, so the line cannot be at \

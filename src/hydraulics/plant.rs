@@ -5,6 +5,10 @@
 //! **together at the new level**; nothing is lagged. A command given between two steps (a new opening, a contactor)
 //! acts from the present level on.
 
+mod air;
+
+pub use air::{LinesAtStart, SelfPriming};
+
 use super::error::HydraulicsError;
 use super::moc::boundary::Boundary;
 use super::moc::{Cluster, Line, PipeGrid};
@@ -86,6 +90,24 @@ pub enum PlantEventKind {
         /// True: now in the pumping direction.
         forwards: bool,
     },
+    /// The front of a line that fills has arrived at the end of a pipe.
+    FrontArrived {
+        /// Element index.
+        element: usize,
+    },
+    /// The whole discharge side is full.
+    LineFull,
+    /// Air has come in at the end of a pipe, whose water runs back.
+    Draining {
+        /// Element index.
+        element: usize,
+    },
+    /// Water drawn up the suction leg has reached the pump.
+    WaterAtPump,
+    /// The pump has thrown out enough air to carry the lift.
+    Primed,
+    /// The suction leg has run empty.
+    PrimeLost,
     /// Water boils: a first vapour cavity opened in a pipe or at a node.
     CavityOpened {
         /// Where first.
@@ -122,6 +144,7 @@ pub struct Plant<D: ShaftDriver> {
     left_m3: f64,
     stored_at_start_m3: f64,
     watch: Watch,
+    air: Option<air::Air>,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -222,6 +245,7 @@ impl<D: ShaftDriver> Plant<D> {
             steps: 0,
             left_m3: 0.0,
             stored_at_start_m3,
+            air: None,
         })
     }
 
@@ -232,6 +256,7 @@ impl<D: ShaftDriver> Plant<D> {
     pub fn advance(&mut self) -> Result<(), HydraulicsError> {
         self.begin_shaft();
         self.driver.advance(self.line.dt_s, self.speed_rad_s);
+        self.draw_air();
         self.line.advance();
         let driver = &self.driver;
         let drive = |speed_rad_s: f64| driver.torque_n_m(speed_rad_s);
@@ -250,6 +275,7 @@ impl<D: ShaftDriver> Plant<D> {
             return Err(self.unsolved(index, unsolved));
         }
         self.end_shaft();
+        self.follow_air();
         self.look()
     }
 

@@ -2,6 +2,7 @@
 
 use super::ode::{OdeError, integrate};
 use super::spec::LiquidSpec;
+use serde::{Deserialize, Serialize};
 use std::f64::consts::FRAC_PI_4;
 use thiserror::Error;
 
@@ -28,7 +29,7 @@ pub struct SuctionLeg {
 }
 
 /// What a pump draws, as measured with a charged casing.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct AirHandling {
     /// Volume drawn at the suction pressure, at rated speed with little vacuum, m3/s.
     pub free_air_m3_s: f64,

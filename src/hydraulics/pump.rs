@@ -52,6 +52,8 @@ pub struct Pump {
     rated_torque_n_m: f64,
     own_head: Option<OwnCurve>,
     own_torque: Option<OwnCurve>,
+    /// Share of its head that it makes: 1 full of water, 0 without prime.
+    pub(crate) prime_share: f64,
 }
 
 /// A user's curve in ratios at rated speed, and how far it stands off the published data at its two ends.
@@ -86,6 +88,7 @@ impl Pump {
             rated_torque_n_m: power_w / spec.rated_speed_rad_s,
             own_head,
             own_torque,
+            prime_share: 1.0,
         })
     }
 

@@ -1,5 +1,6 @@
 //! Laws of the hydraulic core: rest, volume, energy, convergence, one-way elements, backspin, time levels.
 
+mod air;
 mod bench;
 mod cavities;
 mod creep;

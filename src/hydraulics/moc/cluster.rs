@@ -2,10 +2,12 @@
 
 use super::boundary::{Boundary, Tank, TankStep};
 use super::cavity::NodeCavity;
+use super::front::Front;
 use super::interior::Line;
 use crate::hydraulics::error::HydraulicsError;
 use crate::hydraulics::network::{Network, joined};
 use crate::hydraulics::nodal::{Drive, Hold, Link, Nodal, Node, Unsolved};
+use crate::hydraulics::pump::Pump;
 use crate::hydraulics::spec::{ElementKind, Terminal};
 use crate::hydraulics::steady::{SteadyState, boundary_of};
 
@@ -232,6 +234,36 @@ impl Cluster {
     /// Level of the tank at a node of this cluster.
     pub(crate) fn level_m(&self, node: usize) -> Option<f64> {
         self.tanks.iter().find(|at| at.node == node).map(|at| at.tank.level_m)
+    }
+
+    /// Outlets hold their head whichever way the water runs: backwards, air follows it.
+    pub(crate) fn admit_air(&mut self) {
+        for at in &self.outlets {
+            let node = &mut self.nodal.nodes[at.node];
+            if let Hold::Outlet { level_m, .. } = node.hold {
+                node.hold = Hold::Fixed;
+                node.head_m = level_m;
+            }
+        }
+    }
+
+    /// Air stands in this place: at an outlet, or where a pipe that leaves is empty.
+    pub(crate) fn in_air(&self, line: &Line) -> bool {
+        let empty = |end: &End| !end.at_to && line.pipes[end.pipe].front.as_ref().is_some_and(Front::is_dry);
+        !self.outlets.is_empty() || self.ends.iter().any(empty)
+    }
+
+    /// True where an outlet is.
+    pub(crate) fn has_outlet(&self) -> bool {
+        !self.outlets.is_empty()
+    }
+
+    /// The pump of this place, to say what it is filled with.
+    pub(crate) fn pump_mut(&mut self, link: usize) -> Option<&mut Pump> {
+        match &mut self.nodal.links[link].boundary {
+            Boundary::Pump(pump) => Some(pump),
+            _ => None,
+        }
     }
 
     pub(crate) fn set_opening(&mut self, link: usize, opening: f64) -> bool {

@@ -28,6 +28,11 @@ impl Creep {
         Self { share: spec.share, step: dt_s / (spec.time_s + dt_s), given_m }
     }
 
+    /// As if the heads given had stood for long.
+    pub(super) fn settle(&mut self, head_m: &[f64]) {
+        self.given_m.iter_mut().zip(head_m).for_each(|(given, head)| *given = self.share * head);
+    }
+
     /// Take over the heads of the level that was solved.
     pub(super) fn follow(&mut self, head_m: &[f64]) {
         let (share, step) = (self.share, self.step);

@@ -2,6 +2,7 @@
 
 use super::cavity::{Cavities, Sides};
 use super::creep::Creep;
+use super::front::Front;
 use super::grid::{self, Grid};
 use super::midway::Midway;
 use super::unsteady::Acceleration;
@@ -48,6 +49,10 @@ pub(crate) struct PipeGrid {
     forwards_m: Vec<f64>,
     backwards_m: Vec<f64>,
     per_flow: Vec<f64>,
+    /// The column of a pipe that is not full.
+    pub(crate) front: Option<Front>,
+    /// Air that has come in at the `to` end of a full pipe, m3.
+    pub(crate) void_m3: f64,
 }
 
 /// What a pipe offers at one end: `inflow = (offer - H) / impedance` into the node.
@@ -144,6 +149,8 @@ impl PipeGrid {
             backwards_m: vec![0.0; points],
             per_flow: vec![0.0; points],
             flow_m3_s: vec![steady.flows_m3_s[element]; points],
+            front: None,
+            void_m3: 0.0,
         }
     }
 
@@ -152,6 +159,9 @@ impl PipeGrid {
     }
 
     fn advance(&mut self) {
+        if self.front.is_some() {
+            return;
+        }
         if let Some(creep) = &mut self.creep {
             creep.follow(&self.head_m);
         }
@@ -252,6 +262,9 @@ impl PipeGrid {
 
     /// What the `to` end (true) or the `from` end offers at the new level.
     pub(crate) fn end(&self, at_to: bool) -> PipeEnd {
+        if let Some(front) = &self.front {
+            return front.end(at_to, &self.resistance);
+        }
         if let Some(midway) = &self.midway {
             let (offer_m, per_flow) = midway.end(at_to);
             return PipeEnd { offer_m, impedance_s_m2: self.impedance_s_m2 + per_flow };
@@ -274,9 +287,38 @@ impl PipeGrid {
     pub(crate) fn set_end(&mut self, at_to: bool, head_m: f64) {
         let end = self.end(at_to);
         let inflow_m3_s = (end.offer_m - head_m) / end.impedance_s_m2;
+        if let Some(front) = &mut self.front {
+            if !at_to {
+                front.take(-inflow_m3_s);
+                front.show(head_m, &mut self.head_m, &mut self.flow_m3_s);
+            }
+            return;
+        }
         let (point, sign) = if at_to { (self.cells(), 1.0) } else { (0, -1.0) };
         self.head_m[point] = head_m;
         self.flow_m3_s[point] = sign * inflow_m3_s;
+    }
+
+    /// Part full from now on; the column moves as the water of the full pipe did on the whole.
+    pub(crate) fn part(&mut self, mut front: Front) {
+        let points = self.flow_m3_s.len() as f64;
+        let flow_m3_s = self.flow_m3_s.iter().sum::<f64>() / points;
+        front.flow_m3_s = flow_m3_s;
+        front.show(self.head_m[0], &mut self.head_m, &mut self.flow_m3_s);
+        self.cavities = Cavities::new(self.head_m.len(), front.dt_s);
+        self.front = Some(front);
+        self.void_m3 = 0.0;
+    }
+
+    /// Full and elastic from now on, with the heads and the flow of the column.
+    pub(crate) fn fill_up(&mut self) {
+        let Some(front) = self.front.take() else { return };
+        self.flow_m3_s.fill(front.flow_m3_s);
+        let last = self.cells();
+        self.head_m[last] = front.head_m();
+        if let Some(creep) = &mut self.creep {
+            creep.settle(&self.head_m);
+        }
     }
 
     /// Flow at an end, counted into the node, m3/s.
@@ -291,13 +333,19 @@ impl PipeGrid {
             && self.flow_m3_s.iter().fold(0_u64, |n, flow| n + u64::from(wild(flow))) == 0
     }
 
-    /// Equation: `V = dt/B sum(H + s)` with half weight at the ends, as `g A dx / a^2 = dt / B`; s is the delayed give; less the cavities.
+    /// Equation: `V = dt/B sum(H + s)` with half weight at the ends, as `g A dx / a^2 = dt / B`; s is the delayed give; less
+    /// cavities and air. A pipe that is not full lacks the volume of its air and is at no pressure.
     fn stored_m3(&self, dt_s: f64) -> f64 {
         let last = self.cells();
+        if let Some(front) = &self.front {
+            let mean_m = 0.5 * (front.elevation_m(0.0) + front.elevation_m(front.length_m));
+            return mean_m * last as f64 * dt_s / self.impedance_s_m2 - front.air_m3();
+        }
         let delayed_m = |i: usize| self.creep.as_ref().map_or(0.0, |creep| creep.followed_m(i, self.head_m[i]));
         let held_m = |i: usize| self.head_m[i] + delayed_m(i);
         let sum: f64 = (0..=last).map(held_m).sum();
-        (sum - 0.5 * (held_m(0) + held_m(last))) * dt_s / self.impedance_s_m2 - self.cavities.missing_m3()
+        let elastic_m3 = (sum - 0.5 * (held_m(0) + held_m(last))) * dt_s / self.impedance_s_m2;
+        elastic_m3 - self.cavities.missing_m3() - self.void_m3
     }
 
     /// Value at a share 0..1 of the length.

@@ -7,6 +7,7 @@ pub(crate) mod boundary;
 pub(crate) mod cavity;
 pub(crate) mod cluster;
 mod creep;
+pub(crate) mod front;
 pub(crate) mod grid;
 pub(crate) mod interior;
 mod midway;

@@ -3,15 +3,22 @@
 use super::Gain;
 use crate::hydraulics::pump::Pump;
 
+/// A pump without prime passes nothing and turns its charge as at shut-off; with air in it, head and torque fall alike.
 pub(super) fn gain(pump: &Pump, flow_m3_s: f64, speed_rad_s: f64) -> Gain {
+    let prime = pump.prime_share;
+    if prime <= 0.0 {
+        let point = pump.at(0.0, speed_rad_s);
+        let torque = (point.torque_n_m, point.torque_by_speed);
+        return Gain { torque_n_m: torque.0, torque_by_speed: torque.1, ..Gain::shut() };
+    }
     let point = pump.at(flow_m3_s, speed_rad_s);
     Gain {
-        head_m: point.head_m,
-        head_by_flow: point.head_by_flow,
-        head_by_speed: point.head_by_speed,
-        torque_n_m: point.torque_n_m,
-        torque_by_flow: point.torque_by_flow,
-        torque_by_speed: point.torque_by_speed,
+        head_m: prime * point.head_m,
+        head_by_flow: prime * point.head_by_flow,
+        head_by_speed: prime * point.head_by_speed,
+        torque_n_m: prime * point.torque_n_m,
+        torque_by_flow: prime * point.torque_by_flow,
+        torque_by_speed: prime * point.torque_by_speed,
         shut: false,
     }
 }
