@@ -1,6 +1,7 @@
 //! The network: a description that has been checked, and who meets whom.
 
 use super::error::HydraulicsError;
+use super::moc::boundary::{Orifice, ReliefValve, gas};
 use super::spec::{ElementKind, LiquidSpec, NetworkSpec, PipeSpec, PumpSpec, Terminal};
 use super::{check_valve::CheckValve, pipe, pump::Pump, valve::Valve};
 
@@ -92,6 +93,9 @@ fn check_node(node: &super::spec::NodeSpec) -> Result<(), HydraulicsError> {
     if !node.elevation_m.is_finite() {
         return refuse(&node.name, "elevation", node.elevation_m, "m", "a finite number");
     }
+    if let Terminal::Gas(spec) = &node.terminal {
+        return gas::check(&node.name, spec);
+    }
     let Terminal::Tank { level_m, area_m2, overflow_m } = node.terminal else { return Ok(()) };
     if !level_m.is_finite() {
         return refuse(&node.name, "level", level_m, "m", "a finite number");
@@ -122,6 +126,8 @@ fn check_element(spec: &NetworkSpec, element: &super::spec::ElementSpec) -> Resu
     match &element.kind {
         ElementKind::Pipe(pipe) => pipe::check(&element.name, pipe),
         ElementKind::Valve(valve) => Valve::new(&element.name, valve, gravity_m_s2).map(|_| ()),
+        ElementKind::Orifice(orifice) => Orifice::new(&element.name, orifice, gravity_m_s2).map(|_| ()),
+        ElementKind::ReliefValve(valve) => ReliefValve::new(&element.name, valve, &spec.liquid).map(|_| ()),
         ElementKind::CheckValve(valve) => CheckValve::new(&element.name, valve, gravity_m_s2).map(|_| ()),
         ElementKind::Pump(pump) => Pump::new(&element.name, pump, spec.liquid.density_kg_m3, gravity_m_s2).map(|_| ()),
     }
@@ -135,7 +141,7 @@ fn check_reach(spec: &NetworkSpec) -> Result<(), HydraulicsError> {
     }
     let part = joined(spec.nodes.len(), spec.elements.iter().map(|element| (element.from, element.to)));
     let fixed: Vec<usize> =
-        (0..spec.nodes.len()).filter(|n| spec.nodes[*n].terminal != Terminal::None).map(|n| part[n]).collect();
+        (0..spec.nodes.len()).filter(|n| spec.nodes[*n].terminal.fixes_head()).map(|n| part[n]).collect();
     match (0..spec.nodes.len()).find(|node| !fixed.contains(&part[*node])) {
         Some(node) => Err(HydraulicsError::NoHeadReference { node: spec.nodes[node].name.clone() }),
         None => Ok(()),

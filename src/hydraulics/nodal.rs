@@ -2,7 +2,7 @@
 //! hydraulics. A steady state is one such system over the whole network; a time step has one at every place where pipes
 //! end, coupled with the shaft where the pump is.
 
-use super::moc::boundary::{Boundary, Gain};
+use super::moc::boundary::{Boundary, Gain, Gas};
 use super::shaft::{Motion, ShaftStep};
 
 /// Most Newton iterations in one solution.
@@ -41,6 +41,8 @@ pub(crate) enum Hold {
     Outlet { level_m: f64, open: bool },
     /// Parted: the head stays at boiling; whole: as free, after a cavity left by the step before has taken its filling.
     Cavity { boiling_m: f64, filling_m3_s: f64, parted: bool },
+    /// As free, beside gas that takes water.
+    Gas(Gas),
 }
 
 /// A node of the system.
@@ -69,11 +71,12 @@ impl Node {
         }
     }
 
-    /// Inflow that the node itself swallows, m3/s.
-    fn filling_m3_s(&self) -> f64 {
-        match self.hold {
-            Hold::Cavity { filling_m3_s, .. } => filling_m3_s,
-            _ => 0.0,
+    /// Inflow that the node itself takes at its head, m3/s, and its slope, m2/s.
+    fn taken(&self) -> (f64, f64) {
+        match &self.hold {
+            Hold::Cavity { filling_m3_s, .. } => (*filling_m3_s, 0.0),
+            Hold::Gas(gas) => gas.taken(self.head_m),
+            _ => (0.0, 0.0),
         }
     }
 
@@ -84,14 +87,14 @@ impl Node {
             Hold::Outlet { level_m, open: false } => self.head_m > level_m + OUTLET_HEAD_M,
             Hold::Cavity { parted: true, .. } => inflow_m3_s > OUTLET_FLOW_M3_S,
             Hold::Cavity { boiling_m, parted: false, .. } => self.head_m < boiling_m - OUTLET_HEAD_M,
-            Hold::Free | Hold::Fixed => false,
+            Hold::Free | Hold::Fixed | Hold::Gas(_) => false,
         };
         let moves = wrong && self.moves < MOVES_MAX;
         if moves {
             self.moves += 1;
             match &mut self.hold {
                 Hold::Outlet { open: state, .. } | Hold::Cavity { parted: state, .. } => *state = !*state,
-                Hold::Free | Hold::Fixed => {}
+                Hold::Free | Hold::Fixed | Hold::Gas(_) => {}
             }
         }
         moves
@@ -155,7 +158,8 @@ impl Nodal {
 
     /// Solve from the present state, letting check valves, outlets and the shaft change theirs.
     pub(crate) fn solve(&mut self, drive: Drive<'_>) -> Result<(), Unsolved> {
-        if self.links.is_empty() {
+        let gas = self.nodes.iter().any(|node| matches!(node.hold, Hold::Gas(_)));
+        if self.links.is_empty() && !gas {
             return self.solve_single_nodes();
         }
         self.nodes.iter_mut().for_each(|node| node.moves = 0);
@@ -171,9 +175,9 @@ impl Nodal {
 
     fn solve_single_nodes(&mut self) -> Result<(), Unsolved> {
         for node in &mut self.nodes {
-            let free_m = node.reference_m + (node.supply_m3_s - node.filling_m3_s()) / node.conductance_m2_s;
+            let free_m = node.reference_m + (node.supply_m3_s - node.taken().0) / node.conductance_m2_s;
             match &mut node.hold {
-                Hold::Free => node.head_m = free_m,
+                Hold::Free | Hold::Gas(_) => node.head_m = free_m,
                 Hold::Fixed => {}
                 Hold::Outlet { level_m, open } => {
                     *open = free_m >= *level_m;
@@ -312,7 +316,7 @@ impl Nodal {
         let matrix = &mut self.matrix[..n * n];
         matrix.fill(0.0);
         for (i, node) in self.nodes.iter().enumerate() {
-            matrix[i * n + i] = if node.held_m().is_some() { 1.0 } else { -node.conductance_m2_s };
+            matrix[i * n + i] = if node.held_m().is_some() { 1.0 } else { -node.conductance_m2_s - node.taken().1 };
         }
         for (i, (link, gain)) in self.links.iter().zip(&self.gains).enumerate() {
             let (row, column) = ((nodes + i) * n, nodes + i);
@@ -371,7 +375,7 @@ impl Nodal {
 
 /// What arrives at a node from pipe ends and links beyond what fills its cavity, m3/s.
 fn inflow(index: usize, node: &Node, links: &[Link]) -> f64 {
-    let held_m3_s = node.supply_m3_s - node.filling_m3_s() - node.conductance_m2_s * (node.head_m - node.reference_m);
+    let held_m3_s = node.supply_m3_s - node.taken().0 - node.conductance_m2_s * (node.head_m - node.reference_m);
     links.iter().fold(held_m3_s, |sum, link| {
         sum + if link.to == index { link.flow_m3_s } else { 0.0 }
             - if link.from == index { link.flow_m3_s } else { 0.0 }
@@ -385,9 +389,11 @@ fn node_residual(index: usize, node: &Node, links: &[Link]) -> (f64, f64) {
     }
     let held_m3_s = node.conductance_m2_s * (node.head_m - node.reference_m).abs();
     let met = |link: &&Link| link.to == index || link.from == index;
-    let own_m3_s = node.supply_m3_s.abs() + node.filling_m3_s() + held_m3_s;
+    let (taken_m3_s, by_head) = node.taken();
+    let own_m3_s = node.supply_m3_s.abs() + taken_m3_s.abs() + held_m3_s;
     let size = links.iter().filter(met).fold(own_m3_s, |sum, link| sum + link.flow_m3_s.abs());
-    let resolution_m3_s = HEAD_RESOLUTION * node.conductance_m2_s * node.head_m.abs();
+    let gas_m3_s = if let Hold::Gas(gas) = &node.hold { gas.resolution_m3_s() } else { 0.0 };
+    let resolution_m3_s = HEAD_RESOLUTION * (node.conductance_m2_s + by_head) * node.head_m.abs() + gas_m3_s;
     (inflow(index, node, links), FLOW_TOLERANCE * size + resolution_m3_s + FLOW_FLOOR_M3_S)
 }
 

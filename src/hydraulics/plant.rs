@@ -80,6 +80,21 @@ pub enum PlantEventKind {
         /// Element index.
         element: usize,
     },
+    /// A relief valve opened.
+    ReliefValveOpened {
+        /// Element index.
+        element: usize,
+    },
+    /// A relief valve shut.
+    ReliefValveClosed {
+        /// Element index.
+        element: usize,
+    },
+    /// An air vessel let out all its water: from here on gas would enter the line, which this model does not follow.
+    VesselEmptied {
+        /// Node.
+        node: usize,
+    },
     /// Flow through the pump turned.
     FlowReversed {
         /// True: now from `from` to `to`.
@@ -162,6 +177,7 @@ struct Watch {
     shaft_forwards: bool,
     parted_pipes: Vec<Option<Parted>>,
     parted_nodes: Vec<Option<Parted>>,
+    emptied: Vec<usize>,
 }
 
 /// Cavities now open in a pipe or at a node.
@@ -341,9 +357,15 @@ impl<D: ShaftDriver> Plant<D> {
                 }
                 self.watch.parted_node(*node, cluster.cavity_m3(local), time_s);
             }
+            for (local, gas) in cluster.gases() {
+                self.watch.vessel(cluster.nodes[local], gas.is_empty_of_water(), time_s);
+            }
             for (local, link) in cluster.nodal.links.iter().enumerate() {
-                if let Boundary::CheckValve(valve) = &link.boundary {
-                    self.watch.valve(index, local, (cluster.elements[local], valve.open), time_s);
+                let element = cluster.elements[local];
+                match &link.boundary {
+                    Boundary::CheckValve(valve) => self.watch.valve(index, local, (element, valve.open), time_s),
+                    Boundary::ReliefValve(valve) => self.watch.relief(index, local, (element, valve.open), time_s),
+                    _ => {}
                 }
             }
         }
@@ -488,6 +510,16 @@ impl<D: ShaftDriver> Plant<D> {
         }
     }
 
+    /// Gas above the water of a node, m3; 0 where there is none.
+    ///
+    /// # Panics
+    /// Where there is no such node.
+    #[must_use]
+    pub fn gas_m3(&self, node: usize) -> f64 {
+        let (cluster, local) = self.node_at[node];
+        self.clusters[cluster].gases().find(|(at, _)| *at == local).map_or(0.0, |(_, gas)| gas.volume_m3)
+    }
+
     /// All vapour of the network, m3.
     #[must_use]
     pub fn cavities_m3(&self) -> f64 {
@@ -564,6 +596,7 @@ impl Watch {
             shaft_forwards: state.speed_rad_s >= 0.0,
             parted_pipes: vec![None; line.pipes.len()],
             parted_nodes: vec![None; nodes],
+            emptied: Vec::new(),
         }
     }
 
@@ -583,6 +616,25 @@ impl Watch {
             PlantEventKind::CheckValveClosed { element }
         };
         self.note(time_s, kind);
+    }
+
+    fn relief(&mut self, cluster: usize, link: usize, (element, open): (usize, bool), time_s: f64) {
+        if std::mem::replace(&mut self.open[cluster][link], open) == open {
+            return;
+        }
+        let kind = if open {
+            PlantEventKind::ReliefValveOpened { element }
+        } else {
+            PlantEventKind::ReliefValveClosed { element }
+        };
+        self.note(time_s, kind);
+    }
+
+    fn vessel(&mut self, node: usize, empty: bool, time_s: f64) {
+        if empty && !self.emptied.contains(&node) {
+            self.emptied.push(node);
+            self.note(time_s, PlantEventKind::VesselEmptied { node });
+        }
     }
 
     fn turns(&mut self, flow: (f64, f64), speed: (f64, f64), time_s: f64) {

@@ -57,6 +57,31 @@ pub enum Terminal {
     },
     /// Water falls free into the air at the node's elevation; no inflow back.
     FreeOutlet,
+    /// Gas stands above the water there: an air vessel, or a trapped pocket. It does not set the head of a line at rest.
+    Gas(GasSpec),
+}
+
+impl Terminal {
+    /// True where the head is set from outside: a tank or a free outlet.
+    #[must_use]
+    pub fn fixes_head(&self) -> bool {
+        matches!(self, Self::Tank { .. } | Self::FreeOutlet)
+    }
+}
+
+/// Gas above the water of a node, whose elevation is where the water stands at the start.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct GasSpec {
+    /// Volume of the gas, m3: at the charging pressure if there is one, else in the state at the start.
+    pub volume_m3: f64,
+    /// Absolute pressure at which the gas has this volume, Pa; it comes from there to the start at one temperature.
+    pub charged_abs_pa: Option<f64>,
+    /// Exponent n of `p V^n`: 1 isothermal, 1.4 adiabatic (air), 1.2 between.
+    pub exponent: f64,
+    /// Water surface under the gas, m2; `INFINITY`: its level counts as still (a pocket in a pipe).
+    pub area_m2: f64,
+    /// Volume of the whole vessel, m3; `INFINITY`: it never runs out of water.
+    pub capacity_m3: f64,
 }
 
 /// One element between two nodes; positive flow runs from `from` to `to`.
@@ -83,6 +108,10 @@ pub enum ElementKind {
     CheckValve(CheckValveSpec),
     /// The pump (one in a network, for now).
     Pump(PumpSpec),
+    /// A fixed orifice.
+    Orifice(OrificeSpec),
+    /// A relief valve, from the line it protects to where it blows off.
+    ReliefValve(ReliefValveSpec),
 }
 
 /// A pipe or hose.
@@ -131,6 +160,26 @@ pub struct CheckValveSpec {
     pub kv_m3_h: f64,
     /// Head needed to lift it, m.
     pub cracking_head_m: f64,
+}
+
+/// A fixed orifice.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct OrificeSpec {
+    /// Bore of the hole, m.
+    pub bore_m: f64,
+    /// Discharge coefficient, above 0 to 1: about 0.61 sharp-edged.
+    pub discharge_coefficient: f64,
+}
+
+/// A relief valve: it acts on the difference of pressure between its ends.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct ReliefValveSpec {
+    /// Kv fully open, m3/h at 1 bar.
+    pub kv_open_m3_h: f64,
+    /// Difference of pressure at which it begins to open, Pa.
+    pub set_pa: f64,
+    /// Difference at which it is fully open, Pa.
+    pub full_open_pa: f64,
 }
 
 /// A pump: its best-efficiency point, a curve at rated speed, and where its four-quadrant shape comes from.

@@ -2,7 +2,7 @@
 
 use super::check_valve::CheckValve;
 use super::error::HydraulicsError;
-use super::moc::boundary::{Boundary, PipeLoss};
+use super::moc::boundary::{Boundary, Orifice, PipeLoss, ReliefValve};
 use super::network::{Network, joined};
 use super::nodal::{Hold, Link, Nodal, Node};
 use super::pipe::Resistance;
@@ -81,7 +81,7 @@ fn find(nodal: &mut Nodal) -> Result<(), HydraulicsError> {
 fn build(network: &Network, speed_rad_s: f64) -> Result<Nodal, HydraulicsError> {
     let spec = network.spec();
     let nodes = spec.nodes.iter().map(|node| match node.terminal {
-        Terminal::None => Node::new(Hold::Free, node.elevation_m),
+        Terminal::None | Terminal::Gas(_) => Node::new(Hold::Free, node.elevation_m),
         Terminal::Tank { level_m, .. } => Node::new(Hold::Fixed, level_m),
         Terminal::FreeOutlet => Node::new(Hold::Outlet { level_m: node.elevation_m, open: true }, node.elevation_m),
     });
@@ -113,6 +113,8 @@ pub(crate) fn boundary_of(
             let valve = CheckValve::new(&element.name, valve, liquid.gravity_m_s2)?;
             Boundary::CheckValve(CheckValve { open: check_valves_open, ..valve })
         }
+        ElementKind::Orifice(orifice) => Boundary::Orifice(Orifice::new(&element.name, orifice, liquid.gravity_m_s2)?),
+        ElementKind::ReliefValve(valve) => Boundary::ReliefValve(ReliefValve::new(&element.name, valve, liquid)?),
         ElementKind::Pump(pump) => {
             Boundary::Pump(Box::new(Pump::new(&element.name, pump, liquid.density_kg_m3, liquid.gravity_m_s2)?))
         }
@@ -123,7 +125,7 @@ pub(crate) fn boundary_of(
 /// a part without tank or outlet has one head to stand at.
 fn add_leaks(spec: &NetworkSpec, nodal: &mut Nodal) {
     let always = |link: &&Link| match &link.boundary {
-        Boundary::CheckValve(_) => false,
+        Boundary::CheckValve(_) | Boundary::ReliefValve(_) => false,
         boundary => !boundary.gain(link.flow_m3_s, nodal.speed_rad_s).shut,
     };
     let part = joined(nodal.nodes.len(), nodal.links.iter().filter(always).map(|link| (link.from, link.to)));

@@ -158,6 +158,12 @@ fn draw_network(nominal: &NetworkSpec, rng: &mut ChaCha12Rng) -> NetworkSpec {
             }
             ElementKind::CheckValve(check) => check.kv_m3_h *= factor(rng, 0.04),
             ElementKind::Pump(pump) => draw_pump(pump, rng),
+            ElementKind::Orifice(orifice) => orifice.discharge_coefficient *= factor(rng, 0.02).min(1.0),
+            ElementKind::ReliefValve(valve) => {
+                let off = factor(rng, 0.03);
+                valve.set_pa *= off;
+                valve.full_open_pa *= off;
+            }
         }
     }
     network

@@ -225,3 +225,45 @@ fn accepts_what_init_writes_for_answers_in_us_units() {
     assert_eq!(figures.not_running, None);
     assert_close("suction lift, m", figures.suction_lift_m.unwrap(), -6.0 * 0.3048, 1e-9, "6 ft flooded");
 }
+
+/// The shipped bench with further nodes and the fittings of a fixture.
+fn bench_with_fittings() -> String {
+    let more = "vessel = \"2.5 m\"\nstub_end = \"6 m\"\nblow_off = \"2.5 m\"\n[liquid]";
+    let bench = rig::shipped("terrace-bench").unwrap().replacen("[liquid]", more, 1);
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fixtures/rigs/fittings.toml");
+    bench + &std::fs::read_to_string(path).unwrap()
+}
+
+#[test]
+fn accepts_every_fitting_and_runs_them() {
+    use ramprig::hydraulics::spec::{GridOptions, Terminal};
+    use ramprig::hydraulics::{plant::Plant, shaft::NoDrive};
+    let rig = rig::parse(&bench_with_fittings(), "fittings.toml").unwrap_or_else(|problems| panic!("{problems}"));
+    let node = |name: &str| rig.network.nodes.iter().position(|node| node.name == name).unwrap();
+    let Terminal::Gas(vessel) = rig.network.nodes[node("vessel")].terminal else { panic!("no gas at the vessel") };
+    assert_eq!((vessel.volume_m3, vessel.charged_abs_pa, vessel.exponent), (0.04, Some(1.5e5), 1.25));
+    let relief = rig.network.elements.iter().find(|element| element.name == "relief").unwrap();
+    let ElementKind::ReliefValve(spec) = &relief.kind else { panic!("no relief valve") };
+    assert!((spec.set_pa - 3.0e5).abs() < 1e-6 && (spec.full_open_pa - 3.3e5).abs() < 1e-6, "{spec:?}");
+    let mut plant = Plant::new(&rig.network, &rig.shaft, NoDrive, &GridOptions::default()).unwrap();
+    let vessel = node("vessel");
+    let elevation_m = rig.network.nodes[vessel].elevation_m;
+    let at_start_pa =
+        plant.gauge_pa(ramprig::hydraulics::spec::Place::Node(vessel), elevation_m) + rig.network.liquid.atmosphere_pa;
+    assert_close("charge of the vessel, J", at_start_pa * plant.gas_m3(vessel), 1.5e5 * 0.04, 1e-9, "Boyle's law");
+    (0..200).for_each(|_| plant.advance().unwrap());
+    assert!(plant.volume_error_m3().abs() < 1e-9, "volume error {} m3", plant.volume_error_m3());
+    assert!(rig.assumptions.iter().any(|line| line.contains("relief valves are fully open 10 %")));
+}
+
+#[test]
+fn rejects_fittings_that_cannot_be() {
+    let text = bench_with_fittings()
+        .replacen("gas_volume = \"0.4 l\"", "gas_volume = \"-0.4 l\"", 1)
+        .replacen("set_pressure = \"3 bar\"", "set_pressure = \"3 bar\"\nfull_open_pressure = \"2 bar\"", 1)
+        .replacen("diameter = \"30 mm\"", "diameter = \"30 mm\"\ndiametre = \"30 mm\"", 1);
+    let problems = rig::parse(&text, "fittings.toml").unwrap_err().to_string();
+    for part in ["gas_volume", "full_open_pressure", "diametre"] {
+        assert!(problems.contains(part), "no word about {part}: {problems}");
+    }
+}

@@ -1,6 +1,6 @@
 //! A place where pipes end: nodes and the elements without length between them, solved together at the new level.
 
-use super::boundary::{Boundary, Tank, TankStep};
+use super::boundary::{Boundary, Gas, Tank, TankStep};
 use super::cavity::NodeCavity;
 use super::front::Front;
 use super::interior::Line;
@@ -119,6 +119,11 @@ impl Cluster {
                 let start_m = tank.level_m;
                 self.tanks.push(TankAt { node, tank, step: TankStep::Still, start_m });
             }
+            if let Terminal::Gas(spec) = terminal {
+                let (described, liquid) = (&network.spec().nodes[*index], &network.spec().liquid);
+                let held = &mut self.nodal.nodes[node];
+                held.hold = Hold::Gas(Gas::new(described, spec, liquid, held.head_m, line.dt_s));
+            }
             if *terminal == Terminal::FreeOutlet {
                 self.outlets.push(OutletAt { node, outflow_m3_s: arrival_m3_s });
             }
@@ -181,6 +186,12 @@ impl Cluster {
             left_m3 += 0.5 * line.dt_s * (self.outlets[i].outflow_m3_s + outflow_m3_s);
             self.outlets[i].outflow_m3_s = outflow_m3_s;
         }
+        for node in 0..self.nodal.nodes.len() {
+            let inflow_m3_s = self.arrival_m3_s(line, node);
+            if let Hold::Gas(gas) = &mut self.nodal.nodes[node].hold {
+                gas.end(inflow_m3_s);
+            }
+        }
         for node in 0..self.cavities.len() {
             let Hold::Cavity { parted, .. } = self.nodal.nodes[node].hold else { continue };
             if parted || self.cavities[node].is_active() {
@@ -228,7 +239,16 @@ impl Cluster {
     /// Water stored in tanks above their level at the start, less what cavities displace, m3.
     pub(crate) fn stored_m3(&self, dt_s: f64) -> f64 {
         let tanks: f64 = self.tanks.iter().map(|at| at.tank.stored_m3(at.start_m)).sum();
-        tanks - self.cavities.iter().map(|cavity| cavity.missing_m3(dt_s)).sum::<f64>()
+        let gases: f64 = self.gases().map(|(_, gas)| gas.grown_m3()).sum();
+        tanks - gases - self.cavities.iter().map(|cavity| cavity.missing_m3(dt_s)).sum::<f64>()
+    }
+
+    /// Bodies of gas, with the place of their node in this cluster.
+    pub(crate) fn gases(&self) -> impl Iterator<Item = (usize, &Gas)> {
+        self.nodal.nodes.iter().enumerate().filter_map(|(node, held)| match &held.hold {
+            Hold::Gas(gas) => Some((node, gas)),
+            _ => None,
+        })
     }
 
     /// Level of the tank at a node of this cluster.

@@ -2,6 +2,7 @@
 //! value that could not be read is NaN (a number) or empty (a name): its problem is already noted and later checks pass
 //! over it.
 
+mod fittings;
 mod machine;
 mod network;
 mod pipe;

@@ -58,7 +58,7 @@ pub struct LineUpEntry {
     pub spot: Spot,
 }
 
-/// `[[tank]]` and `[[outlet]]`.
+/// `[[tank]]`, `[[outlet]]`, and gas at a node.
 pub(super) fn tanks(root: &Cursor<'_>, assumed: &mut Assumptions) -> Vec<TankEntry> {
     let mut entries = Vec::new();
     for table in root.tables("tank") {
@@ -73,6 +73,7 @@ pub(super) fn tanks(root: &Cursor<'_>, assumed: &mut Assumptions) -> Vec<TankEnt
         entries.push(TankEntry { node: need_name(&table, "node"), terminal: Terminal::FreeOutlet, spot: table.here() });
         table.close();
     }
+    entries.extend(super::fittings::gases(root, assumed));
     entries
 }
 
@@ -122,6 +123,14 @@ pub(super) fn elements(
     }
     for table in root.tables("check_valve") {
         entries.push(element(&table, ElementKind::CheckValve(check_valve(&table, assumed)), None));
+        table.close();
+    }
+    for table in root.tables("orifice") {
+        entries.push(element(&table, ElementKind::Orifice(super::fittings::orifice(&table, assumed)), None));
+        table.close();
+    }
+    for table in root.tables("relief_valve") {
+        entries.push(element(&table, ElementKind::ReliefValve(super::fittings::relief_valve(&table, assumed)), None));
         table.close();
     }
     entries.sort_by_key(|entry| entry.spot.line);

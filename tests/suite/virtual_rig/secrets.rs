@@ -42,6 +42,7 @@ fn differs_from_the_rig_file_in_number_and_in_form() {
             ElementKind::CheckValve(check) => {
                 assert!(!same(&format!("{path}/CheckValve/kv_m3_h"), check.kv_m3_h));
             }
+            other => panic!("the bench has no such element: {other:?}"),
         }
     }
 }

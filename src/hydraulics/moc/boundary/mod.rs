@@ -1,12 +1,18 @@
 //! What stands between pipe ends: one element a file, all answering with the head they add at a flow and speed.
 
 mod check_valve;
+pub(crate) mod gas;
+mod orifice;
 mod pipe_loss;
 mod pump;
+mod relief_valve;
 mod tank;
 mod valve;
 
+pub(crate) use gas::Gas;
+pub(crate) use orifice::Orifice;
 pub(crate) use pipe_loss::PipeLoss;
+pub(crate) use relief_valve::ReliefValve;
 pub(crate) use tank::{Tank, TankStep};
 
 use crate::hydraulics::check_valve::CheckValve;
@@ -51,6 +57,10 @@ pub(crate) enum Boundary {
     Pump(Box<Pump>),
     /// A pipe in a steady state.
     PipeLoss(PipeLoss),
+    /// A fixed orifice.
+    Orifice(Orifice),
+    /// A relief valve.
+    ReliefValve(ReliefValve),
 }
 
 impl Boundary {
@@ -61,6 +71,8 @@ impl Boundary {
             Self::CheckValve(valve) => check_valve::gain(valve, flow_m3_s),
             Self::Pump(pump) => pump::gain(pump, flow_m3_s, speed_rad_s),
             Self::PipeLoss(loss) => loss.gain(flow_m3_s),
+            Self::Orifice(orifice) => orifice.gain(flow_m3_s),
+            Self::ReliefValve(valve) => valve.gain(flow_m3_s),
         }
     }
 
@@ -68,6 +80,7 @@ impl Boundary {
     pub(crate) fn change_state(&mut self, head_across_m: f64, flow_m3_s: f64) -> bool {
         match self {
             Self::CheckValve(valve) => check_valve::change_state(valve, head_across_m, flow_m3_s),
+            Self::ReliefValve(valve) => valve.change_state(head_across_m, flow_m3_s),
             _ => false,
         }
     }

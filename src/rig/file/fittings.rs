@@ -1,0 +1,86 @@
+//! Orifices, relief valves and gas at nodes as typed.
+
+use super::network::TankEntry;
+use super::{Assumptions, need_name, or_nan};
+use crate::hydraulics::spec::{GasSpec, OrificeSpec, ReliefValveSpec, Terminal};
+use crate::rig::reader::Cursor;
+use crate::units::{Dimension, Want};
+
+/// Discharge coefficient where the file is silent: a sharp edge (common practice).
+const SHARP_EDGE: f64 = 0.61;
+/// Pressure of full opening over the set pressure where the file is silent (common practice: 10 % over).
+const FULL_OPEN_RATIO: f64 = 1.1;
+/// Exponent of gas where the file is silent, between isothermal and adiabatic (common practice).
+const GAS_EXPONENT: f64 = 1.2;
+
+const VOLUME: Want = Want::positive(Dimension::Volume, "\"0.1 m3\", \"50 l\"");
+
+/// `[[orifice]]`: `diameter` of the hole, `discharge_coefficient`.
+pub(super) fn orifice(table: &Cursor<'_>, assumed: &mut Assumptions) -> OrificeSpec {
+    OrificeSpec {
+        bore_m: or_nan(table.need_quantity("diameter", &Want::LENGTH)),
+        discharge_coefficient: assumed.take(
+            table.number("discharge_coefficient", 0.05..=1.0),
+            SHARP_EDGE,
+            "orifices have a sharp edge: discharge coefficient 0.61",
+        ),
+    }
+}
+
+/// `[[relief_valve]]`: `flow_coefficient`, `set_pressure`, `full_open_pressure`, both above what it blows off into.
+pub(super) fn relief_valve(table: &Cursor<'_>, assumed: &mut Assumptions) -> ReliefValveSpec {
+    let set_pa = or_nan(table.need_quantity("set_pressure", &Want::PRESSURE_DIFFERENCE));
+    let full_open_pa = assumed.take(
+        table.quantity("full_open_pressure", &Want::PRESSURE_DIFFERENCE),
+        FULL_OPEN_RATIO * set_pa,
+        "relief valves are fully open 10 % above their set pressure",
+    );
+    if full_open_pa <= set_pa {
+        let allowed = format!("above set_pressure, {set_pa} Pa");
+        table.note("full_open_pressure", format!("{full_open_pa} Pa"), allowed, None);
+    }
+    ReliefValveSpec {
+        kv_open_m3_h: or_nan(table.need_quantity("flow_coefficient", &Want::FLOW_COEFFICIENT)),
+        set_pa,
+        full_open_pa,
+    }
+}
+
+/// `[[air_vessel]]` and `[[air_pocket]]`: `gas_volume`, at `charged_to` or, without it, in the state at the start;
+/// `exponent`; a vessel's `surface` and whole `volume`.
+pub(super) fn gases(root: &Cursor<'_>, assumed: &mut Assumptions) -> Vec<TankEntry> {
+    let mut entries = Vec::new();
+    for (key, is_vessel) in [("air_vessel", true), ("air_pocket", false)] {
+        for table in root.tables(key) {
+            let terminal = Terminal::Gas(gas(&table, is_vessel, assumed));
+            entries.push(TankEntry { node: need_name(&table, "node"), terminal, spot: table.here() });
+            table.close();
+        }
+    }
+    entries
+}
+
+fn gas(table: &Cursor<'_>, is_vessel: bool, assumed: &mut Assumptions) -> GasSpec {
+    let volume_m3 = or_nan(table.need_quantity("gas_volume", &VOLUME));
+    let charged_abs_pa = table.quantity("charged_to", &Want::ABSOLUTE);
+    let (area_m2, capacity_m3) = if is_vessel {
+        let area_m2 = or_nan(table.need_quantity("surface", &Want::AREA));
+        (area_m2, or_nan(table.need_quantity("volume", &VOLUME)))
+    } else {
+        (f64::INFINITY, f64::INFINITY)
+    };
+    if capacity_m3 < volume_m3 && charged_abs_pa.is_none() {
+        table.note(
+            "gas_volume",
+            format!("{volume_m3} m3"),
+            format!("at most the vessel's volume, {capacity_m3} m3"),
+            None,
+        );
+    }
+    let exponent = assumed.take(
+        table.number("exponent", 1.0..=1.67),
+        GAS_EXPONENT,
+        "gas in vessels and pockets follows the exponent 1.2, between isothermal and adiabatic",
+    );
+    GasSpec { volume_m3, charged_abs_pa, exponent, area_m2, capacity_m3 }
+}
