@@ -65,7 +65,7 @@ async fn with_child(
     out: &Path,
     output: Output,
 ) -> Result<(Vec<RunView>, Exit), Failure> {
-    let mut rig = super::wires::load(rig_path)?;
+    let mut rig = super::wires::load_wired(rig_path)?;
     for link in &mut rig.links {
         link.address = child.ready.modbus.to_string();
     }

@@ -5,12 +5,13 @@ use super::exit::Exit;
 use super::failure::Failure;
 use super::output::Output;
 use super::wires::{load, read_sequence, starter_index};
-use crate::prediction::summary::{Summary, write_csv};
+use crate::prediction::summary::{Summary, loss_words, write_csv};
 use crate::prediction::{Prediction, Rehearsal, rehearse};
 use crate::rig::check_report;
 use crate::rig::derived::derive;
 use crate::rig::init::{InitAnswers, init as rig_text};
 use crate::rig::model::Quantity;
+use crate::sequence::marks::Phase;
 use crate::sequence::script::Script;
 use crate::units::Dimension;
 use crate::units::display::{System, significant};
@@ -99,6 +100,7 @@ pub fn predict(args: &PredictArgs, output: Output, units: System) -> Result<Exit
     let starter_id = rig.starters.get(starter).map_or("no starter", |s| s.id.as_str());
     output.text(&format!("{}: {} through {starter_id}, {duration_s:.1} s", rig.name, script.name));
     output.text(table(&summary, units).trim_end());
+    output.text(beside(&summary, units).trim_end());
     for assumption in &prediction.assumptions {
         output.text(&format!("assumed: {assumption}"));
     }
@@ -112,15 +114,44 @@ fn write_series(path: &Path, rig: &crate::rig::model::Rig, prediction: &Predicti
     file.flush().map_err(refused)
 }
 
+/// Events of the first cycle, and what no ramp changes.
+fn beside(summary: &Summary, units: System) -> String {
+    let mut text = String::new();
+    for event in summary.events.iter().filter(|event| event.cycle <= 1) {
+        let mark = if event.phase == Phase::Start { "start" } else { "stop" };
+        text.push_str(&format!("{} s after the {mark}: {}\n", significant(event.after_mark_s, 4), event.text));
+    }
+    let Some(loss) = &summary.loss_of_supply else { return text };
+    text.push_str(&format!("\n{}\n", loss_words(loss, units)));
+    text.push_str(&format!("{:16} {:>12} {:>12} {:>12}\n", "loss of supply", "before", "largest", "smallest"));
+    for (figures, channel) in loss.channels.iter().zip(&summary.channels) {
+        let dimension = dimension(channel.quantity);
+        let shown = |si: f64| significant(units.number(si, dimension), 4);
+        text.push_str(&format!(
+            "{:16} {:>12} {:>12} {:>12}  {}\n",
+            figures.id,
+            shown(figures.steady),
+            shown(figures.maximum),
+            shown(figures.minimum),
+            units.unit_name(dimension),
+        ));
+    }
+    text
+}
+
+fn dimension(quantity: Quantity) -> Dimension {
+    match quantity {
+        Quantity::GaugePressure => Dimension::Pressure,
+        Quantity::LineCurrent => Dimension::Current,
+        Quantity::ShaftSpeed => Dimension::Speed,
+    }
+}
+
 fn table(summary: &Summary, units: System) -> String {
     let mut text =
         format!("{:16} {:>12} {:>12} {:>12} {:>14}\n", "first start", "steady", "largest", "smallest", "largest after");
     for channel in &summary.channels {
-        let dimension = match channel.quantity {
-            Quantity::GaugePressure => Dimension::Pressure,
-            Quantity::LineCurrent => Dimension::Current,
-            Quantity::ShaftSpeed => Dimension::Speed,
-        };
+        let dimension = dimension(channel.quantity);
         let shown = |si: f64| significant(units.number(si, dimension), 4);
         text.push_str(&format!(
             "{:16} {:>12} {:>12} {:>12} {:>12} s  {}\n",

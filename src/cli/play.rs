@@ -12,7 +12,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Run until the controlling input ends, or for ever.
 pub fn play(args: &VirtualArgs, output: Output) -> Result<Exit, Failure> {
-    let rig = super::wires::load(&args.rig)?;
+    let rig = super::wires::load_wired(&args.rig)?;
     let link = rig.links.first().map(|link| link.address.clone()).unwrap_or_default();
     let modbus = args.modbus.map_or(link, |address| address.to_string());
     let samples = args.samples.map_or_else(|| rig.source.address.clone(), |address| address.to_string());

@@ -10,9 +10,19 @@ pub fn load(path: &Path) -> Result<Rig, Failure> {
     crate::rig::load(path).map_err(|problems| Failure::configuration(problems.to_string()))
 }
 
+/// Load a rig that has wires; a station is described only to be predicted for.
+pub fn load_wired(path: &Path) -> Result<Rig, Failure> {
+    let rig = load(path)?;
+    if rig.station {
+        let text = format!("{}: a station, without links; try: ramprig predict, or ramprig check", path.display());
+        return Err(Failure::configuration(text));
+    }
+    Ok(rig)
+}
+
 /// Load a rig and put the other addresses in.
 pub fn load_with(path: &Path, wires: &Wires) -> Result<Rig, Failure> {
-    let mut rig = load(path)?;
+    let mut rig = load_wired(path)?;
     for given in &wires.links {
         let (id, address) = given
             .split_once('=')

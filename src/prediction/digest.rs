@@ -4,7 +4,7 @@
 //! Canonical bytes: fields in the order of the types; texts as length (u64) and UTF-8; lists as length (u64) and items;
 //! whole numbers as u64, `f64` and `f32` by their bits; everything little-endian. The hash itself is left out.
 
-use super::{MadeWith, Prediction, Segment};
+use super::{LossOfSupply, MadeWith, PredictedEvent, Prediction, Segment};
 use crate::sequence::marks::Phase;
 use sha2::{Digest, Sha256};
 
@@ -16,6 +16,15 @@ impl Prediction {
         hash.list(&self.segments, Canonical::segment);
         hash.made_with(&self.made_with);
         hash.list(&self.assumptions, |hash, text| hash.text(text));
+        // Predictions made before there was such a thing keep their hash.
+        if let Some(loss) = &self.loss_of_supply {
+            hash.text("loss of supply");
+            hash.loss(loss);
+        }
+        if !self.events.is_empty() {
+            hash.text("events");
+            hash.events(&self.events);
+        }
         hex::encode(hash.0.finalize())
     }
 
@@ -54,14 +63,41 @@ impl Canonical {
 
     fn segment(&mut self, segment: &Segment) {
         self.whole(u64::from(segment.cycle));
-        self.whole(match segment.phase {
-            Phase::Start => 0,
-            Phase::Stop => 1,
-        });
+        self.phase(segment.phase);
         self.real(segment.t0_s);
         self.real(segment.dt_s);
         self.list(&segment.series, |hash, series| hash.series(series));
         self.series(&segment.flow_m3_s);
+    }
+
+    fn loss(&mut self, loss: &LossOfSupply) {
+        let numbers = [loss.from_speed_rad_s, loss.from_flow_m3_s, loss.reverse_flow_m3_s, loss.backspin_rad_s];
+        numbers.iter().for_each(|number| self.real(*number));
+        self.real(loss.followed_s);
+        self.real(loss.flow_ends_after_s.unwrap_or(f64::NAN));
+        self.list(&loss.channels, |hash, figures| {
+            hash.text(&figures.id);
+            let numbers =
+                [figures.steady, figures.maximum, figures.maximum_at_s, figures.minimum, figures.minimum_at_s];
+            numbers.iter().for_each(|number| hash.real(*number));
+        });
+        self.events(&loss.events);
+    }
+
+    fn events(&mut self, events: &[PredictedEvent]) {
+        self.list(events, |hash, event| {
+            hash.whole(u64::from(event.cycle));
+            hash.phase(event.phase);
+            hash.real(event.after_mark_s);
+            hash.text(&event.text);
+        });
+    }
+
+    fn phase(&mut self, phase: Phase) {
+        self.whole(match phase {
+            Phase::Start => 0,
+            Phase::Stop => 1,
+        });
     }
 
     fn made_with(&mut self, made: &MadeWith) {

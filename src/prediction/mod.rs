@@ -1,6 +1,8 @@
 //! Floor 4: what will happen, computed before the run by driving the same sequence machine with a simulated plant.
 
 mod digest;
+pub mod events;
+pub mod loss;
 mod response;
 mod sensors;
 mod simulate;
@@ -8,6 +10,9 @@ pub mod summary;
 
 pub use response::{DAMPING, Response};
 pub use simulate::{LEAD_IN_S, LONGEST_S, PredictionError, Rehearsal, STORED_HZ, predict, rehearse};
+
+pub use events::{EventKind, PredictedEvent};
+pub use loss::LossOfSupply;
 
 use crate::sequence::marks::Phase;
 use crate::signal::ChannelId;
@@ -24,6 +29,13 @@ pub struct Prediction {
     pub made_with: MadeWith,
     /// Assumptions in words (confirm and ask take no time, line full, ...).
     pub assumptions: Vec<String>,
+    /// What loss of supply does from steady running; no ramp helps then. `None`: made before it was computed, or not
+    /// computable (an assumption then says why).
+    #[serde(default)]
+    pub loss_of_supply: Option<LossOfSupply>,
+    /// What happens, in order of time.
+    #[serde(default)]
+    pub events: Vec<PredictedEvent>,
     /// SHA-256 over the canonical bytes of all of the above, hex (`""` while being made).
     pub sha256: String,
 }

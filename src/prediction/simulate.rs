@@ -1,9 +1,11 @@
 //! The run, computed: the sequence machine of the real run, driven by a simulated plant.
 
+use super::events::{EventKind, Observer, PredictedEvent, PumpState};
+use super::loss::{LossOfSupply, loss_of_supply};
 use super::sensors::{PIECE_S, Sensors};
 use super::{MadeWith, Prediction, Segment};
 use crate::hydraulics::HydraulicsError;
-use crate::hydraulics::plant::{Plant, PlantEventKind};
+use crate::hydraulics::plant::Plant;
 use crate::hydraulics::spec::{GridOptions, Place};
 use crate::rig::model::{Condition, Rig};
 use crate::rig::register_map::Role;
@@ -107,13 +109,19 @@ struct Simulation<'a> {
     control: Option<(usize, SetPointControl)>,
     heat: Option<(Heat, f64)>,
     hottest: f64,
+    observer: Observer,
+    grid: GridOptions,
+    line_up: usize,
+    /// Line-up and shaft speed at the first stop.
+    first_stop: Option<(usize, f64)>,
 }
 
 impl<'a> Simulation<'a> {
     fn new(rig: &'a Rig, script: &'a Script) -> Result<Self, PredictionError> {
         let (network, shaft, starters) = rig.plant_parts(script.first_line_up().unwrap_or(0));
         let driver = DriveTrain::new(rig.motor, starters)?;
-        let plant = Plant::new(&network, &shaft, driver, &GridOptions::default())?;
+        let grid = rig.grid();
+        let plant = Plant::new(&network, &shaft, driver, &grid)?;
         let every = (1.0 / (STORED_HZ * plant.dt_s())).round().max(1.0) as u64;
         Ok(Self {
             sensors: Sensors::at_rest(rig, &plant),
@@ -128,6 +136,10 @@ impl<'a> Simulation<'a> {
             control: None,
             heat: rig.motor_starts.map(|rating| (rating.cold(), 0.0)),
             hottest: 0.0,
+            observer: Observer::default(),
+            grid,
+            line_up: script.first_line_up().unwrap_or(0),
+            first_stop: None,
             rig,
             script,
             plant,
@@ -164,6 +176,13 @@ impl<'a> Simulation<'a> {
             self.control()?;
             self.plant.advance()?;
             self.sensors.read(&self.plant);
+            let now = PumpState {
+                now_s: self.now_s() + self.plant.dt_s(),
+                flow_m3_s: self.plant.pump_flow_m3_s(),
+                speed_rad_s: self.plant.speed_rad_s(),
+                driven: self.plant.driver().outputs_on() != 0,
+            };
+            self.observer.look(self.rig, now);
         }
         self.steps += 1;
         if self.steps.is_multiple_of(self.every) {
@@ -211,6 +230,15 @@ impl<'a> Simulation<'a> {
         self.look(now_s);
         let turn = advance(self.script, self.state.clone(), &self.seen, now_s);
         self.state = turn.state;
+        let skipped_s = now_s - self.plant.time_s();
+        self.observer.take(self.rig, self.plant.take_events(), skipped_s);
+        for mark in &turn.marks {
+            match mark.kind {
+                MarkKind::Start { cycle } => self.observer.mark(cycle, Phase::Start, mark.at_s),
+                MarkKind::Stop { cycle } => self.observer.mark(cycle, Phase::Stop, mark.at_s),
+                _ => {}
+            }
+        }
         self.marks.extend(turn.marks);
         for command in turn.commands {
             self.carry_out(command, now_s)?;
@@ -256,6 +284,7 @@ impl<'a> Simulation<'a> {
             }
             Command::Stop { starter, kind, .. } => {
                 self.control = None;
+                self.first_stop = self.first_stop.or(Some((self.line_up, self.plant.speed_rad_s())));
                 self.plant.driver_mut().stop(starter, kind)?;
                 if let Some((_, stopped_s)) = &mut self.heat {
                     *stopped_s = now_s;
@@ -276,6 +305,7 @@ impl<'a> Simulation<'a> {
     }
 
     fn line_up(&mut self, line_up: usize) -> Result<(), PredictionError> {
+        self.line_up = line_up;
         let Some(line_up) = self.rig.line_ups.get(line_up) else { return Ok(()) };
         for (element, opening) in &line_up.valves {
             self.plant.set_opening(*element, *opening)?;
@@ -283,7 +313,9 @@ impl<'a> Simulation<'a> {
         Ok(())
     }
 
-    fn prediction(mut self) -> Prediction {
+    fn prediction(self) -> Prediction {
+        let mut assumptions = self.assumptions();
+        let loss_of_supply = self.loss_of_supply(&mut assumptions);
         let mut prediction = Prediction {
             channels: self.rig.channels.iter().map(|channel| channel.id.clone()).collect(),
             segments: self.segments(),
@@ -297,7 +329,9 @@ impl<'a> Simulation<'a> {
                 cells: self.plant.cells(),
                 wave_speed_adjustment: self.plant.wave_speed_adjustment(),
             },
-            assumptions: self.assumptions(),
+            assumptions,
+            loss_of_supply,
+            events: self.observer.events,
             sha256: String::new(),
         };
         prediction.sha256 = prediction.digest();
@@ -342,7 +376,19 @@ impl<'a> Simulation<'a> {
         }
     }
 
-    fn assumptions(&mut self) -> Vec<String> {
+    /// What the water does when the supply goes in steady running; without a stop in the script there is none to begin from.
+    fn loss_of_supply(&self, assumptions: &mut Vec<String>) -> Option<LossOfSupply> {
+        let (line_up, speed_rad_s) = self.first_stop?;
+        match loss_of_supply(self.rig, line_up, speed_rad_s, &self.grid) {
+            Ok(loss) => Some(loss),
+            Err(why) => {
+                assumptions.push(format!("loss of supply could not be computed: {why}"));
+                None
+            }
+        }
+    }
+
+    fn assumptions(&self) -> Vec<String> {
         let mut assumptions = vec![
             "confirmations and line-ups take no time; a starter's status is seen at once".to_owned(),
             "the line is full of liquid at rest at the start; no gas comes out of solution".to_owned(),
@@ -357,34 +403,20 @@ impl<'a> Simulation<'a> {
                 100.0 * self.hottest
             ));
         }
-        let mut told = Vec::new();
-        for event in self.plant.take_events() {
-            let PlantEventKind::CavityOpened { place } = event.kind else { continue };
-            let within = match place {
-                Place::Node(node) => (true, node),
-                Place::Pipe { element, .. } => (false, element),
+        let cavities: Vec<&PredictedEvent> =
+            self.observer.events.iter().filter(|event| event.kind == EventKind::CavityOpened).collect();
+        if let Some(first) = cavities.first() {
+            let mark = if first.phase == Phase::Start { "start" } else { "stop" };
+            let others = match cavities.len() {
+                1 => String::new(),
+                count => format!("; {count} such events in all"),
             };
-            if !told.contains(&within) {
-                told.push(within);
-                assumptions.push(format!(
-                    "{:.2} s after the beginning the water at {} falls to its vapour pressure and parts: a vapour cavity \
-                     opens",
-                    event.time_s,
-                    self.place_in_words(place)
-                ));
-            }
+            assumptions.push(format!(
+                "cycle {}, {:.2} s after the {mark}: {}{others}",
+                first.cycle, first.after_mark_s, first.text
+            ));
         }
         assumptions
-    }
-
-    fn place_in_words(&self, place: Place) -> String {
-        match place {
-            Place::Node(node) => self.rig.network.nodes.get(node).map(|node| node.name.clone()).unwrap_or_default(),
-            Place::Pipe { element, share } => {
-                let name = self.rig.network.elements.get(element).map(|element| element.name.clone());
-                format!("{} ({:.0} % along)", name.unwrap_or_default(), 100.0 * share)
-            }
-        }
     }
 }
 

@@ -1,9 +1,11 @@
 //! What a prediction comes to: a few figures a channel for people and scripts, and the series as CSV.
 
-use super::{MadeWith, Prediction, Segment};
+use super::{EventKind, LossOfSupply, MadeWith, PredictedEvent, Prediction, Segment};
 use crate::rig::model::{Quantity, Rig};
 use crate::sequence::marks::Phase;
 use crate::signal::features;
+use crate::units::Dimension;
+use crate::units::display::{System, significant};
 use serde_json::{Map, Value, json};
 use std::io::{self, Write};
 
@@ -37,6 +39,10 @@ pub struct Summary {
     pub channels: Vec<ChannelSummary>,
     /// From the start mark to [`ACCELERATED_SHARE`] of the steady speed, s; `None`: no speed channel or no start.
     pub acceleration_s: Option<f64>,
+    /// What loss of supply does from steady running.
+    pub loss_of_supply: Option<LossOfSupply>,
+    /// What happens in the whole run.
+    pub events: Vec<PredictedEvent>,
     /// What the prediction was made with.
     pub made_with: MadeWith,
 }
@@ -47,15 +53,46 @@ impl Summary {
         let start = prediction.segments.iter().find(|segment| segment.phase == Phase::Start);
         let channels = start.map(|segment| channels(rig, segment)).unwrap_or_default();
         let acceleration_s = start.and_then(|segment| acceleration_s(rig, segment, &channels));
-        Self { channels, acceleration_s, made_with: prediction.made_with.clone() }
+        Self {
+            channels,
+            acceleration_s,
+            loss_of_supply: prediction.loss_of_supply.clone(),
+            events: prediction.events.clone(),
+            made_with: prediction.made_with.clone(),
+        }
     }
 
     /// One JSON object; keys carry the channel's SI unit (`steady_pa`, `steady_a`, `steady_rad_s`).
     pub fn to_json(&self) -> Value {
         let channels: Map<String, Value> =
             self.channels.iter().map(|channel| (channel.id.clone(), entry(channel))).collect();
-        json!({ "channels": channels, "acceleration_s": self.acceleration_s, "made_with": self.made_with })
+        json!({
+            "channels": channels, "acceleration_s": self.acceleration_s, "made_with": self.made_with,
+            "loss_of_supply": self.loss_of_supply.as_ref().map(|loss| loss_json(&self.channels, loss)),
+            "events": self.events,
+        })
     }
+}
+
+fn loss_json(channels: &[ChannelSummary], loss: &LossOfSupply) -> Value {
+    let figures = loss.channels.iter().map(|figures| {
+        let quantity = channels.iter().find(|channel| channel.id == figures.id).map(|channel| channel.quantity);
+        let unit = quantity.map_or("si", unit);
+        let mut entry = Map::new();
+        let values = [("steady", figures.steady), ("maximum", figures.maximum), ("minimum", figures.minimum)];
+        for (name, value) in values {
+            entry.insert(format!("{name}_{unit}"), json!(value));
+        }
+        entry.insert("maximum_at_s".to_owned(), json!(figures.maximum_at_s));
+        entry.insert("minimum_at_s".to_owned(), json!(figures.minimum_at_s));
+        (figures.id.clone(), Value::Object(entry))
+    });
+    json!({
+        "channels": figures.collect::<Map<String, Value>>(),
+        "from_speed_rad_s": loss.from_speed_rad_s, "from_flow_m3_s": loss.from_flow_m3_s,
+        "flow_ends_after_s": loss.flow_ends_after_s, "reverse_flow_m3_s": loss.reverse_flow_m3_s,
+        "backspin_rad_s": loss.backspin_rad_s, "followed_s": loss.followed_s, "events": loss.events,
+    })
 }
 
 fn entry(channel: &ChannelSummary) -> Value {
@@ -118,6 +155,30 @@ fn first_after(segment: &Segment) -> f64 {
 fn from_mark(segment: &Segment, series: &[f32]) -> Vec<f64> {
     series.iter().skip(samples_before(segment)).map(|value| f64::from(*value)).collect()
 }
+
+/// Loss of supply in a sentence or two.
+pub fn loss_words(loss: &LossOfSupply, units: System) -> String {
+    let speed = units.plain(loss.from_speed_rad_s, Dimension::Speed);
+    let mut text = format!("Loss of supply or emergency stop at {speed} (no ramp helps then): ");
+    text.push_str(&match loss.flow_ends_after_s {
+        Some(time_s) => format!("forward flow ends after {} s", significant(time_s, 3)),
+        None => format!("forward flow has not ended after {} s", significant(loss.followed_s, 3)),
+    });
+    if loss.reverse_flow_m3_s > LEAST_SHARE * loss.from_flow_m3_s {
+        text.push_str(&format!(", up to {} backwards", units.plain(loss.reverse_flow_m3_s, Dimension::Flow)));
+    }
+    if loss.backspin_rad_s > LEAST_SHARE * loss.from_speed_rad_s {
+        text.push_str(&format!(", backspin up to {}", units.plain(loss.backspin_rad_s, Dimension::Speed)));
+    }
+    if loss.events.iter().any(|event| event.kind == EventKind::CavityOpened) {
+        text.push_str(", vapour cavities open");
+    }
+    text.push('.');
+    text
+}
+
+/// Reverse flow and backspin below this share of the forward figures are not worth a word.
+const LEAST_SHARE: f64 = 1e-3;
 
 /// Writes every segment as CSV (RFC 4180): cycle, phase, time after the mark, all channels in SI with the unit in the
 /// heading, flow through the pump.

@@ -274,6 +274,8 @@ impl Recording {
             segments: segments.iter().map(|row| self.segment(row)).collect::<Result<_, _>>()?,
             made_with: text.made_with,
             assumptions: text.assumptions,
+            loss_of_supply: text.loss_of_supply,
+            events: text.events,
             sha256: text.sha256,
         }))
     }

@@ -6,7 +6,7 @@ use super::names::{RecordingPath, release, sync_folder};
 use super::opened::options;
 use super::rows::{self, BlockRow, EndRow, SegmentRow, StoredRow, ascii};
 use super::schema::{Committed, Documents, Form, Layout};
-use crate::prediction::{MadeWith, Prediction};
+use crate::prediction::{LossOfSupply, MadeWith, PredictedEvent, Prediction};
 use crate::sequence::ports::RunHeader;
 use crate::signal::Block;
 use hdf5::{Dataset, File, H5Type, Result as H5Result};
@@ -30,6 +30,10 @@ pub struct FrameCounts {
 pub(super) struct PredictionText {
     pub made_with: MadeWith,
     pub assumptions: Vec<String>,
+    #[serde(default)]
+    pub loss_of_supply: Option<LossOfSupply>,
+    #[serde(default)]
+    pub events: Vec<PredictedEvent>,
     pub sha256: String,
 }
 
@@ -207,6 +211,8 @@ impl Store {
         let text = PredictionText {
             made_with: prediction.made_with.clone(),
             assumptions: prediction.assumptions.clone(),
+            loss_of_supply: prediction.loss_of_supply.clone(),
+            events: prediction.events.clone(),
             sha256: prediction.sha256.clone(),
         };
         self.write_document(&self.documents.made, &text)

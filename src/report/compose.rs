@@ -8,23 +8,20 @@ use crate::comparison::align::{AlignedCycle, ChannelCycle, align};
 use crate::comparison::evaluate::{RunResult, evaluate_aligned};
 use crate::comparison::metric::registry::{METRICS, Metric, Unit};
 use crate::comparison::table::titles;
+use crate::prediction::summary::loss_words;
 use crate::sequence::marks::Phase;
-use crate::units::Dimension;
 use crate::units::display::{System, significant};
+use crate::units::{Dimension, Reference};
 
 /// Cautions of every report.
-const CAUTIONS: &[(&str, &str)] = &[
-    (
-        "WARNING",
-        "Rotating machinery, stored pressure, hose whip, electricity, restart into backspin. Local codes, the makers' \
+const CAUTIONS: &[(&str, &str)] = &[(
+    "WARNING",
+    "Rotating machinery, stored pressure, hose whip, electricity, restart into backspin. Local codes, the makers' \
          manuals and licensed practice come before this report. The program that made it is not an emergency stop.",
-    ),
-    (
-        "NOTICE",
-        "A ramp does not help against loss of supply or an emergency stop: the rotor then coasts as it will, and the \
-         water does what it does without any ramp.",
-    ),
-];
+)];
+/// Without figures of it.
+const NO_LOSS_FIGURES: &str = "A ramp does not help against loss of supply or an emergency stop: the rotor then coasts as \
+     it will, and the water does what it does without any ramp. No figures of it are stored with these recordings.";
 /// Digits of a number in a table.
 const DIGITS: usize = 4;
 
@@ -80,7 +77,31 @@ fn answer(
     let alt = format!("Headline pressure over time from current onset, one line a starter: {}", names.join(", "));
     pieces.push(Piece::Figure { svg: chart.to_svg(&alt)?, caption: headline_caption(runs) });
     pieces.extend(CAUTIONS.iter().map(|(word, text)| Piece::Caution { word: (*word).into(), text: (*text).into() }));
+    pieces.push(Piece::Caution { word: "NOTICE".into(), text: loss_notice(runs, system) });
     Ok(Section { heading: "The answer".into(), pieces })
+}
+
+/// What the stored predictions say of loss of supply, at the headline channel; the harshest of the runs where they differ.
+fn loss_notice(runs: &[RunData], system: System) -> String {
+    let losses = runs.iter().filter_map(|run| {
+        let loss = run.prediction.as_ref()?.loss_of_supply.as_ref()?;
+        let id = &run.channels.get(run.headline)?.id.0;
+        Some((loss, loss.channels.iter().find(|figures| figures.id == *id)?))
+    });
+    let Some((loss, figures)) = losses.max_by(|a, b| a.1.maximum.total_cmp(&b.1.maximum)) else {
+        return NO_LOSS_FIGURES.to_owned();
+    };
+    let pressure = |si: f64| system.show(si, Dimension::Pressure, Reference::Gauge);
+    format!(
+        "{} Predicted at {}: {} before, then from {} ({} s after) to {} ({} s after).",
+        loss_words(loss, system),
+        figures.id,
+        pressure(figures.steady),
+        pressure(figures.minimum),
+        significant(figures.minimum_at_s, 3),
+        pressure(figures.maximum),
+        significant(figures.maximum_at_s, 3),
+    )
 }
 
 fn tested(runs: &[RunData], names: &[String]) -> String {

@@ -16,7 +16,9 @@ pub fn text(derived: &Derived, system: System) -> String {
         line_up_figures(&mut page, derived, line_up);
     }
     strength(&mut page, derived);
-    page.heading("Worst stop delay");
+    if !derived.links.is_empty() {
+        page.heading("Worst stop delay");
+    }
     for link in &derived.links {
         let budget_ms = significant(link.stop_delay_budget_s * 1e3, 3);
         let worst_ms = significant(link.worst_stop_delay_s * 1e3, 3);

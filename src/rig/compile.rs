@@ -33,7 +33,11 @@ pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
     let order: Vec<&str> = channels.iter().map(|channel| channel.id.0.as_str()).collect();
     Some(Rig {
         ratings: file.elements.iter().map(|entry| entry.rating).collect::<Option<_>>()?,
-        starters: file.starters.iter().map(|entry| starter(entry, &names, maps)).collect::<Option<_>>()?,
+        starters: file
+            .starters
+            .iter()
+            .map(|entry| starter(entry, file.identity.station, &names, maps))
+            .collect::<Option<_>>()?,
         permissives: permissives(&file, &order)?,
         trips: trips(&file, &order)?,
         id: file.identity.id.text,
@@ -67,6 +71,8 @@ pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
         stop_delay_budget_s: file.identity.stop_delay_budget_s,
         rest_speed_rad_s: file.identity.rest_speed_rad_s,
         rest_fallback_s: file.identity.rest_fallback_s,
+        time_step_s: file.identity.time_step_s,
+        station: file.identity.station,
         text: text.to_owned(),
         text_sha256: hex::encode(Sha256::digest(text.as_bytes())),
         assumptions: file.assumptions,
@@ -100,6 +106,16 @@ impl Names {
 
 fn map(maps: &Maps, name: &Text) -> Option<RegisterMap> {
     maps.get(&name.text)?.clone()
+}
+
+/// A starter of a station has no registers.
+fn no_map() -> RegisterMap {
+    RegisterMap {
+        name: "none".to_owned(),
+        about: "no wire".to_owned(),
+        cia402: false,
+        fields: std::collections::BTreeMap::new(),
+    }
 }
 
 fn network(file: &RigFile, names: &Names) -> Option<NetworkSpec> {
@@ -149,14 +165,14 @@ fn link(entry: &super::file::LinkEntry) -> Link {
     }
 }
 
-fn starter(entry: &StarterEntry, names: &Names, maps: &Maps) -> Option<Starter> {
+fn starter(entry: &StarterEntry, station: bool, names: &Names, maps: &Maps) -> Option<Starter> {
     let (least, most) = entry.allowed.map_or((entry.settings, entry.settings), |span| (span.least, span.most));
     Some(Starter {
         id: entry.id.text.clone(),
         kind: entry.kind?,
-        link: names.link(&entry.link)?,
+        link: if station { 0 } else { names.link(&entry.link)? },
         unit: entry.unit?,
-        map: map(maps, &entry.map)?,
+        map: if station { no_map() } else { map(maps, &entry.map)? },
         settings: entry.settings,
         panel: entry.panel.resolved(|name| names.node(name))?,
         settings_min: least,

@@ -1,6 +1,6 @@
 //! A checked rig: plain SI numbers, indices resolved, nothing missing. Only `rig::load` makes one.
 
-use crate::hydraulics::spec::{LiquidSpec, NetworkSpec, Place, ShaftSpec};
+use crate::hydraulics::spec::{GridOptions, LiquidSpec, NetworkSpec, Place, ShaftSpec};
 use crate::rig::register_map::RegisterMap;
 use crate::signal::{ChannelId, Scaling};
 use crate::starters::heating::StartRating;
@@ -60,6 +60,10 @@ pub struct Rig {
     pub rest_speed_rad_s: f64,
     /// Fixed rest when speed is not measured, s.
     pub rest_fallback_s: f64,
+    /// Largest time step of a prediction, s.
+    pub time_step_s: f64,
+    /// Described without wires: predicted for, never commanded.
+    pub station: bool,
     /// The file's text, as read.
     pub text: String,
     /// SHA-256 of the text, hex.
@@ -83,6 +87,11 @@ impl Rig {
             panel: starter.panel.clone(),
         };
         (network, self.shaft, self.starters.iter().map(starter).collect())
+    }
+
+    /// The grid that predictions are made on.
+    pub fn grid(&self) -> GridOptions {
+        GridOptions { dt_max_s: self.time_step_s, ..GridOptions::default() }
     }
 
     /// Index of the starter of that id.

@@ -188,6 +188,8 @@ fn prediction(offset_pa: f64) -> Prediction {
             wave_speed_adjustment: 0.0,
         },
         assumptions: vec![],
+        loss_of_supply: None,
+        events: Vec::new(),
         sha256: String::new(),
     }
 }

@@ -14,7 +14,9 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile, maps: &Maps) {
             known(document, channel, "channel", channels());
         }
     }
-    needed_trips(document, file);
+    if !file.identity.station {
+        needed_trips(document, file);
+    }
     for permissive in &file.permissives {
         match &permissive.condition {
             Some(ConditionEntry::Channel(channel, ..)) => {

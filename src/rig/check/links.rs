@@ -6,6 +6,13 @@ use crate::rig::reader::Document;
 use std::collections::BTreeMap;
 
 pub(super) fn check(document: &Document<'_>, file: &RigFile) {
+    if file.identity.station {
+        let wires = file.links.iter().map(|link| &link.spot).chain(file.transfer.iter().map(|unit| &unit.spot));
+        for spot in wires {
+            document.note(spot, "a wire of a station", "no [[link]] and no [transfer], or no station = true", None);
+        }
+        return;
+    }
     if file.links.is_empty() {
         document.note(&file.identity.spot, "no link", "at least one [[link]]", None);
     }

@@ -11,27 +11,20 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile, maps: &Maps) {
     if file.starters.is_empty() {
         document.note(&file.identity.spot, "no starter", "at least one [[starter]]", None);
     }
+    if file.identity.station {
+        panels(document, file);
+        file.starters.iter().for_each(|starter| settings(document, starter));
+        return;
+    }
     let links = || file.links.iter().map(|link| link.id.text.as_str());
     for name in file.starters.iter().map(|entry| &entry.link).chain(file.transfer.iter().map(|entry| &entry.link)) {
         known(document, name, "link", links());
     }
     units(document, file);
     positions(document, file);
-    let nodes = || file.elevations.iter().map(|(name, _)| name.text.as_str());
+    panels(document, file);
     for starter in &file.starters {
         settings(document, starter);
-        if let Some(node) = &starter.panel.node {
-            known(document, node, "node", nodes());
-        }
-        if starter.panel.settings.set_point.is_some() && !file.links.is_empty() {
-            let allowed = "a set point on a station (a rig without links), which is predicted for and never run";
-            document.note(&starter.spot, "a set point that no run can follow", allowed, None);
-        }
-        if let Some(kind) = starter.kind
-            && let Err(why) = starter.panel.settings.check(&starter.id.text, kind)
-        {
-            document.note(&starter.spot, why.to_string(), "settings that this kind of starter has", None);
-        }
         if let Some(Some(map)) = maps.get(&starter.map.text) {
             roles(document, starter, map);
             raw_settings(document, starter, map);
@@ -42,6 +35,25 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile, maps: &Maps) {
     {
         for role in [Role::Identity, Role::TransferSelect, Role::TransferPosition] {
             need_role(document, &transfer.map.spot, map, role);
+        }
+    }
+}
+
+/// Settings of the starters' own panels.
+fn panels(document: &Document<'_>, file: &RigFile) {
+    let nodes = || file.elevations.iter().map(|(name, _)| name.text.as_str());
+    for starter in &file.starters {
+        if let Some(node) = &starter.panel.node {
+            known(document, node, "node", nodes());
+        }
+        if starter.panel.settings.set_point.is_some() && !file.identity.station {
+            let allowed = "a set point on a station (a rig without links), which is predicted for and never run";
+            document.note(&starter.spot, "a set point that no run can follow", allowed, None);
+        }
+        if let Some(kind) = starter.kind
+            && let Err(why) = starter.panel.settings.check(&starter.id.text, kind)
+        {
+            document.note(&starter.spot, why.to_string(), "settings that this kind of starter has", None);
         }
     }
 }

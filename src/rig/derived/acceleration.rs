@@ -19,6 +19,7 @@ pub fn across_the_line_s(
     network: &NetworkSpec,
     shaft: &ShaftSpec,
     running_rad_s: f64,
+    grid: &GridOptions,
 ) -> Result<f64, FigureError> {
     let starter = StarterSpec {
         id: "across the line".to_owned(),
@@ -28,7 +29,7 @@ pub fn across_the_line_s(
     };
     let mut drive = DriveTrain::new(*motor, vec![starter])?;
     drive.start(0, Settings::default())?;
-    let mut plant = Plant::new(network, shaft, drive, &GridOptions::default())?;
+    let mut plant = Plant::new(network, shaft, drive, grid)?;
     let target_rad_s = ACCELERATED_SHARE * running_rad_s;
     while plant.speed_rad_s() < target_rad_s {
         if plant.time_s() > LONGEST_S {

@@ -158,7 +158,7 @@ fn line_up_figures(rig: &Rig, line_up: usize) -> LineUpFigures {
     let (duty, duty_why) = split(duty_point(rig, &network, &shaft));
     let speed_rad_s = duty.as_ref().map(|duty| duty.speed_rad_s);
     let (acceleration, acceleration_why) = match speed_rad_s {
-        Some(speed_rad_s) => split(across_the_line_s(&rig.motor, &network, &shaft, speed_rad_s)),
+        Some(speed_rad_s) => split(across_the_line_s(&rig.motor, &network, &shaft, speed_rad_s, &rig.grid())),
         None => (None, None),
     };
     LineUpFigures {

@@ -159,7 +159,7 @@ pub(super) fn transfer(table: Cursor<'_>, assumed: &mut Assumptions) -> Transfer
 }
 
 /// `[[starter]]`.
-pub(super) fn starters(root: &Cursor<'_>, assumed: &mut Assumptions) -> Vec<StarterEntry> {
+pub(super) fn starters(root: &Cursor<'_>, station: bool, assumed: &mut Assumptions) -> Vec<StarterEntry> {
     let mut entries = Vec::new();
     for table in root.tables("starter") {
         let kind = table.need_word("kind", KINDS);
@@ -168,15 +168,18 @@ pub(super) fn starters(root: &Cursor<'_>, assumed: &mut Assumptions) -> Vec<Star
         entries.push(StarterEntry {
             id: need_id(&table),
             kind,
-            link: need_name(&table, "link"),
-            unit: unit(&table),
-            map: need_name(&table, "map"),
+            link: wired(&table, station, "link"),
+            unit: if station { Some(0) } else { unit(&table) },
+            map: wired(&table, station, "map"),
             settings: settings(&table),
             panel: panel::read(&table),
             allowed: allowed(&table),
             duty: duty(&table),
             transfer_position: position.and_then(|position| u16::try_from(position).ok()),
-            comm_timeout_s: or_nan(table.need_quantity("comm_timeout", &Want::TIME)),
+            comm_timeout_s: match station {
+                true => f64::INFINITY,
+                false => or_nan(table.need_quantity("comm_timeout", &Want::TIME)),
+            },
             stop: assumed.take(stop, default_stop(kind), "a starter stops by its ramp, a contactor by opening"),
             spot: table.here(),
             unit_spot: table.spot("unit"),
@@ -186,6 +189,11 @@ pub(super) fn starters(root: &Cursor<'_>, assumed: &mut Assumptions) -> Vec<Star
         table.close();
     }
     entries
+}
+
+/// A name that only a starter on a wire has.
+fn wired(table: &Cursor<'_>, station: bool, key: &str) -> Text {
+    if station { Text { text: String::new(), spot: table.spot(key) } } else { need_name(table, key) }
 }
 
 fn default_stop(kind: Option<StarterKind>) -> StopKind {

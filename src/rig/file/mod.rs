@@ -82,6 +82,10 @@ pub struct IdentityEntry {
     pub rest_speed_rad_s: f64,
     /// Fallback rest, s.
     pub rest_fallback_s: f64,
+    /// Largest time step of a prediction, s.
+    pub time_step_s: f64,
+    /// No wires: predicted for, never commanded.
+    pub station: bool,
     /// Place of the table.
     pub spot: Spot,
 }
@@ -110,8 +114,10 @@ impl RigFile {
         let (liquid, temperature_c) = machine::liquid(root.need_table("liquid"), &mut assumed);
         let (pump_element, pump) = machine::pump(root.need_table("pump"), &mut assumed);
         let channels = signals::channels(&root, &mut assumed);
+        let identity = identity(&root, &mut assumed);
+        let station = identity.station;
         let file = Self {
-            identity: identity(&root, &mut assumed),
+            identity,
             elevations: elevations(&root),
             liquid,
             temperature_c,
@@ -121,10 +127,13 @@ impl RigFile {
             tanks: network::tanks(&root, &mut assumed),
             elements: network::elements(&root, pump_element, &liquid, &mut assumed),
             line_ups: network::line_ups(&root),
-            starters: control::starters(&root, &mut assumed),
+            starters: control::starters(&root, station, &mut assumed),
             transfer: root.table("transfer").map(|table| control::transfer(table, &mut assumed)),
             links: control::links(&root, &mut assumed),
-            source: signals::source(root.need_table("source"), &mut assumed),
+            source: match station {
+                true => signals::no_source(&root),
+                false => signals::source(root.need_table("source"), &mut assumed),
+            },
             permissives: signals::permissives(&root, &channels),
             trips: signals::trips(&root, &channels, &mut assumed),
             channels,
@@ -160,6 +169,9 @@ fn need_id(cursor: &Cursor<'_>) -> Text {
     id
 }
 
+/// Largest time step of a prediction where the file does not say, s.
+const DEFAULT_TIME_STEP_S: f64 = 0.5e-3;
+
 fn identity(root: &Cursor<'_>, assumed: &mut Assumptions) -> IdentityEntry {
     let Some(table) = root.need_table("rig") else {
         let spot = root.spot("rig");
@@ -172,16 +184,25 @@ fn identity(root: &Cursor<'_>, assumed: &mut Assumptions) -> IdentityEntry {
             stop_delay_budget_s: f64::NAN,
             rest_speed_rad_s: f64::NAN,
             rest_fallback_s: f64::NAN,
+            time_step_s: f64::NAN,
+            station: false,
             spot,
         };
     };
     let id = need_id(&table);
+    let station = table.flag("station").unwrap_or(false);
     let entry = IdentityEntry {
+        station,
+        // Beyond this a running figure would have no sample in its piece.
+        time_step_s: table.quantity("time_step", &Want::TIME.between(1e-5, 5e-3)).unwrap_or(DEFAULT_TIME_STEP_S),
         name: table.text("name").map_or_else(|| id.text.clone(), |name| name.text),
         about: table.text("about").map_or_else(String::new, |about| about.text),
         invented: table.flag("invented").unwrap_or(false),
         headline: table.need_text("headline"),
-        stop_delay_budget_s: or_nan(table.need_quantity("stop_delay_budget", &Want::TIME)),
+        stop_delay_budget_s: match station {
+            true => f64::INFINITY,
+            false => or_nan(table.need_quantity("stop_delay_budget", &Want::TIME)),
+        },
         rest_speed_rad_s: assumed.take(
             table.quantity("rest_speed", &Want::SPEED),
             10.0 * std::f64::consts::TAU / 60.0,

@@ -122,6 +122,19 @@ pub struct TripEntry {
     pub spot: Spot,
 }
 
+/// A station has none: channels are then places that a prediction is made for.
+pub(super) fn no_source(root: &Cursor<'_>) -> SourceEntry {
+    let nothing = Text { text: String::new(), spot: root.spot("source") };
+    SourceEntry {
+        id: nothing.clone(),
+        address: nothing,
+        rate_hz: f64::INFINITY,
+        payload_type: 0,
+        max_age_s: f64::INFINITY,
+        spot: None,
+    }
+}
+
 /// `[source]`.
 pub(super) fn source(table: Option<Cursor<'_>>, assumed: &mut Assumptions) -> SourceEntry {
     let Some(table) = table else {

@@ -3,7 +3,8 @@
 use crossbeam_channel::{Receiver, Sender, bounded};
 use ramprig::clock::{RigClock, SystemClock, sleep_wall};
 use ramprig::hydraulics::spec::Place;
-use ramprig::prediction::{MadeWith, Prediction, Segment};
+use ramprig::prediction::loss::LossFigures;
+use ramprig::prediction::{EventKind, LossOfSupply, MadeWith, PredictedEvent, Prediction, Segment};
 use ramprig::recording::{Recorder, RecordingError, RunDescription};
 use ramprig::rig::model::{Channel, Quantity};
 use ramprig::sequence::marks::{Mark, MarkKind, Phase};
@@ -83,6 +84,32 @@ pub fn header() -> RunHeader {
     }
 }
 
+fn event() -> PredictedEvent {
+    let text = "check valve check closes".to_owned();
+    PredictedEvent { cycle: 1, phase: Phase::Stop, after_mark_s: 0.1 + 0.2, kind: EventKind::CheckValveClosed, text }
+}
+
+fn loss() -> LossOfSupply {
+    let figures = LossFigures {
+        id: "p".to_owned(),
+        steady: 0.1 + 0.2,
+        maximum: 2.0e5 / 3.0,
+        maximum_at_s: 0.7,
+        minimum: -1.0 / 3.0,
+        minimum_at_s: 0.3,
+    };
+    LossOfSupply {
+        from_speed_rad_s: 150.0 + 1.0 / 3.0,
+        from_flow_m3_s: 7.0e-3 / 3.0,
+        channels: vec![figures],
+        flow_ends_after_s: Some(1.0 / 7.0),
+        reverse_flow_m3_s: 1e-4 / 3.0,
+        backspin_rad_s: 0.0,
+        followed_s: 12.0,
+        events: vec![event()],
+    }
+}
+
 pub fn prediction() -> Prediction {
     let segment = |cycle, phase, samples: usize| Segment {
         cycle,
@@ -106,6 +133,8 @@ pub fn prediction() -> Prediction {
             wave_speed_adjustment: 0.012_345_678_901_234_567,
         },
         assumptions: vec!["line full".into(), "größer".into()],
+        loss_of_supply: Some(loss()),
+        events: vec![event()],
         sha256: "ab".repeat(32),
     }
 }

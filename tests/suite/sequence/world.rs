@@ -221,6 +221,8 @@ fn empty_prediction() -> Prediction {
             wave_speed_adjustment: 0.0,
         },
         assumptions: Vec::new(),
+        loss_of_supply: None,
+        events: Vec::new(),
         sha256: String::new(),
     }
 }
