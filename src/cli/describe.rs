@@ -6,7 +6,7 @@ use super::failure::Failure;
 use super::output::Output;
 use super::wires::{load, read_sequence, starter_index};
 use crate::prediction::summary::{Summary, loss_words, write_csv};
-use crate::prediction::{Prediction, Rehearsal, rehearse};
+use crate::prediction::{PredictedEvent, Prediction, Rehearsal, rehearse};
 use crate::rig::check_report;
 use crate::rig::derived::derive;
 use crate::rig::init::{InitAnswers, init as rig_text};
@@ -117,9 +117,20 @@ fn write_series(path: &Path, rig: &crate::rig::model::Rig, prediction: &Predicti
 /// Events of the first cycle, and what no ramp changes.
 fn beside(summary: &Summary, units: System) -> String {
     let mut text = String::new();
-    for event in summary.events.iter().filter(|event| event.cycle <= 1) {
+    let first_cycle: Vec<&PredictedEvent> = summary.events.iter().filter(|event| event.cycle <= 1).collect();
+    let alike = |a: &PredictedEvent, b: &PredictedEvent| (a.phase, a.kind) == (b.phase, b.kind);
+    for (index, event) in first_cycle.iter().enumerate() {
+        // A check valve that chatters or a cavity that comes and goes is told once.
+        if first_cycle[..index].iter().any(|earlier| alike(earlier, event)) {
+            continue;
+        }
+        let more = match first_cycle[index + 1..].iter().filter(|later| alike(later, event)).count() {
+            0 => String::new(),
+            count => format!(" (and {count} more of this kind)"),
+        };
         let mark = if event.phase == Phase::Start { "start" } else { "stop" };
-        text.push_str(&format!("{} s after the {mark}: {}\n", significant(event.after_mark_s, 4), event.text));
+        let after = significant(event.after_mark_s, 4);
+        text.push_str(&format!("{after} s after the {mark}: {}{more}\n", event.text));
     }
     let Some(loss) = &summary.loss_of_supply else { return text };
     text.push_str(&format!("\n{}\n", loss_words(loss, units)));
