@@ -40,6 +40,12 @@ pub enum EventKind {
     Draining,
     /// Water rose to the pump.
     WaterAtPump,
+    /// A relief valve opened.
+    ReliefValveOpened,
+    /// A relief valve closed.
+    ReliefValveClosed,
+    /// An air vessel ran empty of water.
+    VesselEmptied,
     /// The pump is primed.
     Primed,
     /// The suction leg ran empty.
@@ -165,6 +171,16 @@ fn in_words(rig: &Rig, kind: PlantEventKind) -> (EventKind, String) {
         }
         PlantEventKind::WaterAtPump => (EventKind::WaterAtPump, "water has risen to the pump".to_owned()),
         PlantEventKind::Primed => (EventKind::Primed, "the pump is primed".to_owned()),
+        PlantEventKind::ReliefValveOpened { element } => {
+            (EventKind::ReliefValveOpened, format!("relief valve {} opens", name(element)))
+        }
+        PlantEventKind::ReliefValveClosed { element } => {
+            (EventKind::ReliefValveClosed, format!("relief valve {} closes", name(element)))
+        }
+        PlantEventKind::VesselEmptied { node } => (
+            EventKind::VesselEmptied,
+            format!("the air vessel at {} runs empty of water", words(rig, Place::Node(node))),
+        ),
         PlantEventKind::PrimeLost => (EventKind::PrimeLost, "the suction leg has run empty: prime is lost".to_owned()),
     }
 }
