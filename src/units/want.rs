@@ -120,7 +120,8 @@ impl Want {
             Reference::Gauge => "gauge ",
             Reference::Absolute => "absolute ",
         };
-        format!("a {reference}{}{}, such as {}", self.dimension.word(), self.span(), self.example)
+        let article = if self.reference == Reference::Absolute { "an" } else { "a" };
+        format!("{article} {reference}{}{}, such as {}", self.dimension.word(), self.span(), self.example)
     }
 
     fn span(&self) -> String {

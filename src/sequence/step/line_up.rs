@@ -1,4 +1,4 @@
-//! `do = "line-up"`: a person sets the valves of `line_up` and confirms them.
+//! `do = "line-up"`: a person sets the valves of `line_up` (default: the rig's first) and confirms them.
 
 use super::{Next, Output, Phase, Turn, confirm};
 use crate::rig::model::Rig;
@@ -18,7 +18,8 @@ pub struct LineUp {
 
 impl LineUp {
     pub(crate) fn read(table: &Cursor<'_>, rig: &Rig) -> Option<Self> {
-        let wanted = table.need_text("line_up")?.text;
+        let first = rig.line_ups.first().map(|line_up| line_up.id.clone());
+        let wanted = table.text("line_up").map(|text| text.text).or(first.filter(|_| !table.has("line_up")))?;
         let found = rig.line_ups.iter().enumerate().find(|(_, line_up)| line_up.id == wanted);
         let Some((index, line_up)) = found else {
             let ids: Vec<_> = rig.line_ups.iter().map(|line_up| line_up.id.as_str()).collect();
