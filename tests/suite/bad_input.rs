@@ -1,4 +1,7 @@
-//! Bad rig files: every mistake has its problem, on its line.
+//! Bad rig files: every mistake has its problem, on its line. Refusals and losses of the whole program below.
+
+mod losses;
+mod refusals;
 
 use ramprig::rig::{
     self,

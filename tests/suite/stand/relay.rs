@@ -27,6 +27,7 @@ pub struct Wrote {
 
 struct Shared {
     cut: AtomicBool,
+    held: AtomicBool,
     sockets: Mutex<Vec<TcpStream>>,
 }
 
@@ -59,14 +60,14 @@ impl<T> Drop for Relay<T> {
 
 impl<T> Relay<T> {
     /// `serve` passes one connection: client, rig, log.
-    fn new(rig: SocketAddr, serve: fn(TcpStream, TcpStream, Arc<Mutex<Vec<T>>>)) -> Self
+    fn new(rig: SocketAddr, serve: fn(TcpStream, TcpStream, Arc<Mutex<Vec<T>>>, Arc<Shared>)) -> Self
     where
         T: Send + 'static,
     {
         let listener = TcpListener::bind("127.0.0.1:0").unwrap();
         let address = listener.local_addr().unwrap();
         let log = Arc::new(Mutex::new(Vec::new()));
-        let shared = Arc::new(Shared { cut: AtomicBool::new(false), sockets: Mutex::new(Vec::new()) });
+        let shared = Arc::new(Shared { cut: AtomicBool::new(false), held: AtomicBool::new(false), sockets: Mutex::new(Vec::new()) });
         let (kept, inside) = (Arc::clone(&log), Arc::clone(&shared));
         std::thread::spawn(move || {
             for client in listener.incoming() {
@@ -77,8 +78,8 @@ impl<T> Relay<T> {
                 }
                 let Ok(upstream) = TcpStream::connect(rig) else { continue };
                 inside.keep([&client, &upstream]);
-                let log = Arc::clone(&kept);
-                std::thread::spawn(move || serve(client, upstream, log));
+                let (log, shared) = (Arc::clone(&kept), Arc::clone(&inside));
+                std::thread::spawn(move || serve(client, upstream, log, shared));
             }
         });
         Self { address, log, shared }
@@ -87,6 +88,11 @@ impl<T> Relay<T> {
     /// Close everything and pass nothing on any more.
     pub fn cut(&self) {
         self.shared.cut();
+    }
+
+    /// Keep everything open and pass no samples on any more.
+    pub fn hold_back(&self) {
+        self.shared.held.store(true, Ordering::SeqCst);
     }
 
     pub fn log(&self) -> MutexGuard<'_, Vec<T>> {
@@ -105,7 +111,7 @@ pub fn bus(rig: SocketAddr) -> Relay<Wrote> {
 }
 
 /// RFC 4571 framing, RFC 3550 header: the RTP clock counts frames.
-fn pass_samples(mut client: TcpStream, mut rig: TcpStream, log: Arc<Mutex<Vec<Sent>>>) {
+fn pass_samples(mut client: TcpStream, mut rig: TcpStream, log: Arc<Mutex<Vec<Sent>>>, shared: Arc<Shared>) {
     const HEADER: usize = 12;
     /// Eight inputs of three bytes.
     const FRAME: usize = 24;
@@ -123,6 +129,9 @@ fn pass_samples(mut client: TcpStream, mut rig: TcpStream, log: Arc<Mutex<Vec<Se
         let first = *first.get_or_insert(timestamp);
         let frames = u64::from(timestamp.wrapping_sub(first)) + ((packet.len() - HEADER) / FRAME) as u64;
         let whole = [&length[..], &packet].concat();
+        if shared.held.load(Ordering::SeqCst) {
+            continue;
+        }
         if client.write_all(&whole).is_err() {
             break;
         }
@@ -133,7 +142,7 @@ fn pass_samples(mut client: TcpStream, mut rig: TcpStream, log: Arc<Mutex<Vec<Se
 }
 
 /// Modbus TCP: requests are read whole and noted when they write; answers pass as bytes.
-fn pass_bus(mut client: TcpStream, mut rig: TcpStream, log: Arc<Mutex<Vec<Wrote>>>) {
+fn pass_bus(mut client: TcpStream, mut rig: TcpStream, log: Arc<Mutex<Vec<Wrote>>>, _: Arc<Shared>) {
     let (mut answers, mut to_client) = (rig.try_clone().unwrap(), client.try_clone().unwrap());
     std::thread::spawn(move || {
         let _ = std::io::copy(&mut answers, &mut to_client);

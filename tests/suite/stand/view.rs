@@ -33,11 +33,10 @@ impl View {
         self.runtime.block_on(call(&self.client))
     }
 
-    /// The next update.
-    pub fn next(&mut self, what: &str) -> Update {
+    /// The next update; `None` when the program has closed the connection.
+    pub fn next(&mut self) -> Option<Update> {
         let next = async { tokio::time::timeout(DEADLINE, self.updates.recv()).await };
-        let update = self.runtime.block_on(next).ok().flatten();
-        let update = update.unwrap_or_else(|| panic!("no more updates, waiting for {what}; last: {:?}", self.state));
+        let update = self.runtime.block_on(next).unwrap_or_else(|_| panic!("silent for {DEADLINE:?}: {:?}", self.state))?;
         self.kinds.push(match &update {
             Update::Snapshot(_) => "snapshot",
             Update::State(_) => "state",
@@ -49,24 +48,36 @@ impl View {
         if let Update::Snapshot(state) | Update::State(state) = &update {
             self.state = Some(state.as_ref().clone());
         }
-        update
+        Some(update)
     }
 
-    /// Updates until a state is as wanted.
-    pub fn wait_state(&mut self, what: &str, wanted: impl Fn(&Snapshot) -> bool) -> Snapshot {
+    /// Updates until a state is as wanted; `None` when the program ends before.
+    pub fn reaches(&mut self, wanted: impl Fn(&Snapshot) -> bool) -> Option<Snapshot> {
         loop {
             if let Some(state) = self.state.as_ref().filter(|state| wanted(state)) {
-                return state.clone();
+                return Some(state.clone());
             }
-            self.next(what);
+            self.next()?;
         }
     }
 
-    /// Until the run is in a step whose words begin so.
-    pub fn wait_step(&mut self, words: &str) -> Snapshot {
-        self.wait_state(&format!("step {words}"), |state| {
+    /// Whether the run comes to a step whose words begin so.
+    pub fn reaches_step(&mut self, words: &str) -> bool {
+        let there = |state: &Snapshot| {
             let progress = state.run.as_ref().and_then(|run| run.progress.as_ref());
             progress.is_some_and(|progress| progress.step.starts_with(words))
-        })
+        };
+        self.reaches(there).is_some()
+    }
+
+    #[track_caller]
+    pub fn wait_state(&mut self, what: &str, wanted: impl Fn(&Snapshot) -> bool) -> Snapshot {
+        let reached = self.reaches(wanted);
+        reached.unwrap_or_else(|| panic!("the program ended before: {what}; last: {:?}", self.state))
+    }
+
+    #[track_caller]
+    pub fn wait_step(&mut self, words: &str) {
+        assert!(self.reaches_step(words), "the program ended before step {words}; last: {:?}", self.state);
     }
 }
