@@ -11,8 +11,8 @@ emergency stop: the hardwired emergency stop and the drive's own protections are
 licensed practice come first. `stop confirmed` says that the motor was seen to stop; work on the machine needs isolation
 and lock-out by a person.
 
-Exit codes: 0 done; 1 outside tolerance; 2 usage or configuration; 3 aborted, stop confirmed; 4 stop NOT confirmed;
-5 recording incomplete; 6 taken over locally; 70 internal fault.";
+Exit codes: 0 done; 1 outside tolerance; 2 usage or configuration; 3 aborted: stop confirmed, or nothing had been
+started; 4 stop NOT confirmed; 5 recording incomplete; 6 taken over locally; 70 internal fault.";
 
 /// Starts and stops a pump through its starters, records the surge and holds it against a prediction made beforehand.
 #[derive(Debug, Parser)]
@@ -76,7 +76,7 @@ pub enum Verb {
         #[arg(short, long, default_value = "report.html")]
         out: PathBuf,
     },
-    /// Make a readable recording of a `.partial` that a crash left; the `.partial` is kept.
+    /// Make a readable recording of a `.partial` that a crash left; the `.partial` goes once that one is read back.
     Recover {
         /// The `.partial` file.
         file: PathBuf,

@@ -73,7 +73,7 @@ async fn with_child(
     let starters: Vec<String> = rig.starters.iter().map(|starter| starter.id.clone()).collect();
     let served = own(rig, &out.join("state"), SocketAddr::from(([127, 0, 0, 1], 0)))?;
     output.note(&format!("watch it: ramprig watch --at {}", served.address));
-    let outcome = match wait_ready(&served.daemon).await {
+    let outcome = match wait_ready(&served).await {
         Ok(()) => all_starters(&served, &starters, sequence_text, out, output).await,
         Err(failure) => Err(failure),
     };
@@ -91,6 +91,10 @@ async fn all_starters(
 ) -> Result<(Vec<RunView>, Exit), Failure> {
     let mut runs = Vec::new();
     for starter in starters {
+        if served.signals.end.is_cancelled() {
+            output.note("ended by a signal between two runs; nothing is on");
+            return Ok((runs, Exit::Aborted));
+        }
         output.note(&format!("run {} of {}: {starter}", runs.len() + 1, starters.len()));
         let request = RunRequest {
             sequence_text: sequence_text.to_owned(),

@@ -11,7 +11,7 @@ pub enum Exit {
     Done = 0,
     /// Usage or configuration.
     Configuration = 2,
-    /// Ended early; the stop was confirmed.
+    /// Ended early; the stop was confirmed, or nothing had been started.
     Aborted = 3,
     /// The stop was not confirmed (or only inferred).
     StopNotConfirmed = 4,
@@ -33,6 +33,9 @@ impl From<Exit> for ExitCode {
 pub fn of_run(end: &RunEnd, recording_complete: bool) -> Exit {
     if end.taken_over {
         return Exit::TakenOver;
+    }
+    if end.refused {
+        return Exit::Configuration;
     }
     if !end.started && end.aborted.is_some() {
         return Exit::Aborted;
@@ -57,6 +60,7 @@ mod tests {
             stop,
             cycles: 1,
             started: true,
+            refused: false,
         };
         for complete in [true, false] {
             for aborted in [true, false] {
@@ -67,7 +71,9 @@ mod tests {
         assert_eq!(of_run(&end(StopOutcome::Confirmed, true), true), Exit::Aborted);
         assert_eq!(of_run(&end(StopOutcome::Confirmed, false), false), Exit::RecordingIncomplete);
         assert_eq!(of_run(&end(StopOutcome::Confirmed, false), true), Exit::Done);
-        let refused = RunEnd { started: false, ..end(StopOutcome::NotConfirmed, true) };
-        assert_eq!(of_run(&refused, true), Exit::Aborted, "nothing was started");
+        let unstarted = RunEnd { started: false, ..end(StopOutcome::NotConfirmed, true) };
+        assert_eq!(of_run(&unstarted, true), Exit::Aborted, "nothing was started");
+        let refused = RunEnd { refused: true, ..unstarted };
+        assert_eq!(of_run(&refused, true), Exit::Configuration, "not even begun");
     }
 }

@@ -35,6 +35,9 @@ pub struct Served {
 
 /// Own a rig in this process and listen on `http`.
 pub fn own(rig: Rig, state_dir: &Path, http: SocketAddr) -> Result<Served, Failure> {
+    if !http.ip().is_loopback() {
+        return Err(Failure::refused(crate::web::WebError::NotLoopback { address: http }));
+    }
     let listener =
         TcpListener::bind(http).map_err(|e| Failure::configuration(format!("--http {http}: {e}; try: port 0")))?;
     let address = listener.local_addr().map_err(Failure::internal)?;
@@ -59,7 +62,7 @@ pub async fn serve(args: &ServeArgs, output: Output) -> Result<Exit, Failure> {
     let served = own(rig, &state_dir(args.wires.state_dir.as_deref()), args.http)?;
     output
         .announce(&json!({"ready": true, "http": served.address, "rig": name, "pid": std::process::id()}).to_string());
-    if let Err(missing) = ready(&served.daemon).await? {
+    if let Err(missing) = ready(&served).await? {
         output.note(&format!("NOTICE not complete yet: {missing}"));
     }
     output.note(&format!("serving {name} at http://{}; end with Ctrl-C", served.address));
@@ -72,14 +75,19 @@ pub async fn serve(args: &ServeArgs, output: Output) -> Result<Exit, Failure> {
     Ok(exit_of(&report, served.daemon.tasks().fault(), output))
 }
 
-async fn ready(daemon: &Daemon) -> Result<Result<(), String>, Failure> {
-    let waiting = daemon.clone();
-    tokio::task::spawn_blocking(move || waiting.wait_ready(READY_DEADLINE)).await.map_err(Failure::internal)
+async fn ready(served: &Served) -> Result<Result<(), String>, Failure> {
+    let (waiting, end) = (served.daemon.clone(), served.signals.end.clone());
+    tokio::task::spawn_blocking(move || waiting.wait_ready(READY_DEADLINE, &end)).await.map_err(Failure::internal)
 }
 
-/// Wait for links and samples, or say what is missing.
-pub async fn wait_ready(daemon: &Daemon) -> Result<(), Failure> {
-    ready(daemon).await?.map_err(|missing| Failure::configuration(format!("{missing}; nothing has moved")))
+/// Wait for links and samples, or say what is missing. A signal ends the wait, and the run that would have followed.
+pub async fn wait_ready(served: &Served) -> Result<(), Failure> {
+    let outcome = ready(served).await?;
+    if served.signals.end.is_cancelled() {
+        let cause = anyhow::anyhow!("ended by a signal; nothing has moved");
+        return Err(Failure { exit: Exit::Aborted, cause });
+    }
+    outcome.map_err(|missing| Failure::configuration(format!("{missing}; nothing has moved")))
 }
 
 /// Code of a shutdown.
@@ -118,7 +126,7 @@ pub async fn run(args: &RunArgs, output: Output) -> Result<Exit, Failure> {
         return attached(&address, request, output).await;
     }
     let served = own(rig, &state, SocketAddr::from(([127, 0, 0, 1], 0)))?;
-    let outcome = match wait_ready(&served.daemon).await {
+    let outcome = match wait_ready(&served).await {
         Ok(()) => here(&served, request, output).await,
         Err(failure) => Err(failure),
     };
@@ -131,7 +139,7 @@ pub async fn run(args: &RunArgs, output: Output) -> Result<Exit, Failure> {
 async fn here(served: &Served, request: RunRequest, output: Output) -> Result<Exit, Failure> {
     output.note(&format!("watch it: ramprig watch --at {}", served.address));
     let run = run_to_end(&served.daemon, request, &served.signals, output).await?;
-    Ok(show_end(&run, output))
+    show_end(&run, output)
 }
 
 /// Start a run and follow it; the first signal stops it, the second hurries it.
@@ -170,28 +178,33 @@ async fn attached(address: &str, request: RunRequest, output: Output) -> Result<
     let signals = Signals::listen(&tasks).map_err(Failure::internal)?;
     let run = run_to_end(&client, request, &signals, output).await?;
     tasks.end(Duration::from_secs(1)).await;
-    Ok(show_end(&run, output))
+    show_end(&run, output)
 }
 
-/// Say how a run ended, in words and as JSON.
-pub fn show_end(run: &RunView, output: Output) -> Exit {
-    let Some(end) = &run.end else { return Exit::Internal };
+/// Say how a run ended, in words and as JSON; a refusal is a failure and has no object.
+fn show_end(run: &RunView, output: Output) -> Result<Exit, Failure> {
+    let Some(end) = &run.end else { return Ok(Exit::Internal) };
     let exit = of_run(end, run.recording_complete);
+    if let Some(why) = end.aborted.as_ref().filter(|_| end.refused) {
+        return Err(Failure { exit, cause: anyhow::anyhow!("{}: refused: {why}", run.starter) });
+    }
     match &end.aborted {
         None => output.note(&format!("{}: all steps done, {}", run.starter, end.stop)),
         Some(why) => output.note(&format!("{}: ended early: {why}; {}", run.starter, end.stop)),
     }
-    if end.started || end.aborted.is_none() {
-        output.text(&format!("recording: {}", run.recording));
+    match run.recording_complete {
+        true => output.text(&format!("recording: {}", run.recording)),
+        false => output.note(&format!(
+            "CAUTION recording incomplete, kept as {0}.partial; try: ramprig recover {0}.partial",
+            run.recording
+        )),
     }
     let object = json!({
         "starter": run.starter, "recording": run.recording, "recording_complete": run.recording_complete,
         "cycles": end.cycles, "aborted": end.aborted, "stop_outcome": end.stop, "taken_over": end.taken_over,
     });
-    match output.object(&object) {
-        Ok(()) => exit,
-        Err(_) => Exit::Internal,
-    }
+    output.object(&object).map_err(Failure::internal)?;
+    Ok(exit)
 }
 
 /// `watch`.

@@ -29,9 +29,13 @@ use hub::Hub;
 use owner::{OwnerError, Ownership};
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
 use tasks::TaskGroup;
 use tokio_util::sync::CancellationToken;
 use view::View;
+
+/// While waiting for links and samples, a signal is looked for this often, wall.
+const READY_LOOK: Duration = Duration::from_millis(200);
 
 /// What a daemon needs.
 pub struct Options {
@@ -137,18 +141,28 @@ impl Daemon {
         &self.tasks
     }
 
-    /// Wait (wall) until samples arrive and every link answers; the reason when the deadline passes first.
+    /// Wait (wall) until samples arrive and every link answers; the reason when the deadline passes first or the wait is
+    /// given up.
     ///
     /// # Errors
     /// What is missing, in words.
-    pub fn wait_ready(&self, deadline: std::time::Duration) -> Result<(), String> {
+    pub fn wait_ready(&self, deadline: Duration, give_up: &CancellationToken) -> Result<(), String> {
         let until_ns = self.shared.clock.now_ns() + u64::try_from(deadline.as_nanos()).unwrap_or(u64::MAX);
-        self.shared.fieldbus.wait_up(deadline).map_err(|error| error.to_string())?;
-        let left_ns = until_ns.saturating_sub(self.shared.clock.now_ns()).max(1);
-        let samples = self.shared.acquisition.port().wait_newer(0, std::time::Duration::from_nanos(left_ns));
+        loop {
+            let left = Duration::from_nanos(until_ns.saturating_sub(self.shared.clock.now_ns()));
+            let outcome = self.ready_within(left.min(READY_LOOK));
+            if outcome.is_ok() || left.is_zero() || give_up.is_cancelled() {
+                return outcome;
+            }
+        }
+    }
+
+    fn ready_within(&self, time: Duration) -> Result<(), String> {
+        self.shared.fieldbus.wait_up(time).map_err(|error| error.to_string())?;
+        let samples = self.shared.acquisition.port().wait_newer(0, time);
         match samples.lost {
             None if samples.newest_rig_ns > 0 => Ok(()),
-            None => Err(format!("{}: no sample within {} s", self.shared.rig.source.address, deadline.as_secs())),
+            None => Err(format!("{}: no sample yet", self.shared.rig.source.address)),
             Some(reason) => Err(reason),
         }
     }

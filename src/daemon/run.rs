@@ -144,7 +144,8 @@ fn whole_run(shared: &Arc<Shared>, job: Job, done: Sender<()>) {
     let (end, complete) = outcome.unwrap_or_else(|_| {
         shared.stop_lines[starter].stop(crate::starters::StopKind::Coast, "internal fault of the executor");
         let aborted = Some("internal fault: the executor panicked; a stop was sent".to_owned());
-        let end = RunEnd { aborted, taken_over: false, stop: StopOutcome::NotConfirmed, cycles: 0, started: true };
+        let stop = StopOutcome::NotConfirmed;
+        let end = RunEnd { aborted, taken_over: false, stop, cycles: 0, started: true, refused: false };
         (end, false)
     });
     tell_end(shared, &end);
@@ -168,6 +169,7 @@ fn whole_run(shared: &Arc<Shared>, job: Job, done: Sender<()>) {
 
 fn tell_end(shared: &Shared, end: &RunEnd) {
     let (level, text) = match (&end.aborted, end.stop) {
+        (Some(why), _) if end.refused => (Level::Notice, format!("refused: {why}")),
         (None, StopOutcome::Confirmed) => (Level::Note, "all steps done, stop confirmed".to_owned()),
         (None, stop) => (Level::Danger, format!("all steps done, {stop}")),
         (Some(why), StopOutcome::Confirmed) => (Level::Notice, format!("ended early: {why}; stop confirmed")),
@@ -190,6 +192,7 @@ fn nothing_moved(why: String) -> (RunEnd, bool) {
         stop: StopOutcome::Confirmed,
         cycles: 0,
         started: false,
+        refused: true,
     };
     (end, true)
 }

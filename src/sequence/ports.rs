@@ -415,4 +415,7 @@ pub struct RunEnd {
     /// A start command left during the run.
     #[serde(default)]
     pub started: bool,
+    /// Refused before its first step, and not by a person's stop: this run moved nothing.
+    #[serde(default)]
+    pub refused: bool,
 }

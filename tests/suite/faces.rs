@@ -118,6 +118,7 @@ fn frozen_watch_screen_that_asks_and_after_an_unconfirmed_stop() {
         stop: StopOutcome::NotConfirmed,
         cycles: 0,
         started: true,
+        refused: false,
     });
     picture.apply(Update::State(Box::new(ended)));
     golden("watch-not-confirmed-80x24", &screen(&picture, 80, 24));

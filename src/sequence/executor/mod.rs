@@ -114,7 +114,10 @@ pub fn execute(input: ExecutorInput<'_>) -> RunEnd {
     let mut run = Run::new(input);
     let cause = match run.prepare() {
         Ok(()) => run.steps(),
-        Err(abort) => Cause::Abort(abort),
+        Err(abort) => {
+            run.refused = !abort.always;
+            Cause::Abort(abort)
+        }
     };
     run.wind_down(cause)
 }
@@ -131,6 +134,7 @@ struct Run<'a> {
     /// The heartbeat may run.
     well: bool,
     started: bool,
+    refused: bool,
     /// Cycle whose stop mark is put.
     stop_marked: u32,
     pending: Option<u32>,
@@ -171,6 +175,7 @@ impl<'a> Run<'a> {
             is_virtual: false,
             well: true,
             started: false,
+            refused: false,
             stop_marked: 0,
             pending: None,
             orders: Vec::new(),

@@ -44,7 +44,8 @@ impl Run<'_> {
         }
         self.tell_progress(true);
         let aborted = aborted.or_else(|| self.record_failed.clone());
-        RunEnd { aborted, taken_over, stop, cycles: self.state.cycles_done, started: self.started }
+        let (cycles, started, refused) = (self.state.cycles_done, self.started, self.refused);
+        RunEnd { aborted, taken_over, stop, cycles, started, refused }
     }
 
     /// Nothing more is sent: no stop, no settings, no heartbeat.
