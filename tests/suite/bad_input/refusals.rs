@@ -101,7 +101,7 @@ fn rejects_a_folder_that_cannot_be_written_before_anything_moves() {
 }
 
 #[test]
-fn rejects_a_start_that_nobody_confirms_for_a_rig_that_is_real() {
+fn rejects_an_unknown_starter_and_every_mistake_of_a_sequence() {
     let bench = Bench::real_time();
     let mut args = bench.run_args(bench.wires(), &Cycle::default().text(), "no-such-starter");
     refused(&bench, &run(&args), "contactor, soft, drive");

@@ -67,7 +67,11 @@ impl<T> Relay<T> {
         let listener = TcpListener::bind("127.0.0.1:0").unwrap();
         let address = listener.local_addr().unwrap();
         let log = Arc::new(Mutex::new(Vec::new()));
-        let shared = Arc::new(Shared { cut: AtomicBool::new(false), held: AtomicBool::new(false), sockets: Mutex::new(Vec::new()) });
+        let shared = Arc::new(Shared {
+            cut: AtomicBool::new(false),
+            held: AtomicBool::new(false),
+            sockets: Mutex::new(Vec::new()),
+        });
         let (kept, inside) = (Arc::clone(&log), Arc::clone(&shared));
         std::thread::spawn(move || {
             for client in listener.incoming() {

@@ -36,7 +36,8 @@ impl View {
     /// The next update; `None` when the program has closed the connection.
     pub fn next(&mut self) -> Option<Update> {
         let next = async { tokio::time::timeout(DEADLINE, self.updates.recv()).await };
-        let update = self.runtime.block_on(next).unwrap_or_else(|_| panic!("silent for {DEADLINE:?}: {:?}", self.state))?;
+        let update =
+            self.runtime.block_on(next).unwrap_or_else(|_| panic!("silent for {DEADLINE:?}: {:?}", self.state))?;
         self.kinds.push(match &update {
             Update::Snapshot(_) => "snapshot",
             Update::State(_) => "state",
