@@ -1,7 +1,7 @@
 //! The network: a description that has been checked, and who meets whom.
 
 use super::error::HydraulicsError;
-use super::moc::boundary::{Orifice, ReliefValve, gas};
+use super::moc::boundary::{DiscValve, Orifice, ReliefValve, gas};
 use super::spec::{ElementKind, LiquidSpec, NetworkSpec, PipeSpec, PumpSpec, Terminal};
 use super::{check_valve::CheckValve, pipe, pump::Pump, valve::Valve};
 
@@ -127,6 +127,7 @@ fn check_element(spec: &NetworkSpec, element: &super::spec::ElementSpec) -> Resu
         ElementKind::Pipe(pipe) => pipe::check(&element.name, pipe),
         ElementKind::Valve(valve) => Valve::new(&element.name, valve, gravity_m_s2).map(|_| ()),
         ElementKind::Orifice(orifice) => Orifice::new(&element.name, orifice, gravity_m_s2).map(|_| ()),
+        ElementKind::DiscCheckValve(valve) => DiscValve::new(&element.name, valve, &spec.liquid).map(|_| ()),
         ElementKind::ReliefValve(valve) => ReliefValve::new(&element.name, valve, &spec.liquid).map(|_| ()),
         ElementKind::CheckValve(valve) => CheckValve::new(&element.name, valve, gravity_m_s2).map(|_| ()),
         ElementKind::Pump(pump) => Pump::new(&element.name, pump, spec.liquid.density_kg_m3, gravity_m_s2).map(|_| ()),

@@ -364,6 +364,9 @@ impl<D: ShaftDriver> Plant<D> {
                 let element = cluster.elements[local];
                 match &link.boundary {
                     Boundary::CheckValve(valve) => self.watch.valve(index, local, (element, valve.open), time_s),
+                    Boundary::DiscValve(valve) => {
+                        self.watch.valve(index, local, (element, valve.opening() > 0.0), time_s);
+                    }
                     Boundary::ReliefValve(valve) => self.watch.relief(index, local, (element, valve.open), time_s),
                     _ => {}
                 }
@@ -507,6 +510,17 @@ impl<D: ShaftDriver> Plant<D> {
                 ElementAt::Pipe(pipe) => self.line.pipes[pipe].cavity_at_share_m3(share),
                 ElementAt::Link(..) => 0.0,
             },
+        }
+    }
+
+    /// How a check valve with a disc stands: its opening, 0 on the seat to 1, and the flow on which it last shut, m3/s
+    /// (negative: backwards). `None` for any other element.
+    #[must_use]
+    pub fn disc(&self, element: usize) -> Option<(f64, Option<f64>)> {
+        let ElementAt::Link(cluster, link) = self.element_at.get(element)? else { return None };
+        match &self.clusters[*cluster].nodal.links[*link].boundary {
+            Boundary::DiscValve(valve) => Some((valve.opening(), valve.shut_on_m3_s)),
+            _ => None,
         }
     }
 

@@ -110,6 +110,8 @@ pub enum ElementKind {
     Pump(PumpSpec),
     /// A fixed orifice.
     Orifice(OrificeSpec),
+    /// A check valve whose disc has mass, spring and damping.
+    DiscCheckValve(DiscCheckValveSpec),
     /// A relief valve, from the line it protects to where it blows off.
     ReliefValve(ReliefValveSpec),
 }
@@ -160,6 +162,25 @@ pub struct CheckValveSpec {
     pub kv_m3_h: f64,
     /// Head needed to lift it, m.
     pub cracking_head_m: f64,
+}
+
+/// A check valve with a disc that takes time.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct DiscCheckValveSpec {
+    /// Kv forwards, disc on its upper stop, m3/h at 1 bar.
+    pub kv_m3_h: f64,
+    /// Mass of the disc with the water that moves with it, kg.
+    pub mass_kg: f64,
+    /// Area of the disc on which the difference of pressure works, m2.
+    pub area_m2: f64,
+    /// Travel from seat to upper stop, m.
+    pub travel_m: f64,
+    /// Force of spring and weight towards the seat when shut, N.
+    pub seat_force_n: f64,
+    /// Rate of the spring, N/m.
+    pub spring_n_m: f64,
+    /// Damping, N s/m.
+    pub damping_n_s_m: f64,
 }
 
 /// A fixed orifice.

@@ -2,7 +2,7 @@
 
 use super::check_valve::CheckValve;
 use super::error::HydraulicsError;
-use super::moc::boundary::{Boundary, Orifice, PipeLoss, ReliefValve};
+use super::moc::boundary::{Boundary, DiscValve, Orifice, PipeLoss, ReliefValve};
 use super::network::{Network, joined};
 use super::nodal::{Hold, Link, Nodal, Node};
 use super::pipe::Resistance;
@@ -114,6 +114,11 @@ pub(crate) fn boundary_of(
             Boundary::CheckValve(CheckValve { open: check_valves_open, ..valve })
         }
         ElementKind::Orifice(orifice) => Boundary::Orifice(Orifice::new(&element.name, orifice, liquid.gravity_m_s2)?),
+        ElementKind::DiscCheckValve(valve) => {
+            let mut valve = DiscValve::new(&element.name, valve, liquid)?;
+            valve.set_floating(check_valves_open);
+            Boundary::DiscValve(valve)
+        }
         ElementKind::ReliefValve(valve) => Boundary::ReliefValve(ReliefValve::new(&element.name, valve, liquid)?),
         ElementKind::Pump(pump) => {
             Boundary::Pump(Box::new(Pump::new(&element.name, pump, liquid.density_kg_m3, liquid.gravity_m_s2)?))
@@ -125,7 +130,7 @@ pub(crate) fn boundary_of(
 /// a part without tank or outlet has one head to stand at.
 fn add_leaks(spec: &NetworkSpec, nodal: &mut Nodal) {
     let always = |link: &&Link| match &link.boundary {
-        Boundary::CheckValve(_) | Boundary::ReliefValve(_) => false,
+        Boundary::CheckValve(_) | Boundary::DiscValve(_) | Boundary::ReliefValve(_) => false,
         boundary => !boundary.gain(link.flow_m3_s, nodal.speed_rad_s).shut,
     };
     let part = joined(nodal.nodes.len(), nodal.links.iter().filter(always).map(|link| (link.from, link.to)));

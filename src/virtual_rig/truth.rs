@@ -156,6 +156,10 @@ fn draw_network(nominal: &NetworkSpec, rng: &mut ChaCha12Rng) -> NetworkSpec {
                 valve.kv_open_m3_h *= factor(rng, 0.04);
                 valve.opening = off_by_the_handle(valve.opening, rng);
             }
+            ElementKind::DiscCheckValve(check) => {
+                check.kv_m3_h *= factor(rng, 0.04);
+                check.seat_force_n *= factor(rng, 0.05);
+            }
             ElementKind::CheckValve(check) => check.kv_m3_h *= factor(rng, 0.04),
             ElementKind::Pump(pump) => draw_pump(pump, rng),
             ElementKind::Orifice(orifice) => orifice.discharge_coefficient *= factor(rng, 0.02).min(1.0),

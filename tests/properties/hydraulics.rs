@@ -4,6 +4,7 @@ mod air;
 mod bench;
 mod cavities;
 mod creep;
+mod discs;
 mod fittings;
 mod drive_levels;
 mod hard_runs;

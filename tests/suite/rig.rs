@@ -231,7 +231,10 @@ fn bench_with_fittings() -> String {
     let more = "vessel = \"2.5 m\"\nstub_end = \"6 m\"\nblow_off = \"2.5 m\"\n[liquid]";
     let bench = rig::shipped("terrace-bench").unwrap().replacen("[liquid]", more, 1);
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fixtures/rigs/fittings.toml");
-    bench + &std::fs::read_to_string(path).unwrap()
+    let disc = "cracking_head = \"0.1 m\"";
+    let with_disc =
+        "disc_mass = 0.8\ndisc_area = \"40 cm2\"\ntravel = \"18 mm\"\nseat_force = 6.0\nspring_rate = 150.0";
+    bench.replacen(disc, with_disc, 1) + &std::fs::read_to_string(path).unwrap()
 }
 
 #[test]
@@ -242,6 +245,9 @@ fn accepts_every_fitting_and_runs_them() {
     let node = |name: &str| rig.network.nodes.iter().position(|node| node.name == name).unwrap();
     let Terminal::Gas(vessel) = rig.network.nodes[node("vessel")].terminal else { panic!("no gas at the vessel") };
     assert_eq!((vessel.volume_m3, vessel.charged_abs_pa, vessel.exponent), (0.04, Some(1.5e5), 1.25));
+    let check = rig.network.elements.iter().find(|element| element.name == "check").unwrap();
+    let ElementKind::DiscCheckValve(disc) = &check.kind else { panic!("no disc") };
+    assert_eq!((disc.mass_kg, disc.travel_m, disc.spring_n_m, disc.damping_n_s_m), (0.8, 0.018, 150.0, 0.0));
     let relief = rig.network.elements.iter().find(|element| element.name == "relief").unwrap();
     let ElementKind::ReliefValve(spec) = &relief.kind else { panic!("no relief valve") };
     assert!((spec.set_pa - 3.0e5).abs() < 1e-6 && (spec.full_open_pa - 3.3e5).abs() < 1e-6, "{spec:?}");

@@ -79,7 +79,10 @@ impl Cluster {
                 ends.extend(local(element.from).map(|node| End { node, pipe, at_to: false }));
                 ends.extend(local(element.to).map(|node| End { node, pipe, at_to: true }));
             } else if let (Some(from), Some(to)) = (local(element.from), local(element.to)) {
-                let boundary = boundary_of(spec, element, steady.open[index])?;
+                let mut boundary = boundary_of(spec, element, steady.open[index])?;
+                if let Boundary::DiscValve(valve) = &mut boundary {
+                    valve.let_move(steady.flows_m3_s[index]);
+                }
                 elements.push(index);
                 links.push(Link::new(from, to, steady.flows_m3_s[index], boundary));
             }
@@ -132,12 +135,23 @@ impl Cluster {
 
     /// Solve the new level from what the pipe ends offer; returns the volume that left the system, m3.
     pub(crate) fn advance(&mut self, line: &mut Line, drive: Drive<'_>) -> Result<f64, Unsolved> {
+        self.move_discs(line.dt_s);
         self.gather(line);
         self.nodal.solve(drive)?;
         for end in &self.ends {
             line.pipes[end.pipe].set_end(end.at_to, self.nodal.nodes[end.node].head_m);
         }
         Ok(self.close_terminals(line))
+    }
+
+    fn move_discs(&mut self, dt_s: f64) {
+        let nodes = &self.nodal.nodes;
+        for link in &mut self.nodal.links {
+            if let Boundary::DiscValve(valve) = &mut link.boundary {
+                let across_m = nodes[link.from].head_m - nodes[link.to].head_m;
+                valve.advance(dt_s, across_m, link.flow_m3_s);
+            }
+        }
     }
 
     fn gather(&mut self, line: &Line) {

@@ -2,7 +2,7 @@
 
 use super::network::TankEntry;
 use super::{Assumptions, need_name, or_nan};
-use crate::hydraulics::spec::{GasSpec, OrificeSpec, ReliefValveSpec, Terminal};
+use crate::hydraulics::spec::{DiscCheckValveSpec, GasSpec, OrificeSpec, ReliefValveSpec, Terminal};
 use crate::rig::reader::Cursor;
 use crate::units::{Dimension, Want};
 
@@ -43,6 +43,21 @@ pub(super) fn relief_valve(table: &Cursor<'_>, assumed: &mut Assumptions) -> Rel
         kv_open_m3_h: or_nan(table.need_quantity("flow_coefficient", &Want::FLOW_COEFFICIENT)),
         set_pa,
         full_open_pa,
+    }
+}
+
+/// `[[check_valve]]` with `disc_mass`: `disc_area`, `travel`, and as plain numbers in SI `seat_force` (N), `spring_rate`
+/// (N/m), `damping` (N s/m).
+pub(super) fn disc_check_valve(table: &Cursor<'_>) -> DiscCheckValveSpec {
+    let number = |key: &str, most: f64| table.number(key, 0.0..=most).unwrap_or(0.0);
+    DiscCheckValveSpec {
+        kv_m3_h: or_nan(table.need_quantity("flow_coefficient", &Want::FLOW_COEFFICIENT)),
+        mass_kg: or_nan(table.number("disc_mass", 1e-3..=1e4)),
+        area_m2: or_nan(table.need_quantity("disc_area", &Want::AREA)),
+        travel_m: or_nan(table.need_quantity("travel", &Want::LENGTH)),
+        seat_force_n: number("seat_force", 1e6),
+        spring_n_m: number("spring_rate", 1e8),
+        damping_n_s_m: number("damping", 1e8),
     }
 }
 

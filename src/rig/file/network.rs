@@ -122,7 +122,11 @@ pub(super) fn elements(
         table.close();
     }
     for table in root.tables("check_valve") {
-        entries.push(element(&table, ElementKind::CheckValve(check_valve(&table, assumed)), None));
+        let kind = match table.has("disc_mass") {
+            true => ElementKind::DiscCheckValve(super::fittings::disc_check_valve(&table)),
+            false => ElementKind::CheckValve(check_valve(&table, assumed)),
+        };
+        entries.push(element(&table, kind, None));
         table.close();
     }
     for table in root.tables("orifice") {

@@ -1,6 +1,7 @@
 //! What stands between pipe ends: one element a file, all answering with the head they add at a flow and speed.
 
 mod check_valve;
+mod disc_valve;
 pub(crate) mod gas;
 mod orifice;
 mod pipe_loss;
@@ -9,6 +10,7 @@ mod relief_valve;
 mod tank;
 mod valve;
 
+pub(crate) use disc_valve::DiscValve;
 pub(crate) use gas::Gas;
 pub(crate) use orifice::Orifice;
 pub(crate) use pipe_loss::PipeLoss;
@@ -59,6 +61,8 @@ pub(crate) enum Boundary {
     PipeLoss(PipeLoss),
     /// A fixed orifice.
     Orifice(Orifice),
+    /// A check valve with a disc that takes time.
+    DiscValve(DiscValve),
     /// A relief valve.
     ReliefValve(ReliefValve),
 }
@@ -72,6 +76,7 @@ impl Boundary {
             Self::Pump(pump) => pump::gain(pump, flow_m3_s, speed_rad_s),
             Self::PipeLoss(loss) => loss.gain(flow_m3_s),
             Self::Orifice(orifice) => orifice.gain(flow_m3_s),
+            Self::DiscValve(valve) => valve.gain(flow_m3_s),
             Self::ReliefValve(valve) => valve.gain(flow_m3_s),
         }
     }
@@ -80,6 +85,7 @@ impl Boundary {
     pub(crate) fn change_state(&mut self, head_across_m: f64, flow_m3_s: f64) -> bool {
         match self {
             Self::CheckValve(valve) => check_valve::change_state(valve, head_across_m, flow_m3_s),
+            Self::DiscValve(valve) => valve.change_state(head_across_m, flow_m3_s),
             Self::ReliefValve(valve) => valve.change_state(head_across_m, flow_m3_s),
             _ => false,
         }
