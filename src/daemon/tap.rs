@@ -46,7 +46,13 @@ impl Journal for TapJournal {
         self.inner.command(at_s, record)
     }
 
+    /// Comes several times a second, so the recorder's state is looked at here: a run that is not recorded whole ends.
     fn slow(&mut self, at_s: f64, status: &StatusReading) -> Result<(), JournalError> {
+        let statistics = self.shared.acquisition.statistics();
+        if statistics.recorder_behind {
+            let frames = statistics.recorder_behind_frames;
+            return Err(JournalError(format!("recorder behind: {frames} frames never reached it")));
+        }
         self.inner.slow(at_s, status)
     }
 
