@@ -112,14 +112,16 @@ fn coupled(spec: DiscCheckValveSpec, (flow_m3_s, opening): (f64, f64)) -> (f64, 
 #[test]
 fn agrees_with_the_coupled_equations_of_disc_and_column() {
     const TIME_SHARE: f64 = 0.02;
-    const FLOW_SHARE: f64 = 0.05;
+    const FLOW_SHARE: f64 = 0.02;
+    // The elastic line's flow falls in stairs of g H A / a a travel time; half of one is as near as the column can be.
+    let stair_m3_s = 9.806_65 * STATIC_M / WAVE_M_S * FRAC_PI_4 * BORE_M * BORE_M;
     let mut late = 0;
     for spec in [disc(10.0, 80.0), disc(10.0, 150.0), disc(12.0, 300.0)] {
         let (closure, start) = run(spec);
         let (time_s, flow_m3_s) = coupled(spec, start);
         println!("from {start:?}: {:?} against {:?}", closure.nearly, (time_s, flow_m3_s));
         assert_near("time to nearly shut", time_s, closure.nearly.0, TIME_SHARE * time_s, "s");
-        assert_near("flow there", flow_m3_s, closure.nearly.1, FLOW_SHARE * flow_m3_s.abs() + 1.0e-5, "m3/s");
+        assert_near("flow there", flow_m3_s, closure.nearly.1, FLOW_SHARE * flow_m3_s.abs() + 0.5 * stair_m3_s, "m3/s");
         late += u32::from(flow_m3_s < 0.0);
     }
     assert!(late >= 2, "at least two of these are late: {late}");
