@@ -49,6 +49,7 @@ pub mod steady;
 pub mod valve;
 
 pub use error::HydraulicsError;
+pub use moc::lanes;
 pub mod friction;
 pub mod meters;
 pub mod pump_figures;

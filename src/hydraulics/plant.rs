@@ -199,13 +199,7 @@ impl<D: ShaftDriver> Plant<D> {
         driver: D,
         grid: &GridOptions,
     ) -> Result<Self, HydraulicsError> {
-        let state = steady::solve(network, 0.0)?;
-        let largest = (0..state.flows_m3_s.len())
-            .max_by(|a, b| state.flows_m3_s[*a].abs().total_cmp(&state.flows_m3_s[*b].abs()));
-        if let Some(element) = largest.filter(|element| state.flows_m3_s[*element].abs() > steady::REST_FLOW_M3_S) {
-            let name = network.elements[element].name.clone();
-            return Err(HydraulicsError::NotAtRest { element: name, flow_m3_s: state.flows_m3_s[element] });
-        }
+        let state = start_state(network, None)?;
         Self::from_state(network, shaft, driver, grid, &state)
     }
 
@@ -220,7 +214,7 @@ impl<D: ShaftDriver> Plant<D> {
         grid: &GridOptions,
         speed_rad_s: f64,
     ) -> Result<Self, HydraulicsError> {
-        let state = steady::solve(network, speed_rad_s)?;
+        let state = start_state(network, Some(speed_rad_s))?;
         Self::from_state(network, shaft, driver, grid, &state)
     }
 
@@ -585,6 +579,21 @@ impl<D: ShaftDriver> Plant<D> {
     }
 }
 
+/// The steady state to begin from at a speed; without one, of a line at rest.
+pub(crate) fn start_state(network: &NetworkSpec, speed_rad_s: Option<f64>) -> Result<SteadyState, HydraulicsError> {
+    let state = steady::solve(network, speed_rad_s.unwrap_or(0.0))?;
+    if speed_rad_s.is_some() {
+        return Ok(state);
+    }
+    let largest =
+        (0..state.flows_m3_s.len()).max_by(|a, b| state.flows_m3_s[*a].abs().total_cmp(&state.flows_m3_s[*b].abs()));
+    if let Some(element) = largest.filter(|element| state.flows_m3_s[*element].abs() > steady::REST_FLOW_M3_S) {
+        let name = network.elements[element].name.clone();
+        return Err(HydraulicsError::NotAtRest { element: name, flow_m3_s: state.flows_m3_s[element] });
+    }
+    Ok(state)
+}
+
 fn place_element(line: &Line, clusters: &[Cluster], element: usize) -> ElementAt {
     if let Some(pipe) = line.pipes.iter().position(|pipe| pipe.element == element) {
         return ElementAt::Pipe(pipe);
@@ -691,6 +700,6 @@ fn follow(parted: &mut Option<Parted>, place: Place, volume_m3: f64) -> Option<P
 }
 
 /// True when a value stands clearly on the other side of zero; `rated` sets what clearly means.
-fn turned(forwards: bool, (value, rated): (f64, f64)) -> bool {
+pub(crate) fn turned(forwards: bool, (value, rated): (f64, f64)) -> bool {
     if forwards { value < -REVERSAL_SHARE * rated } else { value > REVERSAL_SHARE * rated }
 }

@@ -45,7 +45,7 @@ pub(crate) struct PipeGrid {
     creep: Option<Creep>,
     cavities: Cavities,
     /// Head at which water begins to boil, at every point, m.
-    boiling_m: Vec<f64>,
+    pub(crate) boiling_m: Vec<f64>,
     forwards_m: Vec<f64>,
     backwards_m: Vec<f64>,
     per_flow: Vec<f64>,
@@ -100,7 +100,7 @@ fn check_options(options: &GridOptions) -> Result<(), HydraulicsError> {
     Ok(())
 }
 
-fn lay_grid(network: &Network, options: &GridOptions) -> Result<Grid, HydraulicsError> {
+pub(crate) fn lay_grid(network: &Network, options: &GridOptions) -> Result<Grid, HydraulicsError> {
     let steps = if options.half_grid { 2.0 } else { 1.0 };
     let options = &GridOptions { dt_max_s: steps * options.dt_max_s, ..*options };
     let travel_s: Vec<f64> = network.pipes().map(|(_, pipe)| pipe.length_m / pipe.wave_speed_m_s).collect();

@@ -10,6 +10,7 @@ mod creep;
 pub(crate) mod front;
 pub(crate) mod grid;
 pub(crate) mod interior;
+pub mod lanes;
 mod midway;
 pub(crate) mod unsteady;
 

@@ -1,11 +1,14 @@
 //! The half grid, and many scenarios in lanes against one at a time.
 
-use super::bench::{SHAFT, pipe, whole_liquid};
-use ramprig::hydraulics::plant::Plant;
-use ramprig::hydraulics::shaft::NoDrive;
+use super::bench::{Bench, DISCHARGE, RATED_RAD_S, SHAFT, Straight, pipe, pump, whole_liquid};
+use ramprig::hydraulics::lanes::{OpeningLaw, Probe, Report, Scenario, Sweep, Trace, Vectors};
+use ramprig::hydraulics::plant::{Plant, PlantEvent, ShaftDriver};
+use ramprig::hydraulics::shaft::{FixedSpeed, NoDrive};
 use ramprig::hydraulics::spec::{
-    ElementKind, ElementSpec, GridOptions, NetworkSpec, NodeSpec, Place, Terminal, ValveSpec,
+    CreepSpec, ElementKind, ElementSpec, GridOptions, NetworkSpec, NodeSpec, PipeSpec, Place, ShaftSpec, Terminal,
+    ValveSpec,
 };
+use std::sync::Arc;
 
 /// Head difference allowed between half and full grid, share of the largest head.
 const GRID_TOLERANCE: f64 = 1.0e-10;
@@ -55,5 +58,238 @@ fn agrees_with_the_full_grid_inside_pipes() {
         }
         assert!(moved > 20.0, "the closure must be felt: {moved} m");
         assert!(worst < GRID_TOLERANCE * moved, "expected one answer, differ by {worst:e} m of {moved} m");
+    }
+}
+
+/// Difference allowed between lanes and one at a time, share of the largest value of a probe.
+const LANES_TOLERANCE: f64 = 1.0e-10;
+/// As above for runs in which valves or the shaft change their state.
+const EVENTS_TOLERANCE: f64 = 1.0e-6;
+/// Seconds run and between samples.
+const TIMES_S: (f64, f64) = (4.0, 0.05);
+
+fn probes() -> Vec<Probe> {
+    vec![
+        Probe::Head(Place::Node(1)),
+        Probe::Head(Place::Pipe { element: 1, share: 0.37 }),
+        Probe::Flow { element: 0, share: 0.0 },
+        Probe::Flow { element: 1, share: 0.6 },
+        Probe::Speed,
+        Probe::PumpTorque,
+        Probe::Level { node: 3 },
+    ]
+}
+
+/// Tank, pump, pipe, valve, tank; each member a little different.
+fn pumped(member: usize, fixed_darcy_f: Option<f64>, own_curve: bool) -> Scenario {
+    let part = member as f64 / 40.0;
+    let tank = |level_m| Terminal::Tank { level_m, area_m2: 3.0 + part, overflow_m: level_m + 2.0 };
+    let terminals = [tank(2.0), Terminal::None, Terminal::None, tank(6.0 + part)];
+    let nodes = terminals.iter().enumerate();
+    let nodes = nodes.map(|(i, terminal)| NodeSpec { name: format!("n{i}"), elevation_m: 0.0, terminal: *terminal });
+    let mut own = pump();
+    own.rated_flow_m3_s *= 1.0 + 0.1 * part;
+    if !own_curve {
+        (own.curve, own.efficiency) = (vec![], vec![]);
+    }
+    let main = PipeSpec { wave_speed_m_s: 1000.0 * (1.0 + 0.002 * part), ..pipe(100.0, 1000.0, fixed_darcy_f) };
+    let kinds = [
+        ElementKind::Pump(own),
+        ElementKind::Pipe(main),
+        ElementKind::Valve(ValveSpec { kv_open_m3_h: 30.0 + part, curve: vec![], opening: 1.0 }),
+    ];
+    let elements = kinds.into_iter().enumerate();
+    let elements = elements.map(|(i, kind)| ElementSpec { name: format!("e{i}"), from: i, to: i + 1, kind });
+    Scenario {
+        network: NetworkSpec { liquid: whole_liquid(), nodes: nodes.collect(), elements: elements.collect() },
+        shaft: ShaftSpec { inertia_kg_m2: 0.05 + 0.01 * part, friction_n_m: 0.0 },
+        driver: Arc::new(|| Box::new(FixedSpeed::new(RATED_RAD_S))),
+        grid: GridOptions { dt_max_s: 1.0e-3, wave_speed_adjustment_max: 0.05, ..GridOptions::default() },
+        speed_rad_s: Some(RATED_RAD_S),
+        openings: vec![OpeningLaw { element: 2, points: vec![(0.5, 1.0), (1.0 + part, 0.2)] }],
+    }
+}
+
+/// The training bench from rest, through a start and a trip, member by member.
+fn started(member: usize) -> Scenario {
+    let part = member as f64 / 40.0;
+    let bench = Bench { lift_m: 10.0 + part, hose_wave_m_s: 150.0, ..Bench::default() };
+    Scenario {
+        network: bench.network(),
+        shaft: SHAFT,
+        driver: Arc::new(|| Box::new(StartAndTrip { drive: Straight::off(), time_s: 0.0 })),
+        grid: GridOptions { dt_max_s: 1.0e-3, ..GridOptions::default() },
+        speed_rad_s: None,
+        openings: vec![],
+    }
+}
+
+/// On at 0.2 s, off at 2 s.
+struct StartAndTrip {
+    drive: Straight,
+    time_s: f64,
+}
+
+impl ShaftDriver for StartAndTrip {
+    fn torque_n_m(&self, speed_rad_s: f64) -> (f64, f64) {
+        self.drive.torque_n_m(speed_rad_s)
+    }
+
+    fn advance(&mut self, dt_s: f64, speed_rad_s: f64) {
+        self.time_s += dt_s;
+        self.drive.on = (0.2..2.0).contains(&self.time_s);
+        self.drive.advance(dt_s, speed_rad_s);
+    }
+
+    fn current_a(&self, speed_rad_s: f64) -> f64 {
+        self.drive.current_a(speed_rad_s)
+    }
+
+    fn power_w(&self, speed_rad_s: f64) -> f64 {
+        self.drive.power_w(speed_rad_s)
+    }
+}
+
+fn in_lanes(scenarios: &[Scenario], probes: &[Probe], vectors: Vectors, threads: usize) -> (Vec<Trace>, Report) {
+    let sweep = Sweep::new(scenarios, probes).unwrap().with_at_most(vectors);
+    let mut traces = Vec::new();
+    let report = sweep.run(TIMES_S, threads, &mut |index: usize, trace: Trace| {
+        assert_eq!(index, traces.len(), "traces come in order");
+        traces.push(trace);
+    });
+    (traces, report)
+}
+
+/// One at a time by a plant on the half grid, written out here once more.
+fn one_at_a_time(scenario: &Scenario, probes: &[Probe]) -> (Vec<f64>, Vec<PlantEvent>) {
+    let grid = GridOptions { half_grid: true, ..scenario.grid };
+    let (network, shaft) = (&scenario.network, &scenario.shaft);
+    let mut plant = match scenario.speed_rad_s {
+        Some(speed) => Plant::started_at(network, shaft, (scenario.driver)(), &grid, speed).unwrap(),
+        None => Plant::new(network, shaft, (scenario.driver)(), &grid).unwrap(),
+    };
+    let read = |plant: &Plant<Box<dyn ShaftDriver>>| -> Vec<f64> {
+        let value = |probe: &Probe| match *probe {
+            Probe::Head(place) => plant.head_m(place),
+            Probe::Flow { element, share } => plant.flow_m3_s(Place::Pipe { element, share }),
+            Probe::Speed => plant.speed_rad_s(),
+            Probe::PumpTorque => plant.pump_torque_n_m(),
+            Probe::Level { node } => plant.level_m(node),
+            _ => unreachable!("not asked for"),
+        };
+        probes.iter().map(value).collect()
+    };
+    let (mut values, mut events, mut sample) = (read(&plant), Vec::new(), 1);
+    while plant.time_s() < TIMES_S.0 {
+        let before = (plant.time_s(), read(&plant));
+        for law in &scenario.openings {
+            plant.set_opening(law.element, law.at(plant.time_s() + plant.dt_s())).unwrap();
+        }
+        plant.advance().unwrap();
+        events.extend(plant.take_events().into_iter().filter(|event| event.time_s <= TIMES_S.0));
+        let after = (plant.time_s(), read(&plant));
+        while f64::from(sample) * TIMES_S.1 <= after.0 && f64::from(sample) * TIMES_S.1 < TIMES_S.0 + 1.0e-9 {
+            let share = (f64::from(sample) * TIMES_S.1 - before.0) / (after.0 - before.0);
+            values.extend(before.1.iter().zip(&after.1).map(|(a, b)| a + share * (b - a)));
+            sample += 1;
+        }
+    }
+    (values, events)
+}
+
+/// Largest difference of any probe, share of its largest value in the run.
+fn difference(expected: &[f64], got: &[f64], probes: usize) -> f64 {
+    assert_eq!(expected.len(), got.len(), "as many samples");
+    let mut worst = 0.0_f64;
+    for probe in 0..probes {
+        let series = |values: &[f64]| values.iter().skip(probe).step_by(probes).copied().collect::<Vec<f64>>();
+        let (a, b) = (series(expected), series(got));
+        let largest = a.iter().fold(1.0e-9_f64, |largest, value| largest.max(value.abs()));
+        worst = a.iter().zip(&b).fold(worst, |worst, (a, b)| worst.max((a - b).abs() / largest));
+    }
+    worst
+}
+
+#[test]
+fn agrees_with_one_at_a_time() {
+    for (fixed, own_curve) in [(Some(0.02), false), (None, false), (None, true)] {
+        let scenarios: Vec<Scenario> = (0..5).map(|member| pumped(member, fixed, own_curve)).collect();
+        for vectors in [Vectors::Plain, Vectors::Avx2, Vectors::Avx512] {
+            let (traces, report) = in_lanes(&scenarios, &probes(), vectors, 1);
+            assert_eq!((report.scenarios, report.alone, report.solved_alone), (5, 0, 0), "{report:?}");
+            for (scenario, trace) in scenarios.iter().zip(&traces) {
+                let (expected, events) = one_at_a_time(scenario, &probes());
+                let off = difference(&expected, &trace.values, trace.probes);
+                assert!(off < LANES_TOLERANCE, "{vectors:?} fixed {fixed:?}: off by {off:e} of the largest value");
+                assert_eq!(events, trace.events);
+            }
+        }
+    }
+}
+
+#[test]
+fn agrees_with_one_at_a_time_where_points_stand_side_by_side() {
+    for fixed in [Some(0.02), None] {
+        for length_m in [2.0, 4.0, 30.0, 62.0, 100.0] {
+            let mut scenario = pumped(0, fixed, false);
+            if let ElementKind::Pipe(pipe) = &mut scenario.network.elements[1].kind {
+                pipe.length_m = length_m;
+            }
+            let (expected, _) = one_at_a_time(&scenario, &probes());
+            for vectors in [Vectors::Plain, Vectors::Avx2, Vectors::Avx512] {
+                let (traces, report) = in_lanes(std::slice::from_ref(&scenario), &probes(), vectors, 1);
+                assert_eq!(report.alone, 0, "{length_m} m");
+                let off = difference(&expected, &traces[0].values, traces[0].probes);
+                assert!(off < LANES_TOLERANCE, "{vectors:?}, {length_m} m, fixed {fixed:?}: off by {off:e}");
+            }
+        }
+    }
+}
+
+#[test]
+fn agrees_with_one_at_a_time_through_starts_trips_and_check_valves() {
+    let scenarios: Vec<Scenario> = (0..6).map(started).collect();
+    let probes = [Probe::Head(Place::Node(DISCHARGE)), Probe::Flow { element: 3, share: 0.5 }, Probe::Speed];
+    let (traces, report) = in_lanes(&scenarios, &probes, Vectors::Avx512, 1);
+    println!("{report:?}: {:.4} of lane steps solved alone", report.solved_alone as f64 / report.lane_steps as f64);
+    assert_eq!(report.alone, 0, "{report:?}");
+    assert!(report.solved_alone > 0, "valves move");
+    let mut moved = 0;
+    for (member, (scenario, trace)) in scenarios.iter().zip(&traces).enumerate() {
+        let (expected, events) = one_at_a_time(scenario, &probes);
+        let kinds = |events: &[PlantEvent]| events.iter().map(|event| event.kind).collect::<Vec<_>>();
+        assert_eq!(kinds(&events), kinds(&trace.events), "member {member}");
+        for (a, b) in events.iter().zip(&trace.events) {
+            assert!((a.time_s - b.time_s).abs() <= 2.0e-3, "member {member}: {a:?} {b:?}");
+        }
+        moved += events.len();
+        let off = difference(&expected, &trace.values, trace.probes);
+        assert!(off < EVENTS_TOLERANCE, "member {member}: off by {off:e} of the largest value");
+    }
+    assert!(moved > 10, "events are met: {moved}");
+}
+
+#[test]
+fn law_answers_do_not_depend_on_threads() {
+    let mut scenarios: Vec<Scenario> = (0..40).map(|member| pumped(member, Some(0.02), false)).collect();
+    scenarios.push(started(0));
+    let probes = [Probe::Head(Place::Node(1)), Probe::Speed];
+    let (one, first) = in_lanes(&scenarios, &probes, Vectors::Avx512, 1);
+    let (three, second) = in_lanes(&scenarios, &probes, Vectors::Avx512, 3);
+    assert_eq!(one, three);
+    assert_eq!(first, second);
+}
+
+#[test]
+fn runs_a_scenario_that_the_lanes_do_not_know_by_itself() {
+    let mut scenarios: Vec<Scenario> = (0..2).map(|member| pumped(member, None, true)).collect();
+    if let ElementKind::Pipe(pipe) = &mut scenarios[1].network.elements[1].kind {
+        pipe.creep = Some(CreepSpec { share: 1.0, time_s: 0.3 });
+    }
+    let (traces, report) = in_lanes(&scenarios, &probes(), Vectors::Avx512, 1);
+    assert!(report.alone >= 1, "{report:?}");
+    for (scenario, trace) in scenarios.iter().zip(&traces) {
+        let (expected, _) = one_at_a_time(scenario, &probes());
+        assert!(difference(&expected, &trace.values, trace.probes) < LANES_TOLERANCE);
     }
 }

@@ -1,0 +1,513 @@
+//! Scenarios of one shape, stepped together.
+#![allow(unsafe_code, reason = "the call of code compiled for instructions found at run time; see the SAFETY lines")]
+
+use super::isa::{Eight, Four, Isa, Plain, Vectors};
+use super::place::{Drives, LaneShaft, Lanes, Law, Place};
+use super::reach::Reach;
+use super::sample::{Probe, Recorder};
+use super::{Scenario, Trace};
+use crate::hydraulics::error::HydraulicsError;
+use crate::hydraulics::moc::boundary::Boundary;
+use crate::hydraulics::moc::{Cluster, Line};
+use crate::hydraulics::network::Network;
+use crate::hydraulics::nodal::Hold;
+use crate::hydraulics::plant::{PlantEventKind, ShaftDriver, start_state, turned};
+use crate::hydraulics::shaft::{Motion, ShaftStep};
+use crate::hydraulics::spec::{ElementKind, NetworkSpec, Place as At, Terminal};
+
+/// One scenario ready to enter a lane.
+struct Member {
+    network: Network,
+    line: Line,
+    clusters: Vec<Cluster>,
+    shaft: ShaftStep,
+    flows_m3_s: Vec<f64>,
+    speed_rad_s: f64,
+    pump_torque_n_m: f64,
+}
+
+impl Member {
+    fn new(scenario: &Scenario) -> Result<Self, HydraulicsError> {
+        let state = start_state(&scenario.network, scenario.speed_rad_s)?;
+        let network = Network::new(&scenario.network)?;
+        let line = Line::new(&network, &state, &scenario.half_grid())?;
+        let clusters = Cluster::all(&network, &line, &state)?;
+        let shaft = ShaftStep::new("shaft", &scenario.shaft, line.dt_s)?;
+        let speed_rad_s = if network.pump().is_some() { state.speed_rad_s } else { 0.0 };
+        let pump_torque_n_m = state.pump_torque_n_m;
+        Ok(Self { network, line, clusters, shaft, flows_m3_s: state.flows_m3_s, speed_rad_s, pump_torque_n_m })
+    }
+
+    /// What runs into a node through all elements in the state at the start.
+    fn inflow_m3_s(&self, node: usize) -> f64 {
+        let elements = self.network.spec().elements.iter().zip(&self.flows_m3_s);
+        elements.fold(0.0, |sum, (element, flow)| match node {
+            n if n == element.to => sum + flow,
+            n if n == element.from => sum - flow,
+            _ => sum,
+        })
+    }
+}
+
+/// The drives of all lanes.
+struct DriveSet<const W: usize> {
+    drivers: Vec<Box<dyn ShaftDriver>>,
+    /// Torque at standstill and slope, where all are lasting straight lines.
+    lines: Option<(Lanes<W>, Lanes<W>)>,
+}
+
+impl<const W: usize> DriveSet<W> {
+    fn new(drivers: Vec<Box<dyn ShaftDriver>>) -> Self {
+        let mut lines = Some(([0.0; W], [0.0; W]));
+        for (lane, driver) in drivers.iter().enumerate() {
+            match (driver.lasting_line(), &mut lines) {
+                (Some(line), Some(all)) => (all.0[lane], all.1[lane]) = line,
+                _ => lines = None,
+            }
+        }
+        Self { drivers, lines }
+    }
+
+    #[inline(always)]
+    fn advance(&mut self, dt_s: &Lanes<W>, speed_rad_s: &Lanes<W>) {
+        if self.lines.is_none() {
+            for (lane, driver) in self.drivers.iter_mut().enumerate() {
+                driver.advance(dt_s[lane], speed_rad_s[lane]);
+            }
+        }
+    }
+}
+
+impl<const W: usize> Drives<W> for DriveSet<W> {
+    #[inline(always)]
+    fn torque(&self, speed_rad_s: &Lanes<W>, torque_n_m: &mut Lanes<W>, slope: &mut Lanes<W>) {
+        match &self.lines {
+            Some((standstill, by_speed)) => {
+                for l in 0..W {
+                    torque_n_m[l] = standstill[l] + by_speed[l] * speed_rad_s[l];
+                    slope[l] = by_speed[l];
+                }
+            }
+            None => {
+                for l in 0..W {
+                    (torque_n_m[l], slope[l]) = self.drivers[l].torque_n_m(speed_rad_s[l]);
+                }
+            }
+        }
+    }
+}
+
+/// `W` scenarios of one shape.
+pub(super) struct Group<'a, const W: usize> {
+    scenarios: [&'a Scenario; W],
+    dt_s: Lanes<W>,
+    reaches: Vec<Reach<W>>,
+    places: Vec<Place<W>>,
+    shaft: LaneShaft<W>,
+    drives: DriveSet<W>,
+    /// Place and element of the pump.
+    pump: Option<(usize, usize)>,
+    pump_rated: (Lanes<W>, Lanes<W>),
+    recorders: Vec<Recorder>,
+    forwards: [(bool, bool); W],
+    open: Vec<(usize, usize, [bool; W])>,
+    unsound: [bool; W],
+    steps: u64,
+    /// Lane steps solved by themselves.
+    pub(super) lonely: u64,
+}
+
+/// What became of a group: a trace a lane, none where the scenario must run by itself.
+pub(super) struct Outcome {
+    pub(super) traces: Vec<Option<Trace>>,
+    pub(super) steps: u64,
+    pub(super) lonely: u64,
+}
+
+impl<'a, const W: usize> Group<'a, W> {
+    /// Lanes for these scenarios; none where one of them cannot start or the lanes do not know a part of it.
+    pub(super) fn new(scenarios: [&'a Scenario; W], probes: &[Probe], times: (f64, f64)) -> Option<Self> {
+        let members: Vec<Member> =
+            scenarios.iter().map(|scenario| Member::new(scenario).ok()).collect::<Option<_>>()?;
+        let members: &[Member; W] = members.as_slice().try_into().ok()?;
+        let specs: [&NetworkSpec; W] = each(|lane| members[lane].network.spec());
+        let reaches: Vec<Reach<W>> = (0..members[0].line.pipes.len())
+            .map(|pipe| Reach::new(&each(|lane| &members[lane].line.pipes[pipe])))
+            .collect();
+        let mut places = Vec::new();
+        for index in 0..members[0].clusters.len() {
+            let alone: Vec<Cluster> = members.iter().map(|member| member.clusters[index].clone()).collect();
+            places.push(Place::new(&specs, alone, &reaches, &|lane, node| members[lane].inflow_m3_s(node))?);
+        }
+        let pump =
+            places.iter().enumerate().find_map(|(i, place): (usize, &Place<W>)| place.pump.map(|link| (i, link)));
+        let drivers = scenarios.iter().map(|scenario| (scenario.driver)()).collect();
+        let open = members[0].clusters.iter().enumerate().flat_map(|(i, _)| check_valves(&places[i], i)).collect();
+        let rated = |of: fn(&crate::hydraulics::spec::PumpSpec) -> f64| {
+            each(|lane| members[lane].network.pump_spec().map_or(1.0, of))
+        };
+        Some(Self {
+            scenarios,
+            dt_s: each(|lane| members[lane].line.dt_s),
+            shaft: lane_shaft(members),
+            drives: DriveSet::new(drivers),
+            pump_rated: (rated(|pump| pump.rated_flow_m3_s), rated(|pump| pump.rated_speed_rad_s)),
+            forwards: each(|lane| {
+                let flow = pump.map_or(0.0, |(place, link)| places[place].links[link].flow_m3_s[lane]);
+                (flow >= 0.0, members[lane].speed_rad_s >= 0.0)
+            }),
+            recorders: (0..W).map(|_| Recorder::new(probes, times)).collect(),
+            reaches,
+            places,
+            pump,
+            open,
+            unsound: [false; W],
+            steps: 0,
+            lonely: 0,
+        })
+    }
+
+    /// Run to the end of the times asked for.
+    pub(super) fn run(mut self, vectors: Vectors) -> Outcome {
+        for lane in 0..W {
+            self.record_start(lane);
+        }
+        while self.running() {
+            self.open_valves();
+            let due = self.due();
+            if due.iter().any(|due| *due) {
+                self.record(&due, false);
+                self.step(vectors);
+                self.record(&due, true);
+            } else {
+                self.step(vectors);
+            }
+            self.look();
+        }
+        let (steps, lonely) = (self.steps, self.lonely);
+        let lanes = self.recorders.into_iter().zip(self.unsound);
+        let traces = lanes.map(|(recorder, unsound)| (!unsound).then(|| recorder.finish(None))).collect();
+        Outcome { traces, steps, lonely }
+    }
+
+    fn running(&self) -> bool {
+        (0..W).any(|lane| !self.unsound[lane] && !self.recorders[lane].is_complete(self.time_s(lane)))
+    }
+
+    fn time_s(&self, lane: usize) -> f64 {
+        self.steps as f64 * self.dt_s[lane]
+    }
+
+    fn due(&self) -> [bool; W] {
+        let next = (self.steps + 1) as f64;
+        each(|lane| self.recorders[lane].next_s() <= next * self.dt_s[lane])
+    }
+
+    /// Set valves that follow a law to where they stand at the next level.
+    fn open_valves(&mut self) {
+        for lane in 0..W {
+            let (before_s, next_s) = (self.time_s(lane), (self.steps + 1) as f64 * self.dt_s[lane]);
+            for law in &self.scenarios[lane].openings {
+                let Some(opening) = law.moved(before_s, next_s) else { continue };
+                for place in &mut self.places {
+                    let Some(link) = place.links.iter().position(|link| link.element == law.element) else { continue };
+                    if place.alone[lane].set_opening(link, opening) {
+                        let boundary = &place.alone[lane].nodal.links[link].boundary;
+                        let _ = place.links[link].set_law(lane, boundary);
+                    }
+                }
+            }
+        }
+    }
+
+    fn step(&mut self, vectors: Vectors) {
+        match vectors {
+            #[cfg(target_arch = "x86_64")]
+            // SAFETY: `Vectors` of this kind come only from `Vectors::widest` or below it, which found the instructions.
+            Vectors::Avx512 => unsafe { step_eight(self) },
+            #[cfg(target_arch = "x86_64")]
+            // SAFETY: as above.
+            Vectors::Avx2 => unsafe { step_four(self) },
+            _ => self.step_in::<Plain>(),
+        }
+    }
+
+    #[inline(always)]
+    fn step_in<I: Isa>(&mut self) {
+        if self.pump.is_some() {
+            self.begin_shaft();
+        }
+        for reach in &mut self.reaches {
+            reach.advance::<I>(&mut self.unsound);
+        }
+        let (dt_s, drives, lonely) = (&self.dt_s, &self.drives, &mut self.lonely);
+        let mut ask = |place: &mut Place<W>, shaft: &mut LaneShaft<W>, lane: usize| {
+            *lonely += 1;
+            solve_alone(place, shaft, lane, (dt_s[lane], &*drives.drivers[lane]))
+        };
+        for place in &mut self.places {
+            place.advance::<I, _>(&mut self.reaches, dt_s, &mut self.shaft, drives, &mut self.unsound, &mut ask);
+        }
+        if let Some((place, _)) = self.pump {
+            self.shaft.pump_torque_n_m = self.places[place].point.torque_n_m;
+        }
+        self.steps += 1;
+    }
+
+    #[inline(always)]
+    fn begin_shaft(&mut self) {
+        let shaft = &mut self.shaft;
+        let (mut torque, mut slope) = ([0.0; W], [0.0; W]);
+        self.drives.torque(&shaft.speed_rad_s, &mut torque, &mut slope);
+        for l in 0..W {
+            shaft.old_speed_rad_s[l] = shaft.speed_rad_s[l];
+            let old_n_m = torque[l] - shaft.pump_torque_n_m[l];
+            shaft.old_torque_n_m[l] = old_n_m;
+            let stiffness = slope[l].abs() * self.dt_s[l] / shaft.inertia_kg_m2[l];
+            shaft.theta[l] = if stiffness > 2.0 { 1.0 - 1.0 / stiffness } else { 0.5 };
+            let starts = shaft.motion[l] == 0.0 && old_n_m.abs() > shaft.friction_n_m[l];
+            shaft.motion[l] = if starts { 1.0_f64.copysign(old_n_m) } else { shaft.motion[l] };
+        }
+        self.drives.advance(&self.dt_s, &self.shaft.speed_rad_s);
+    }
+
+    /// Note check valves that moved, and flows and shafts that turned.
+    fn look(&mut self) {
+        for (place, link, before) in &mut self.open {
+            let Law::Loss { shut, .. } = &self.places[*place].links[*link].law else { continue };
+            let element = self.places[*place].links[*link].element;
+            for lane in 0..W {
+                let open = shut[lane] == 0.0;
+                if open != before[lane] {
+                    before[lane] = open;
+                    let opened = PlantEventKind::CheckValveOpened { element };
+                    let kind = if open { opened } else { PlantEventKind::CheckValveClosed { element } };
+                    self.recorders[lane].note(self.steps as f64 * self.dt_s[lane], kind);
+                }
+            }
+        }
+        let Some((place, link)) = self.pump else { return };
+        let flow_m3_s = &self.places[place].links[link].flow_m3_s;
+        let speed_rad_s = &self.shaft.speed_rad_s;
+        for lane in 0..W {
+            let (flow_forwards, shaft_forwards) = &mut self.forwards[lane];
+            let time_s = self.steps as f64 * self.dt_s[lane];
+            if turned(*flow_forwards, (flow_m3_s[lane], self.pump_rated.0[lane])) {
+                *flow_forwards = !*flow_forwards;
+                let kind = PlantEventKind::FlowReversed { forwards: *flow_forwards };
+                self.recorders[lane].note(time_s, kind);
+            }
+            if turned(*shaft_forwards, (speed_rad_s[lane], self.pump_rated.1[lane])) {
+                *shaft_forwards = !*shaft_forwards;
+                let kind = PlantEventKind::ShaftReversed { forwards: *shaft_forwards };
+                self.recorders[lane].note(time_s, kind);
+            }
+        }
+    }
+
+    fn record_start(&mut self, lane: usize) {
+        let values = self.values(lane);
+        self.recorders[lane].start(&values);
+    }
+
+    fn record(&mut self, due: &[bool; W], after: bool) {
+        for lane in (0..W).filter(|lane| due[*lane] && !self.unsound[*lane]) {
+            let (values, time_s) = (self.values(lane), self.time_s(lane));
+            if after {
+                self.recorders[lane].after(time_s, &values);
+            } else {
+                self.recorders[lane].before(time_s, &values);
+            }
+        }
+    }
+
+    fn values(&self, lane: usize) -> Vec<f64> {
+        self.recorders[lane].probes().iter().map(|probe| self.value(lane, probe)).collect()
+    }
+
+    fn value(&self, lane: usize, probe: &Probe) -> f64 {
+        let liquid = &self.scenarios[lane].network.liquid;
+        match *probe {
+            Probe::Head(at) => self.head_m(lane, at),
+            Probe::Gauge { place, elevation_m } => {
+                liquid.density_kg_m3 * liquid.gravity_m_s2 * (self.head_m(lane, place) - elevation_m)
+            }
+            Probe::Flow { element, share } => match self.reaches.iter().find(|reach| reach.element == element) {
+                Some(reach) => reach.at_share(lane, share).1,
+                None => self.link_flow_m3_s(lane, element),
+            },
+            Probe::Level { node } => self.at_node(node, |place, local| place.level_m(local, lane)),
+            Probe::Speed => self.shaft.speed_rad_s[lane],
+            Probe::PumpTorque => self.shaft.pump_torque_n_m[lane],
+            Probe::Current => self.drives.drivers[lane].current_a(self.shaft.speed_rad_s[lane]),
+            Probe::Power => self.drives.drivers[lane].power_w(self.shaft.speed_rad_s[lane]),
+        }
+    }
+
+    fn head_m(&self, lane: usize, at: At) -> f64 {
+        match at {
+            At::Node(node) => self.at_node(node, |place, local| place.nodes[local].head_m[lane]),
+            At::Pipe { element, share } => match self.reaches.iter().find(|reach| reach.element == element) {
+                Some(reach) => reach.at_share(lane, share).0,
+                None => {
+                    let ends = &self.scenarios[lane].network.elements[element];
+                    let (from, to) = (self.head_m(lane, At::Node(ends.from)), self.head_m(lane, At::Node(ends.to)));
+                    from + share.clamp(0.0, 1.0) * (to - from)
+                }
+            },
+        }
+    }
+
+    fn at_node(&self, node: usize, read: impl Fn(&Place<W>, usize) -> f64) -> f64 {
+        let found = self
+            .places
+            .iter()
+            .find_map(|place| place.nodes.iter().position(|at| at.node == node).map(|local| read(place, local)));
+        found.unwrap_or(f64::NAN)
+    }
+
+    fn link_flow_m3_s(&self, lane: usize, element: usize) -> f64 {
+        let mut links = self.places.iter().flat_map(|place| &place.links);
+        links.find(|link| link.element == element).map_or(f64::NAN, |link| link.flow_m3_s[lane])
+    }
+}
+
+#[cfg(target_arch = "x86_64")]
+#[target_feature(enable = "avx512f,avx512dq,avx512vl,avx2,fma")]
+fn step_eight<const W: usize>(group: &mut Group<'_, W>) {
+    group.step_in::<Eight>();
+}
+
+#[cfg(target_arch = "x86_64")]
+#[target_feature(enable = "avx2,fma")]
+fn step_four<const W: usize>(group: &mut Group<'_, W>) {
+    group.step_in::<Four>();
+}
+
+/// An array with one value a lane.
+fn each<T, const W: usize>(value: impl FnMut(usize) -> T) -> [T; W] {
+    std::array::from_fn(value)
+}
+
+fn check_valves<const W: usize>(place: &Place<W>, index: usize) -> Vec<(usize, usize, [bool; W])> {
+    let links = place.links.iter().enumerate();
+    links
+        .filter_map(|(i, link)| match &link.law {
+            Law::Loss { shut, one_way: true, .. } => Some((index, i, each(|lane| shut[lane] == 0.0))),
+            _ => None,
+        })
+        .collect()
+}
+
+fn lane_shaft<const W: usize>(members: &[Member; W]) -> LaneShaft<W> {
+    let motion = |member: &Member| match Motion::of(member.speed_rad_s) {
+        Motion::Forwards => 1.0,
+        Motion::Held => 0.0,
+        Motion::Backwards => -1.0,
+    };
+    LaneShaft {
+        inertia_kg_m2: each(|lane| members[lane].shaft.inertia_kg_m2),
+        friction_n_m: each(|lane| members[lane].shaft.friction_n_m),
+        theta: [0.5; W],
+        old_speed_rad_s: [0.0; W],
+        old_torque_n_m: [0.0; W],
+        motion: each(|lane| motion(&members[lane])),
+        speed_rad_s: each(|lane| members[lane].speed_rad_s),
+        pump_torque_n_m: each(|lane| members[lane].pump_torque_n_m),
+    }
+}
+
+/// Solve one lane of a place as one at a time does, from the old level, and take its state back; false where it has no
+/// solution.
+#[inline(never)]
+fn solve_alone<const W: usize>(
+    place: &mut Place<W>,
+    shaft: &mut LaneShaft<W>,
+    lane: usize,
+    (dt_s, driver): (f64, &dyn ShaftDriver),
+) -> bool {
+    let Place { alone, nodes, links, pump, point, tanks, .. } = place;
+    let nodal = &mut alone[lane].nodal;
+    for (local, (own, node)) in nodal.nodes.iter_mut().zip(&*nodes).enumerate() {
+        let is_tank = tanks.iter().any(|tank| tank.node == local);
+        let held = node.held[lane] > 0.0;
+        own.reference_m = node.reference_m[lane];
+        own.head_m = if held { node.held_m[lane] } else { node.reference_m[lane] };
+        own.supply_m3_s = node.supply_m3_s[lane];
+        own.conductance_m2_s = node.conductance_m2_s[lane];
+        if is_tank {
+            own.hold = if held { Hold::Fixed } else { Hold::Free };
+        } else if let Hold::Outlet { open, .. } = &mut own.hold {
+            *open = held;
+        }
+    }
+    for (own, link) in nodal.links.iter_mut().zip(&*links) {
+        own.flow_m3_s = link.before_m3_s[lane];
+        if let (Boundary::CheckValve(valve), Law::Loss { shut, .. }) = (&mut own.boundary, &link.law) {
+            valve.open = shut[lane] == 0.0;
+        }
+    }
+    if pump.is_some() {
+        nodal.speed_rad_s = shaft.old_speed_rad_s[lane];
+        nodal.shaft = Some(ShaftStep {
+            inertia_kg_m2: shaft.inertia_kg_m2[lane],
+            friction_n_m: shaft.friction_n_m[lane],
+            dt_s,
+            theta: shaft.theta[lane],
+            old_speed_rad_s: shaft.old_speed_rad_s[lane],
+            old_torque_n_m: shaft.old_torque_n_m[lane],
+            motion: Motion::of(shaft.motion[lane]),
+        });
+    }
+    if nodal.solve(&|speed_rad_s| driver.torque_n_m(speed_rad_s)).is_err() {
+        return false;
+    }
+    for (own, node) in nodal.nodes.iter().zip(&mut *nodes) {
+        node.head_m[lane] = own.head_m;
+        if let Hold::Outlet { open, .. } = own.hold {
+            node.held[lane] = if open { 1.0 } else { 0.0 };
+        }
+    }
+    for (own, link) in nodal.links.iter().zip(&mut *links) {
+        link.flow_m3_s[lane] = own.flow_m3_s;
+        let _ = link.set_law(lane, &own.boundary);
+        if let Boundary::Pump(pump) = &own.boundary {
+            let at = pump.at(own.flow_m3_s, nodal.speed_rad_s);
+            point.torque_n_m[lane] = at.torque_n_m;
+        }
+    }
+    if let (Some(own), Some(_)) = (&nodal.shaft, &pump) {
+        shaft.speed_rad_s[lane] = nodal.speed_rad_s;
+        shaft.motion[lane] = match own.motion {
+            Motion::Forwards => 1.0,
+            Motion::Held => 0.0,
+            Motion::Backwards => -1.0,
+        };
+    }
+    true
+}
+
+/// What must be equal for two scenarios to run beside each other.
+pub(super) fn shape(scenario: &Scenario) -> Result<Vec<usize>, HydraulicsError> {
+    let network = Network::new(&scenario.network)?;
+    let mut shape = crate::hydraulics::moc::interior::lay_grid(&network, &scenario.half_grid())?.cells;
+    for node in &scenario.network.nodes {
+        shape.push(match node.terminal {
+            Terminal::None => 0,
+            Terminal::Tank { .. } => 1,
+            Terminal::FreeOutlet => 2,
+        });
+    }
+    for element in &scenario.network.elements {
+        shape.extend([element.from, element.to]);
+        shape.push(match &element.kind {
+            ElementKind::Pipe(pipe) => usize::from(pipe.fixed_darcy_f.is_some()),
+            ElementKind::Valve(_) => 2,
+            ElementKind::CheckValve(_) => 3,
+            ElementKind::Pump(_) => 4,
+            #[allow(unreachable_patterns, reason = "kinds may be added; `knows` keeps them out")]
+            _ => 5,
+        });
+    }
+    Ok(shape)
+}

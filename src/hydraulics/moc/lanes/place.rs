@@ -1,0 +1,402 @@
+//! A place where pipes end, in lanes: the boundary Newton.
+
+use super::isa::Isa;
+use super::pumps::{PumpLanes, Pumps};
+use super::reach::Reach;
+use crate::hydraulics::moc::Cluster;
+use crate::hydraulics::moc::boundary::Boundary;
+use crate::hydraulics::nodal::Hold;
+use crate::hydraulics::spec::{ElementKind, NetworkSpec, Terminal};
+
+/// Elasticity of a fitting without pipe, m2/s, as one at a time.
+const FITTING_M2_S: f64 = 1.0e-12;
+/// Root of head below which a valve's slope is held, as `boundary::Gain`.
+const SLOPE_FLOOR_SQRT_M: f64 = 1.0e-6;
+
+/// Numbers of all lanes.
+pub(super) type Lanes<const W: usize> = [f64; W];
+
+/// A node of the place.
+#[derive(Debug, Clone)]
+pub(super) struct LaneNode<const W: usize> {
+    /// Node of the network.
+    pub(super) node: usize,
+    pub(super) head_m: Lanes<W>,
+    pub(super) reference_m: Lanes<W>,
+    pub(super) supply_m3_s: Lanes<W>,
+    pub(super) conductance_m2_s: Lanes<W>,
+    /// 1 where the head is held.
+    pub(super) held: Lanes<W>,
+    pub(super) held_m: Lanes<W>,
+    /// Neither a pipe nor a tank: only elements meet.
+    pub(super) fitting: bool,
+    pub(super) outlet_m: Option<Lanes<W>>,
+    boiling_m: Lanes<W>,
+    pub(super) inverse: Lanes<W>,
+    pub(super) rest: Lanes<W>,
+}
+
+/// An element of the place.
+#[derive(Debug)]
+pub(super) struct LaneLink<const W: usize> {
+    /// Element of the network.
+    pub(super) element: usize,
+    pub(super) from: usize,
+    pub(super) to: usize,
+    pub(super) flow_m3_s: Lanes<W>,
+    pub(super) before_m3_s: Lanes<W>,
+    pub(super) law: Law<W>,
+    pub(super) gain_m: Lanes<W>,
+    pub(super) slope: Lanes<W>,
+}
+
+/// What an element does.
+#[derive(Debug)]
+pub(super) enum Law<const W: usize> {
+    /// Loss `r Q |Q|` beyond a cracking head; 1 where it is shut. `one_way` for a check valve.
+    Loss {
+        loss_s2_m5: Lanes<W>,
+        floor: Lanes<W>,
+        cracking_m: Lanes<W>,
+        shut: Lanes<W>,
+        one_way: bool,
+    },
+    Pump(Box<Pumps<W>>),
+}
+
+#[derive(Debug, Clone)]
+pub(super) struct LaneTank<const W: usize> {
+    pub(super) node: usize,
+    area_m2: Lanes<W>,
+    overflow_m: Lanes<W>,
+    pub(super) level_m: Lanes<W>,
+    pub(super) inflow_m3_s: Lanes<W>,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct End {
+    node: usize,
+    pipe: usize,
+    at_to: bool,
+}
+
+/// The torque balance of all lanes.
+#[derive(Debug, Clone)]
+pub(super) struct LaneShaft<const W: usize> {
+    pub(super) inertia_kg_m2: Lanes<W>,
+    pub(super) friction_n_m: Lanes<W>,
+    pub(super) theta: Lanes<W>,
+    pub(super) old_speed_rad_s: Lanes<W>,
+    pub(super) old_torque_n_m: Lanes<W>,
+    /// Direction of motion: 1, 0 (held), -1.
+    pub(super) motion: Lanes<W>,
+    pub(super) speed_rad_s: Lanes<W>,
+    pub(super) pump_torque_n_m: Lanes<W>,
+}
+
+/// Torque of every lane's drive over speed.
+pub(super) trait Drives<const W: usize> {
+    /// Torque and slope at these speeds.
+    fn torque(&self, speed_rad_s: &Lanes<W>, torque_n_m: &mut Lanes<W>, slope: &mut Lanes<W>);
+}
+
+/// A place where pipes end, in lanes.
+#[derive(Debug)]
+pub(super) struct Place<const W: usize> {
+    pub(super) nodes: Vec<LaneNode<W>>,
+    pub(super) links: Vec<LaneLink<W>>,
+    pub(super) tanks: Vec<LaneTank<W>>,
+    ends: Vec<End>,
+    pub(super) pump: Option<usize>,
+    /// The pump at the state last looked at.
+    pub(super) point: PumpLanes<W>,
+    /// What the place is, one at a time: solves a lane whose discrete state changes.
+    pub(super) alone: Vec<Cluster>,
+    pub(super) matrix: Vec<Lanes<W>>,
+    pub(super) right: Vec<Lanes<W>>,
+    /// Row and column of each node in the system, where it has one.
+    pub(super) node_row: Vec<usize>,
+    pub(super) fittings: usize,
+}
+
+impl<const W: usize> Place<W> {
+    /// Place `index` of `W` scenarios.
+    pub(super) fn new(
+        specs: &[&NetworkSpec; W],
+        alone: Vec<Cluster>,
+        reaches: &[Reach<W>],
+        at_rest_flow: &dyn Fn(usize, usize) -> f64,
+    ) -> Option<Self> {
+        let cluster = alone.first()?;
+        let local = |node: usize| cluster.nodes.iter().position(|n| *n == node);
+        let mut ends = Vec::new();
+        for (pipe, reach) in reaches.iter().enumerate() {
+            let element = &specs[0].elements[reach.element];
+            ends.extend(local(element.from).map(|node| End { node, pipe, at_to: false }));
+            ends.extend(local(element.to).map(|node| End { node, pipe, at_to: true }));
+        }
+        let nodes: Vec<LaneNode<W>> = (0..cluster.nodes.len()).map(|i| lane_node(specs, &alone, i, &ends)).collect();
+        let mut links = Vec::new();
+        for i in 0..cluster.elements.len() {
+            links.push(lane_link(&alone, i)?);
+        }
+        let pump = links.iter().position(|link| matches!(link.law, Law::Pump(_)));
+        let mut fittings = 0;
+        let node_row = nodes.iter().map(|node| {
+            fittings += usize::from(node.fitting);
+            if node.fitting { fittings - 1 } else { usize::MAX }
+        });
+        let node_row: Vec<usize> = node_row.collect();
+        let size = fittings + links.len() + 1;
+        let mut place = Self {
+            nodes,
+            links,
+            tanks: Vec::new(),
+            ends,
+            pump,
+            point: PumpLanes::ZERO,
+            alone,
+            matrix: vec![[0.0; W]; size * size],
+            right: vec![[0.0; W]; size],
+            node_row,
+            fittings,
+        };
+        place.add_tanks(specs, at_rest_flow);
+        Some(place)
+    }
+
+    fn add_tanks(&mut self, specs: &[&NetworkSpec; W], at_rest_flow: &dyn Fn(usize, usize) -> f64) {
+        for (local, node) in self.nodes.iter().enumerate() {
+            let Terminal::Tank { .. } = specs[0].nodes[node.node].terminal else { continue };
+            let zero = [0.0; W];
+            let mut tank = LaneTank { node: local, area_m2: zero, overflow_m: zero, level_m: zero, inflow_m3_s: zero };
+            for (lane, spec) in specs.iter().enumerate() {
+                let Terminal::Tank { level_m, area_m2, overflow_m } = spec.nodes[node.node].terminal else { continue };
+                (tank.area_m2[lane], tank.overflow_m[lane], tank.level_m[lane]) = (area_m2, overflow_m, level_m);
+                tank.inflow_m3_s[lane] = at_rest_flow(lane, node.node);
+            }
+            self.tanks.push(tank);
+        }
+    }
+
+    /// Ready every node for the new level from what the pipe ends are offered.
+    #[inline(always)]
+    fn gather(&mut self, reaches: &[Reach<W>], dt_s: &Lanes<W>) {
+        for node in &mut self.nodes {
+            node.reference_m = node.head_m;
+            node.supply_m3_s = [0.0; W];
+            node.conductance_m2_s = [if node.fitting { FITTING_M2_S } else { 0.0 }; W];
+        }
+        for end in &self.ends {
+            let offer = &reaches[end.pipe].offers[usize::from(end.at_to)];
+            let node = &mut self.nodes[end.node];
+            for l in 0..W {
+                let conductance = 1.0 / offer.impedance_s_m2[l];
+                node.supply_m3_s[l] += (offer.head_m[l] - node.reference_m[l]) * conductance;
+                node.conductance_m2_s[l] += conductance;
+            }
+        }
+        for tank in &self.tanks {
+            let node = &mut self.nodes[tank.node];
+            for l in 0..W {
+                let spills = tank.level_m[l] >= tank.overflow_m[l] && tank.inflow_m3_s[l] >= 0.0;
+                let still = spills || tank.area_m2[l].is_infinite();
+                let conductance = if still { 0.0 } else { 2.0 * tank.area_m2[l] / dt_s[l] };
+                let rise_m = tank.level_m[l] - node.reference_m[l];
+                node.supply_m3_s[l] += if still { 0.0 } else { conductance * rise_m + tank.inflow_m3_s[l] };
+                node.conductance_m2_s[l] += conductance;
+                node.held[l] = if still { 1.0 } else { 0.0 };
+                node.held_m[l] = tank.level_m[l];
+                node.head_m[l] = if still { tank.level_m[l] } else { node.head_m[l] };
+            }
+        }
+    }
+
+    /// Solve the new level; `ask` solves one lane by itself (false: it cannot be), and lanes come out marked unsound.
+    #[inline(always)]
+    pub(super) fn advance<I: Isa, D: Drives<W>>(
+        &mut self,
+        reaches: &mut [Reach<W>],
+        dt_s: &Lanes<W>,
+        shaft: &mut LaneShaft<W>,
+        drives: &D,
+        unsound: &mut [bool; W],
+        ask: &mut dyn FnMut(&mut Self, &mut LaneShaft<W>, usize) -> bool,
+    ) {
+        self.gather(reaches, dt_s);
+        if self.links.is_empty() {
+            self.solve_nodes();
+        } else {
+            let lonely = self.newton::<I, D>(dt_s, shaft, drives, unsound);
+            for l in 0..W {
+                if lonely[l] && !unsound[l] {
+                    unsound[l] |= !ask(self, shaft, l);
+                }
+            }
+        }
+        for end in &self.ends {
+            reaches[end.pipe].set_end(end.at_to, &self.nodes[end.node].head_m);
+        }
+        self.close_tanks(dt_s);
+        for node in &self.nodes {
+            for l in 0..W {
+                unsound[l] |= !(node.head_m[l] >= node.boiling_m[l]);
+            }
+        }
+    }
+
+    #[inline(always)]
+    fn solve_nodes(&mut self) {
+        for node in &mut self.nodes {
+            for l in 0..W {
+                let free_m = node.reference_m[l] + node.supply_m3_s[l] / node.conductance_m2_s[l];
+                node.head_m[l] = if node.held[l] > 0.0 { node.held_m[l] } else { free_m };
+            }
+            if let Some(level_m) = &node.outlet_m {
+                for l in 0..W {
+                    let free_m = node.reference_m[l] + node.supply_m3_s[l] / node.conductance_m2_s[l];
+                    node.held[l] = if free_m >= level_m[l] { 1.0 } else { 0.0 };
+                    node.head_m[l] = free_m.min(level_m[l]);
+                }
+            }
+        }
+    }
+
+    /// What arrives at a node from pipes (at the new level) and elements, m3/s; pipes as `supply` has them.
+    #[inline(always)]
+    pub(super) fn arrival(&self, node: usize) -> Lanes<W> {
+        let at = &self.nodes[node];
+        let mut arrival = [0.0; W];
+        for l in 0..W {
+            arrival[l] = at.supply_m3_s[l] - at.conductance_m2_s[l] * (at.head_m[l] - at.reference_m[l]);
+        }
+        for link in &self.links {
+            let sign = f64::from(u8::from(link.to == node)) - f64::from(u8::from(link.from == node));
+            if sign != 0.0 {
+                for l in 0..W {
+                    arrival[l] += sign * link.flow_m3_s[l];
+                }
+            }
+        }
+        arrival
+    }
+
+    #[inline(always)]
+    fn close_tanks(&mut self, dt_s: &Lanes<W>) {
+        for i in 0..self.tanks.len() {
+            let at = self.tanks[i].node;
+            let arrival = self.arrival(at);
+            let (tank, node) = (&mut self.tanks[i], &self.nodes[at]);
+            for l in 0..W {
+                // A tank that moves is inside `arrival` with what it takes itself: its inflow is the rest.
+                let moves = if node.held[l] > 0.0 { 0.0 } else { 2.0 * tank.area_m2[l] / dt_s[l] };
+                let taken =
+                    moves * (node.head_m[l] - tank.level_m[l]) - if moves > 0.0 { tank.inflow_m3_s[l] } else { 0.0 };
+                let inflow = if moves > 0.0 { taken } else { arrival[l] };
+                let arrived_m3 = 0.5 * dt_s[l] * (tank.inflow_m3_s[l] + inflow);
+                tank.inflow_m3_s[l] = inflow;
+                let level_m = tank.level_m[l] + arrived_m3 / tank.area_m2[l];
+                tank.level_m[l] = level_m.min(tank.overflow_m[l]);
+            }
+        }
+    }
+
+    /// Head and level of a node in one lane.
+    pub(super) fn level_m(&self, local: usize, lane: usize) -> f64 {
+        let tank = self.tanks.iter().find(|tank| tank.node == local);
+        tank.map_or(self.nodes[local].head_m[lane], |tank| tank.level_m[lane])
+    }
+}
+
+fn lane_node<const W: usize>(specs: &[&NetworkSpec; W], alone: &[Cluster], local: usize, ends: &[End]) -> LaneNode<W> {
+    let zero = [0.0; W];
+    let index = alone[0].nodes[local];
+    let terminal = specs[0].nodes[index].terminal;
+    let mut node = LaneNode {
+        node: index,
+        head_m: zero,
+        reference_m: zero,
+        supply_m3_s: zero,
+        conductance_m2_s: zero,
+        held: zero,
+        held_m: zero,
+        fitting: terminal == Terminal::None && !ends.iter().any(|end| end.node == local),
+        outlet_m: (terminal == Terminal::FreeOutlet).then_some(zero),
+        boiling_m: zero,
+        inverse: zero,
+        rest: zero,
+    };
+    for (lane, (spec, cluster)) in specs.iter().zip(alone).enumerate() {
+        let liquid = &spec.liquid;
+        let boiling_m = (liquid.vapour_pa - liquid.atmosphere_pa) / (liquid.density_kg_m3 * liquid.gravity_m_s2);
+        node.boiling_m[lane] = spec.nodes[index].elevation_m + boiling_m;
+        node.head_m[lane] = cluster.nodal.nodes[local].head_m;
+        if let (Hold::Outlet { level_m, open }, Some(outlet_m)) =
+            (cluster.nodal.nodes[local].hold, node.outlet_m.as_mut())
+        {
+            outlet_m[lane] = level_m;
+            node.held[lane] = if open { 1.0 } else { 0.0 };
+            node.held_m[lane] = level_m;
+        }
+    }
+    node
+}
+
+/// One element in lanes; none for a kind that the lanes do not know.
+fn lane_link<const W: usize>(alone: &[Cluster], i: usize) -> Option<LaneLink<W>> {
+    let zero = [0.0; W];
+    let first = &alone[0].nodal.links[i];
+    let mut link = LaneLink {
+        element: alone[0].elements[i],
+        from: first.from,
+        to: first.to,
+        flow_m3_s: zero,
+        before_m3_s: zero,
+        law: Law::Loss { loss_s2_m5: zero, floor: zero, cracking_m: zero, shut: zero, one_way: false },
+        gain_m: zero,
+        slope: zero,
+    };
+    let mut pumps = Vec::new();
+    for (lane, cluster) in alone.iter().enumerate() {
+        link.flow_m3_s[lane] = cluster.nodal.links[i].flow_m3_s;
+        if let Boundary::Pump(pump) = &cluster.nodal.links[i].boundary {
+            pumps.push((**pump).clone());
+        } else {
+            link.set_law(lane, &cluster.nodal.links[i].boundary)?;
+        }
+    }
+    if !pumps.is_empty() {
+        link.law = Law::Pump(Box::new(Pumps::new(pumps)));
+    }
+    Some(link)
+}
+
+impl<const W: usize> LaneLink<W> {
+    /// Take the loss and position of a valve or check valve; none for another kind.
+    pub(super) fn set_law(&mut self, lane: usize, boundary: &Boundary) -> Option<()> {
+        let Law::Loss { loss_s2_m5, floor, cracking_m, shut, one_way } = &mut self.law else { return None };
+        let (loss, open) = match boundary {
+            Boundary::Valve(valve) => (valve.loss_s2_m5().unwrap_or(0.0), valve.loss_s2_m5().is_some()),
+            Boundary::CheckValve(valve) => {
+                cracking_m[lane] = valve.cracking_head_m;
+                *one_way = true;
+                (valve.loss_s2_m5, valve.open)
+            }
+            _ => return None,
+        };
+        loss_s2_m5[lane] = loss;
+        floor[lane] = SLOPE_FLOOR_SQRT_M * loss.sqrt();
+        shut[lane] = if open { 0.0 } else { 1.0 };
+        Some(())
+    }
+}
+
+/// Whether the lanes know an element; others run one at a time.
+pub(super) fn knows(kind: &ElementKind) -> bool {
+    match kind {
+        ElementKind::Pipe(pipe) => pipe.creep.is_none(),
+        ElementKind::Valve(_) | ElementKind::CheckValve(_) | ElementKind::Pump(_) => true,
+        #[allow(unreachable_patterns, reason = "kinds may be added")]
+        _ => false,
+    }
+}

@@ -1,0 +1,406 @@
+//! One pipe in lanes: what its points hand on, and the two half steps.
+#![allow(unsafe_code, reason = "kernels in vector instructions; see the SAFETY lines")]
+
+use super::isa::{Isa, fused};
+use crate::hydraulics::moc::interior::PipeGrid;
+use crate::hydraulics::pipe::Parts;
+
+/// Friction so small that it leaves no trace, in place of none: the kernels scale by it.
+const NO_FRICTION: f64 = 1.0e-120;
+/// Numbers before the first point, so that a vector may begin there.
+const BEFORE: usize = 16;
+/// Numbers after the last point.
+const AFTER: usize = 32;
+/// Bytes to which points are aligned.
+const ALIGNMENT: usize = 64;
+
+/// Many pipes of equal cell count, point by point, `W` scenarios beside each other.
+///
+/// Equation: with `f = (H + B Q)/(2B)` and `g = (H - B Q)/(2B)`, `sigma = s/(2B)` (s -> resistance of half a cell), a point
+/// between its neighbours A and B takes `Q = (f_A - g_B) / (1 + sigma_A + sigma_B)` and hands on `f = f_A - sigma_A Q`,
+/// `g = g_B + sigma_B Q`: the scheme of [`super::super::interior::Line`], with friction looked at once a point. With a
+/// fixed friction factor sigma is `c |Q|`; there f and g are stored times c, and no constant is left in the kernel.
+/// In place: points of one colour overwrite those of the other.
+#[derive(Debug)]
+pub(super) struct Reach<const W: usize> {
+    pub(super) element: usize,
+    pub(super) cells: usize,
+    pub(super) forwards: Vec<f64>,
+    pub(super) backwards: Vec<f64>,
+    start: (usize, usize),
+    friction: Friction<W>,
+    /// Head of 1 of f + g, m: B / K, K the scale of the stored numbers.
+    head_m: [f64; W],
+    /// Flow of 1 of f - g, m3/s.
+    flow_m3_s: [f64; W],
+    impedance_s_m2: [f64; W],
+    boiling: [f64; W],
+    boiling_by_point: [f64; W],
+    /// What the ends are offered: `(H + B Q, B + s)` towards the `from` and the `to` end.
+    pub(super) offers: [Offer<W>; 2],
+}
+
+/// What an end is offered at the new level.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Offer<const W: usize> {
+    pub(super) head_m: [f64; W],
+    pub(super) impedance_s_m2: [f64; W],
+}
+
+#[derive(Debug)]
+enum Friction<const W: usize> {
+    Fixed,
+    Tabulated(Box<Tables<W>>),
+}
+
+/// Friction by table: a copy of each different table, and where each lane's is.
+#[derive(Debug)]
+struct Tables<const W: usize> {
+    sigma: Vec<f64>,
+    start: usize,
+    values: Vec<f64>,
+    at: [usize; W],
+    re_per_flow: [f64; W],
+    by_table: [f64; W],
+    by_flow: [f64; W],
+}
+
+impl<const W: usize> Reach<W> {
+    /// From the same pipe of `W` scenarios.
+    pub(super) fn new(pipes: &[&PipeGrid; W]) -> Self {
+        let cells = pipes[0].cells();
+        let numbers = BEFORE + (cells + 1) * W + AFTER + ALIGNMENT / 8;
+        // Half a page apart: arrays whose addresses differ by whole pages disturb each other in the cache.
+        let (forwards, backwards) = (vec![0.0; numbers], vec![0.0; numbers + 256]);
+        let aligned = |values: &[f64], skip: usize| {
+            let whole = ALIGNMENT / 8;
+            skip + values[skip..].as_ptr().align_offset(ALIGNMENT).min(whole - 1)
+        };
+        let start = (aligned(&forwards, BEFORE), aligned(&backwards, BEFORE));
+        let mut reach = Self {
+            element: pipes[0].element,
+            cells,
+            start,
+            forwards,
+            backwards,
+            friction: friction(pipes, numbers),
+            head_m: [0.0; W],
+            flow_m3_s: [0.0; W],
+            impedance_s_m2: [0.0; W],
+            boiling: [0.0; W],
+            boiling_by_point: [0.0; W],
+            offers: [Offer { head_m: [0.0; W], impedance_s_m2: [1.0; W] }; 2],
+        };
+        for (lane, pipe) in pipes.iter().enumerate() {
+            reach.fill(lane, pipe);
+        }
+        reach
+    }
+
+    fn fill(&mut self, lane: usize, pipe: &PipeGrid) {
+        let impedance = pipe.impedance_s_m2;
+        let scale = match pipe.resistance.parts() {
+            Parts::Fixed { per_flow } => (per_flow / (4.0 * self.cells as f64 * impedance)).max(NO_FRICTION),
+            Parts::Tabulated { .. } => 1.0,
+        };
+        self.impedance_s_m2[lane] = impedance;
+        self.head_m[lane] = impedance / scale;
+        self.flow_m3_s[lane] = 1.0 / scale;
+        let (first, last) = (pipe.boiling_m[0], pipe.boiling_m[self.cells]);
+        self.boiling[lane] = first * scale / impedance;
+        self.boiling_by_point[lane] = (last - first) * scale / impedance / self.cells as f64;
+        for point in 0..=self.cells {
+            self.set(lane, point, pipe.head_m[point], pipe.flow_m3_s[point]);
+        }
+    }
+
+    /// Set one point of one lane.
+    fn set(&mut self, lane: usize, point: usize, head_m: f64, flow_m3_s: f64) {
+        let (sum, difference) = (head_m / self.head_m[lane], flow_m3_s / self.flow_m3_s[lane]);
+        let at = point * W + lane;
+        self.forwards[self.start.0 + at] = 0.5 * (sum + difference);
+        self.backwards[self.start.1 + at] = 0.5 * (sum - difference);
+        if let Friction::Tabulated(tables) = &mut self.friction {
+            let sigma = tables.sigma_of(lane, flow_m3_s.abs());
+            tables.sigma[tables.start + at] = sigma;
+        }
+    }
+
+    /// Head (m) and flow (m3/s) at a point of the whole level.
+    pub(super) fn at(&self, lane: usize, point: usize) -> (f64, f64) {
+        let at = point * W + lane;
+        let (f, g) = (self.forwards[self.start.0 + at], self.backwards[self.start.1 + at]);
+        (self.head_m[lane] * (f + g), self.flow_m3_s[lane] * (f - g))
+    }
+
+    /// Head and flow at a share 0..1 of the length, as the plant reads them.
+    pub(super) fn at_share(&self, lane: usize, share: f64) -> (f64, f64) {
+        let place = share.clamp(0.0, 1.0) * self.cells as f64;
+        let low = (place as usize).min(self.cells - 1);
+        let (left, right) = (self.at(lane, low), self.at(lane, low + 1));
+        let rest = place - low as f64;
+        (left.0 + (right.0 - left.0) * rest, left.1 + (right.1 - left.1) * rest)
+    }
+
+    /// Set the points at one end to the heads solved there.
+    #[inline(always)]
+    pub(super) fn set_end(&mut self, at_to: bool, head_m: &[f64; W]) {
+        let point = if at_to { self.cells * W } else { 0 };
+        let sign = if at_to { 1.0 } else { -1.0 };
+        let offer = &self.offers[usize::from(at_to)];
+        let mut inflow = [0.0; W];
+        let (f, g) =
+            (&mut self.forwards[self.start.0 + point..][..W], &mut self.backwards[self.start.1 + point..][..W]);
+        for l in 0..W {
+            inflow[l] = (offer.head_m[l] - head_m[l]) / offer.impedance_s_m2[l];
+            let (sum, difference) = (head_m[l] / self.head_m[l], sign * inflow[l] / self.flow_m3_s[l]);
+            f[l] = 0.5 * (sum + difference);
+            g[l] = 0.5 * (sum - difference);
+        }
+        if let Friction::Tabulated(tables) = &mut self.friction {
+            let mut sigma = [0.0; W];
+            tables.sigmas(&inflow, &mut sigma);
+            tables.sigma[tables.start + point..][..W].copy_from_slice(&sigma);
+        }
+    }
+
+    /// Two half steps for all inner points, and the ends' offers; marks lanes where a point came below boiling or is no
+    /// number.
+    #[inline(always)]
+    pub(super) fn advance<I: Isa>(&mut self, unsound: &mut [bool; W]) {
+        let (n, start) = (self.cells, self.start);
+        let (f, g) = (&mut self.forwards[start.0 - BEFORE..], &mut self.backwards[start.1 - BEFORE..]);
+        match &mut self.friction {
+            Friction::Fixed => {
+                if I::EIGHT && eight::suits(W) {
+                    // SAFETY: `I::EIGHT` stands only where AVX-512 was found; the arrays hold `BEFORE` numbers before and
+                    // at least `AFTER` behind their (n + 1) W points.
+                    unsafe { eight::midway::<W>(f.as_mut_ptr().add(BEFORE), g.as_mut_ptr().add(BEFORE), n) };
+                } else {
+                    midway::<W>(&mut f[BEFORE..], &mut g[BEFORE..], n);
+                }
+            }
+            Friction::Tabulated(tables) => tables.midway::<I>(&mut f[BEFORE..], &mut g[BEFORE..], n),
+        }
+        self.ready_offers();
+        let boiling = Boiling { at_from: &self.boiling, by_point: &self.boiling_by_point };
+        let (f, g) = (&mut self.forwards[start.0 - BEFORE..], &mut self.backwards[start.1 - BEFORE..]);
+        match &mut self.friction {
+            Friction::Fixed => {
+                if I::EIGHT && eight::suits(W) {
+                    // SAFETY: as above.
+                    unsafe {
+                        let (f, g) = (f.as_mut_ptr().add(BEFORE), g.as_mut_ptr().add(BEFORE));
+                        eight::whole::<W>(f, g, n, &boiling, unsound);
+                    }
+                } else {
+                    whole::<I, W>(&mut f[BEFORE..], &mut g[BEFORE..], n, &boiling, unsound);
+                }
+            }
+            Friction::Tabulated(tables) => {
+                tables.whole::<I>((&mut f[BEFORE..], &mut g[BEFORE..]), n, &boiling, unsound);
+            }
+        }
+    }
+
+    #[inline(always)]
+    fn ready_offers(&mut self) {
+        let last = (self.cells - 1) * W;
+        for (end, at) in [(0, 0), (1, last)] {
+            let (f, g) = (&self.forwards[self.start.0 + at..][..W], &self.backwards[self.start.1 + at..][..W]);
+            let mut sigma = [0.0; W];
+            match &self.friction {
+                Friction::Fixed => {
+                    for l in 0..W {
+                        sigma[l] = (f[l] - g[l]).abs();
+                    }
+                }
+                Friction::Tabulated(tables) => sigma.copy_from_slice(&tables.sigma[tables.start + at..][..W]),
+            }
+            let offer = &mut self.offers[end];
+            let offered = if end == 1 { f } else { g };
+            for l in 0..W {
+                offer.head_m[l] = 2.0 * self.head_m[l] * offered[l];
+                offer.impedance_s_m2[l] = self.impedance_s_m2[l] * (1.0 + 2.0 * sigma[l]);
+            }
+        }
+    }
+}
+
+fn friction<const W: usize>(pipes: &[&PipeGrid; W], numbers: usize) -> Friction<W> {
+    let Parts::Tabulated { .. } = pipes[0].resistance.parts() else { return Friction::Fixed };
+    let mut tables = Tables {
+        sigma: vec![0.0; numbers],
+        start: BEFORE,
+        values: Vec::new(),
+        at: [0; W],
+        re_per_flow: [0.0; W],
+        by_table: [0.0; W],
+        by_flow: [0.0; W],
+    };
+    for (lane, pipe) in pipes.iter().enumerate() {
+        let Parts::Tabulated { re_per_flow, per_f_re, minor_per_flow, table } = pipe.resistance.parts() else {
+            continue;
+        };
+        let share = 1.0 / (4.0 * pipe.cells() as f64 * pipe.impedance_s_m2);
+        tables.re_per_flow[lane] = re_per_flow;
+        tables.by_table[lane] = per_f_re * share;
+        tables.by_flow[lane] = minor_per_flow * share;
+        let same = (0..lane).find(|other| {
+            let at = tables.at[*other];
+            tables.values[at..].iter().zip(table.values()).all(|(a, b)| a.to_bits() == b.to_bits())
+        });
+        tables.at[lane] = same.map_or(tables.values.len(), |other| tables.at[other]);
+        if same.is_none() {
+            tables.values.extend_from_slice(table.values());
+        }
+    }
+    Friction::Tabulated(Box::new(tables))
+}
+
+/// Boiling heads along a pipe as sums f + g.
+struct Boiling<'a, const W: usize> {
+    at_from: &'a [f64; W],
+    by_point: &'a [f64; W],
+}
+
+impl<const W: usize> Tables<W> {
+    fn sigma_of(&self, lane: usize, size_m3_s: f64) -> f64 {
+        let (low, rest) = crate::hydraulics::re_table::place(self.re_per_flow[lane] * size_m3_s);
+        let table = &self.values[self.at[lane] + low..];
+        self.by_table[lane] * (table[0] + rest * (table[1] - table[0])) + self.by_flow[lane] * size_m3_s
+    }
+
+    /// sigma at the flows of all lanes.
+    #[inline(always)]
+    fn sigmas(&self, flow_m3_s: &[f64; W], sigma: &mut [f64; W]) {
+        let (mut low, mut rest) = ([0_usize; W], [0.0; W]);
+        for l in 0..W {
+            (low[l], rest[l]) = crate::hydraulics::re_table::place(self.re_per_flow[l] * flow_m3_s[l].abs());
+        }
+        for l in 0..W {
+            let at = self.at[l] + low[l];
+            debug_assert!(at + 1 < self.values.len());
+            // SAFETY: `place` answers with an interval of the table, and a whole table begins at `at[l]`.
+            let (start, end) = unsafe { (*self.values.get_unchecked(at), *self.values.get_unchecked(at + 1)) };
+            sigma[l] = self.by_table[l] * (start + rest[l] * (end - start)) + self.by_flow[l] * flow_m3_s[l].abs();
+        }
+    }
+
+    #[inline(always)]
+    fn midway<I: Isa>(&mut self, f: &mut [f64], g: &mut [f64], n: usize) {
+        for point in 0..n {
+            self.point::<I>((f, g), point * W, point * W + W, point * W);
+        }
+    }
+
+    #[inline(always)]
+    fn whole<I: Isa>(
+        &mut self,
+        (f, g): (&mut [f64], &mut [f64]),
+        n: usize,
+        boiling: &Boiling<'_, W>,
+        unsound: &mut [bool; W],
+    ) {
+        for point in (1..n).rev() {
+            self.point::<I>((f, g), (point - 1) * W, point * W, point * W);
+            note_unsound::<I, W>((&f[point * W..], &g[point * W..]), point, boiling, unsound);
+        }
+    }
+
+    /// One point from its neighbours at `a` and `b`, stored at `to`.
+    #[inline(always)]
+    fn point<I: Isa>(&mut self, (f, g): (&mut [f64], &mut [f64]), a: usize, b: usize, to: usize) {
+        let start = self.start;
+        let (mut flow, mut sigma) = ([0.0; W], [0.0; W]);
+        {
+            let (f_a, g_b) = (&f[a..][..W], &g[b..][..W]);
+            let (s_a, s_b) = (&self.sigma[start + a..][..W], &self.sigma[start + b..][..W]);
+            for l in 0..W {
+                flow[l] = (f_a[l] - g_b[l]) / (1.0 + s_a[l] + s_b[l]);
+            }
+        }
+        self.sigmas(&flow, &mut sigma);
+        for l in 0..W {
+            let (f_a, g_b) = (f[a + l], g[b + l]);
+            let (s_a, s_b) = (self.sigma[start + a + l], self.sigma[start + b + l]);
+            f[to + l] = fused::<I>(-s_a, flow[l], f_a);
+            g[to + l] = fused::<I>(s_b, flow[l], g_b);
+            self.sigma[start + to + l] = sigma[l];
+        }
+    }
+}
+
+#[inline(always)]
+fn note_unsound<I: Isa, const W: usize>(
+    (f, g): (&[f64], &[f64]),
+    point: usize,
+    boiling: &Boiling<'_, W>,
+    unsound: &mut [bool; W],
+) {
+    let (f, g) = (&f[..W], &g[..W]);
+    for l in 0..W {
+        let limit = fused::<I>(boiling.by_point[l], point as f64, boiling.at_from[l]);
+        // A sum that is no number fails this too.
+        unsound[l] |= !(f[l] + g[l] >= limit);
+    }
+}
+
+/// Whole points to points midway, fixed friction.
+#[inline(always)]
+fn midway<const W: usize>(f: &mut [f64], g: &mut [f64], n: usize) {
+    let (f, g) = (&mut f[..(n + 1) * W], &mut g[..(n + 1) * W]);
+    for j in 0..n * W {
+        let (f_a, g_b) = (f[j], g[j + W]);
+        let (s_a, s_b) = ((f_a - g[j]).abs(), (f[j + W] - g_b).abs());
+        let flow = (f_a - g_b) / (1.0 + s_a + s_b);
+        f[j] = f_a - s_a * flow;
+        g[j] = g_b + s_b * flow;
+    }
+}
+
+/// Points midway to inner whole points, fixed friction.
+#[inline(always)]
+fn whole<I: Isa, const W: usize>(
+    f: &mut [f64],
+    g: &mut [f64],
+    n: usize,
+    boiling: &Boiling<'_, W>,
+    unsound: &mut [bool; W],
+) {
+    for point in (1..n).rev() {
+        let (a, b) = ((point - 1) * W, point * W);
+        for l in 0..W {
+            let (f_a, g_b) = (f[a + l], g[b + l]);
+            let (s_a, s_b) = ((f_a - g[a + l]).abs(), (f[b + l] - g_b).abs());
+            let flow = (f_a - g_b) / (1.0 + s_a + s_b);
+            f[b + l] = f_a - s_a * flow;
+            g[b + l] = g_b + s_b * flow;
+        }
+        note_unsound::<I, W>((&f[b..], &g[b..]), point, boiling, unsound);
+    }
+}
+
+#[cfg(not(target_arch = "x86_64"))]
+mod eight {
+    use super::Boiling;
+
+    pub(super) fn suits(_lanes: usize) -> bool {
+        false
+    }
+
+    pub(super) unsafe fn midway<const W: usize>(_f: *mut f64, _g: *mut f64, _n: usize) {}
+
+    pub(super) unsafe fn whole<const W: usize>(
+        _f: *mut f64,
+        _g: *mut f64,
+        _n: usize,
+        _boiling: &Boiling<'_, W>,
+        _unsound: &mut [bool; W],
+    ) {
+    }
+}
+
+/// The fixed-friction kernels in AVX-512: one scenario with points side by side, or sixteen side by side.
+#[cfg(target_arch = "x86_64")]
+mod eight;
