@@ -496,6 +496,7 @@ pub(super) fn shape(scenario: &Scenario) -> Result<Vec<usize>, HydraulicsError> 
             Terminal::None => 0,
             Terminal::Tank { .. } => 1,
             Terminal::FreeOutlet => 2,
+            Terminal::Gas(_) => 3,
         });
     }
     for element in &scenario.network.elements {
@@ -505,7 +506,6 @@ pub(super) fn shape(scenario: &Scenario) -> Result<Vec<usize>, HydraulicsError> 
             ElementKind::Valve(_) => 2,
             ElementKind::CheckValve(_) => 3,
             ElementKind::Pump(_) => 4,
-            #[allow(unreachable_patterns, reason = "kinds may be added; `knows` keeps them out")]
             _ => 5,
         });
     }

@@ -391,12 +391,13 @@ impl<const W: usize> LaneLink<W> {
     }
 }
 
-/// Whether the lanes know an element; others run one at a time.
-pub(super) fn knows(kind: &ElementKind) -> bool {
-    match kind {
+/// Whether the lanes know everything in a network; others run one at a time.
+pub(super) fn knows(network: &NetworkSpec) -> bool {
+    let element = |kind: &ElementKind| match kind {
         ElementKind::Pipe(pipe) => pipe.creep.is_none(),
         ElementKind::Valve(_) | ElementKind::CheckValve(_) | ElementKind::Pump(_) => true,
-        #[allow(unreachable_patterns, reason = "kinds may be added")]
         _ => false,
-    }
+    };
+    let terminal = |terminal: &Terminal| *terminal == Terminal::None || terminal.fixes_head();
+    network.elements.iter().all(|at| element(&at.kind)) && network.nodes.iter().all(|at| terminal(&at.terminal))
 }
