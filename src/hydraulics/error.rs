@@ -49,6 +49,30 @@ pub enum HydraulicsError {
         /// A node of the part.
         node: String,
     },
+    /// A loop in which nothing takes head: its flow is undetermined.
+    #[error(
+        "element `{element}`: it closes a loop of {elements} elements with no resistance at all, so that any flow may go round \
+         in it; try: a friction factor or a minor loss above 0 in one of them"
+    )]
+    LoopWithoutResistance {
+        /// The element that closes it.
+        element: String,
+        /// Elements without resistance in that part, this one too.
+        elements: usize,
+    },
+    /// Two heads held apart with nothing between them that takes head.
+    #[error(
+        "nodes `{high}` and `{low}`: their levels stand {apart_m:.3} m apart and nothing between them takes head: the flow \
+         would grow without end; try: a friction factor or a minor loss above 0 in between"
+    )]
+    NothingResists {
+        /// Node with the higher level.
+        high: String,
+        /// Node with the lower level.
+        low: String,
+        /// Difference of level, m.
+        apart_m: f64,
+    },
     /// More than one pump.
     #[error("pumps `{first}` and `{second}`: one pump in a network, found two")]
     SeveralPumps {

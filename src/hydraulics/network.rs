@@ -24,6 +24,7 @@ impl Network {
         spec.elements.iter().try_for_each(|element| check_ends(spec, element))?;
         spec.elements.iter().try_for_each(|element| check_element(spec, element))?;
         check_reach(spec)?;
+        check_resistance(spec)?;
         Ok(Self { spec: spec.clone(), pump: the_pump(spec)? })
     }
 
@@ -147,6 +148,40 @@ fn check_reach(spec: &NetworkSpec) -> Result<(), HydraulicsError> {
         Some(node) => Err(HydraulicsError::NoHeadReference { node: spec.nodes[node].name.clone() }),
         None => Ok(()),
     }
+}
+
+/// Smallest difference of level that drives a flow without resistance, m.
+const LEVEL_RESOLUTION_M: f64 = 1.0e-6;
+
+/// Elements that take no head may neither close a loop nor join two levels.
+fn check_resistance(spec: &NetworkSpec) -> Result<(), HydraulicsError> {
+    let free = |element: &&super::spec::ElementSpec| match &element.kind {
+        ElementKind::Pipe(pipe) => pipe.fixed_darcy_f == Some(0.0) && pipe.minor_loss_k <= 0.0,
+        _ => false,
+    };
+    let mut part: Vec<usize> = (0..spec.nodes.len()).collect();
+    for element in spec.elements.iter().filter(free) {
+        let (keep, drop) = (part[element.from], part[element.to]);
+        if keep == drop {
+            let elements = spec.elements.iter().filter(free).filter(|other| part[other.from] == keep).count();
+            return Err(HydraulicsError::LoopWithoutResistance { element: element.name.clone(), elements });
+        }
+        part.iter_mut().filter(|set| **set == drop).for_each(|set| *set = keep);
+    }
+    let level = |node: usize| match spec.nodes[node].terminal {
+        Terminal::Tank { level_m, .. } => Some(level_m),
+        _ => None,
+    };
+    for (a, b) in (0..part.len()).flat_map(|a| (0..a).map(move |b| (a, b))).filter(|(a, b)| part[*a] == part[*b]) {
+        let Some((first_m, second_m)) = level(a).zip(level(b)) else { continue };
+        let apart_m = (first_m - second_m).abs();
+        if apart_m > LEVEL_RESOLUTION_M {
+            let (high, low) = if first_m > second_m { (a, b) } else { (b, a) };
+            let name = |node: usize| spec.nodes[node].name.clone();
+            return Err(HydraulicsError::NothingResists { high: name(high), low: name(low), apart_m });
+        }
+    }
+    Ok(())
 }
 
 fn the_pump(spec: &NetworkSpec) -> Result<Option<usize>, HydraulicsError> {

@@ -9,6 +9,7 @@ mod fittings;
 mod drive_levels;
 mod hard_runs;
 mod lanes;
+mod loops;
 mod pump_surface;
 mod refusals;
 mod runs;
