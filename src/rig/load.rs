@@ -8,12 +8,16 @@ use super::reader::{Document, Spot};
 use super::{check, compile};
 use std::path::Path;
 
-/// The shipped bench.
-const TERRACE_BENCH: &str = include_str!("../../rig-configs/terrace-bench.toml");
+/// The shipped rigs by name.
+const SHIPPED: [(&str, &str); 3] = [
+    ("terrace-bench", include_str!("../../rig-configs/terrace-bench.toml")),
+    ("coil-loop", include_str!("../../rig-configs/coil-loop.toml")),
+    ("rising-main", include_str!("../../rig-configs/rising-main.toml")),
+];
 
-/// Text of a shipped rig file (`terrace-bench`).
+/// Text of a shipped rig file (`terrace-bench`, `coil-loop`, `rising-main`).
 pub fn shipped(name: &str) -> Option<&'static str> {
-    (name == "terrace-bench").then_some(TERRACE_BENCH)
+    SHIPPED.iter().find(|(known, _)| *known == name).map(|(_, text)| *text)
 }
 
 /// Reads a rig file; register maps come from `maps/` beside it, then from the shipped ones.

@@ -33,10 +33,12 @@ use crate::rig::reader::{Cursor, Document, Spot};
 use sha2::{Digest, Sha256};
 
 /// The shipped sequences by name.
-const SHIPPED: [(&str, &str); 1] =
-    [("three-starters", include_str!("../../rig-configs/sequences/three-starters.toml"))];
+const SHIPPED: [(&str, &str); 2] = [
+    ("three-starters", include_str!("../../rig-configs/sequences/three-starters.toml")),
+    ("one-cycle", include_str!("../../rig-configs/sequences/one-cycle.toml")),
+];
 
-/// Text of a shipped sequence (`three-starters`).
+/// Text of a shipped sequence (`three-starters`, `one-cycle`).
 pub fn shipped(name: &str) -> Option<&'static str> {
     SHIPPED.iter().find(|(known, _)| *known == name).map(|(_, text)| *text)
 }

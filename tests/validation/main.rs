@@ -20,3 +20,4 @@ mod priming;
 mod rigid;
 mod signals;
 mod starters;
+mod trade;
