@@ -54,6 +54,7 @@ pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
                 + mounting.inertia_at_pump_kg_m2(file.motor.spec.inertia_kg_m2 + file.coupling.inertia_kg_m2),
             friction_n_m: file.pump.friction_n_m,
         },
+        self_priming: file.pump.self_priming,
         network,
         line_ups,
         transfer,
@@ -149,6 +150,7 @@ fn line_ups(file: &RigFile, names: &Names) -> Option<Vec<LineUp>> {
             id: entry.id.text.clone(),
             valves: entry.valves.iter().map(valve).collect::<Option<_>>()?,
             text: entry.text.clone(),
+            lines: entry.lines,
         })
     };
     file.line_ups.iter().map(line_up).collect()

@@ -1,5 +1,6 @@
 //! A checked rig: plain SI numbers, indices resolved, nothing missing. Only `rig::load` makes one.
 
+use crate::hydraulics::plant::{LinesAtStart, SelfPriming};
 use crate::hydraulics::spec::{GridOptions, LiquidSpec, NetworkSpec, Place, ShaftSpec};
 use crate::rig::register_map::RegisterMap;
 use crate::signal::{ChannelId, Scaling};
@@ -34,6 +35,8 @@ pub struct Rig {
     pub network: NetworkSpec,
     /// One rating for each element of `network.elements`, same order.
     pub ratings: Vec<Rating>,
+    /// How the pump draws air out of its suction leg; `None`: it does not.
+    pub self_priming: Option<SelfPriming>,
     /// Line-ups; at least one.
     pub line_ups: Vec<LineUp>,
     /// Starters.
@@ -94,6 +97,16 @@ impl Rig {
         GridOptions { dt_max_s: self.time_step_s, ..GridOptions::default() }
     }
 
+    /// How the lines stand before a start in line-up `line_up`; `None` where air is not followed.
+    pub fn lines_at_start(&self, line_up: usize) -> Option<LinesAtStart> {
+        let lines = self.line_ups.get(line_up)?.lines?;
+        Some(LinesAtStart {
+            discharge_drained: lines.discharge_drained,
+            suction_drained: lines.suction_drained,
+            self_priming: self.self_priming,
+        })
+    }
+
     /// Index of the starter of that id.
     pub fn starter_index(&self, id: &str) -> Option<usize> {
         self.starters.iter().position(|starter| starter.id == id)
@@ -137,6 +150,17 @@ pub struct LineUp {
     pub valves: Vec<(usize, f64)>,
     /// Sentence for the person who sets the valves.
     pub text: String,
+    /// What the lines hold before a start; `None`: full, and air is not followed.
+    pub lines: Option<Lines>,
+}
+
+/// What the lines hold before a start.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub struct Lines {
+    /// Everything from the pump to the outlets is empty.
+    pub discharge_drained: bool,
+    /// The suction leg is empty.
+    pub suction_drained: bool,
 }
 
 /// A starter of the rig.

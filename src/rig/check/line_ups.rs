@@ -19,6 +19,7 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile) {
         }
         each_once(document, line_up);
         all_set(document, line_up, &valves);
+        can_prime(document, file, line_up);
     }
 }
 
@@ -29,6 +30,15 @@ fn each_once(document: &Document<'_>, line_up: &LineUpEntry) {
             let found = format!("valve {:?} set to {before} and to {opening}", valve.text);
             document.note(&valve.spot, found, "each valve once: open, closed or set", None);
         }
+    }
+}
+
+/// An empty suction leg needs a pump that draws air.
+fn can_prime(document: &Document<'_>, file: &RigFile, line_up: &LineUpEntry) {
+    let drained = line_up.lines.is_some_and(|lines| lines.suction_drained);
+    if drained && file.pump.self_priming.is_none() {
+        let allowed = "suction = \"full\", or self_priming = { air_rate, vacuum, casing_air } in [pump]";
+        document.note(&line_up.spot, "an empty suction leg at a pump that draws no air", allowed, None);
     }
 }
 

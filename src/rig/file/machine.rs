@@ -26,6 +26,8 @@ pub struct MotorEntry {
 /// `[pump]` beyond its hydraulic element.
 #[derive(Debug)]
 pub struct PumpEntry {
+    /// How it draws air.
+    pub self_priming: Option<crate::hydraulics::plant::SelfPriming>,
     /// Inertia of impeller and entrained water, kg m2.
     pub inertia_kg_m2: f64,
     /// Mechanical friction, N m.
@@ -187,7 +189,7 @@ pub(super) fn coupling(root: &Cursor<'_>, assumed: &mut Assumptions) -> Coupling
 /// `[pump]`: its element and the rotating part.
 pub(super) fn pump(table: Option<Cursor<'_>>, assumed: &mut Assumptions) -> (Option<ElementEntry>, PumpEntry) {
     let Some(table) = table else {
-        return (None, PumpEntry { inertia_kg_m2: f64::NAN, friction_n_m: f64::NAN, spot: None });
+        return (None, PumpEntry { inertia_kg_m2: f64::NAN, friction_n_m: f64::NAN, self_priming: None, spot: None });
     };
     let efficiency = Want::from_zero(Dimension::Share, "\"52 %\"").between(0.0, 1.0);
     let spec = PumpSpec {
@@ -211,6 +213,7 @@ pub(super) fn pump(table: Option<Cursor<'_>>, assumed: &mut Assumptions) -> (Opt
             0.0,
             "no mechanical friction at the shaft",
         ),
+        self_priming: super::lines::self_priming(&table),
         spot: Some(table.here()),
     };
     let id = if table.has("id") {

@@ -3,6 +3,7 @@
 //! over it.
 
 mod fittings;
+mod lines;
 mod machine;
 mod network;
 mod pipe;

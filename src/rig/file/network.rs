@@ -2,7 +2,7 @@
 
 use super::{Assumptions, need_id, need_name, or_nan};
 use crate::hydraulics::spec::{CheckValveSpec, ElementKind, LiquidSpec, Terminal, ValveSpec};
-use crate::rig::model::Rating;
+use crate::rig::model::{Lines, Rating};
 use crate::rig::reader::{Cursor, Spot, Text};
 use crate::units::{Dimension, Want};
 
@@ -54,6 +54,8 @@ pub struct LineUpEntry {
     pub text: String,
     /// Valves with their openings, in file order; `open` is 1, `closed` is 0.
     pub valves: Vec<(Text, f64)>,
+    /// What the lines hold.
+    pub lines: Option<Lines>,
     /// Place.
     pub spot: Spot,
 }
@@ -215,7 +217,7 @@ pub(super) fn line_ups(root: &Cursor<'_>) -> Vec<LineUpEntry> {
         }
         let id = need_id(&table);
         let text = table.text("text").map_or_else(|| format!("line-up {}", id.text), |text| text.text);
-        entries.push(LineUpEntry { id, text, valves, spot: table.here() });
+        entries.push(LineUpEntry { id, text, valves, lines: super::lines::lines(&table), spot: table.here() });
         table.close();
     }
     entries
