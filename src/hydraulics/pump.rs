@@ -2,6 +2,7 @@
 
 pub(crate) mod curve;
 pub mod four_quadrant;
+pub mod trouble;
 
 use super::error::HydraulicsError;
 use super::spec::PumpSpec;
