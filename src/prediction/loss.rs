@@ -91,6 +91,9 @@ pub fn loss_of_supply(
 ) -> Result<LossOfSupply, PredictionError> {
     let (network, shaft, _) = rig.plant_parts(line_up);
     let mut plant = Plant::started_at(&network, &shaft, NoDrive, grid, speed_rad_s)?;
+    if let Some(lines) = rig.lines_at_start(line_up) {
+        plant.let_air_in(lines.self_priming)?;
+    }
     let mut sensors = Sensors::at_rest(rig, &plant);
     let mut channels: Vec<LossFigures> =
         rig.channels.iter().zip(&sensors.newest).map(|(c, value)| LossFigures::standing_at(&c.id.0, *value)).collect();

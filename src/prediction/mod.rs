@@ -2,6 +2,7 @@
 
 mod digest;
 pub mod events;
+pub mod filling;
 pub mod loss;
 mod response;
 mod sensors;

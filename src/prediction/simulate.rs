@@ -6,6 +6,7 @@ use super::sensors::{PIECE_S, Sensors};
 use super::{MadeWith, Prediction, Segment};
 use crate::hydraulics::HydraulicsError;
 use crate::hydraulics::plant::Plant;
+use crate::hydraulics::priming::{Priming, Readiness};
 use crate::hydraulics::spec::{GridOptions, Place};
 use crate::rig::model::{Condition, Rig};
 use crate::rig::register_map::Role;
@@ -114,6 +115,8 @@ struct Simulation<'a> {
     line_up: usize,
     /// Line-up and shaft speed at the first stop.
     first_stop: Option<(usize, f64)>,
+    /// Fastest the shaft has turned, rad/s.
+    fastest_rad_s: f64,
 }
 
 impl<'a> Simulation<'a> {
@@ -121,7 +124,10 @@ impl<'a> Simulation<'a> {
         let (network, shaft, starters) = rig.plant_parts(script.first_line_up().unwrap_or(0));
         let driver = DriveTrain::new(rig.motor, starters)?;
         let grid = rig.grid();
-        let plant = Plant::new(&network, &shaft, driver, &grid)?;
+        let plant = match rig.lines_at_start(script.first_line_up().unwrap_or(0)) {
+            Some(lines) => Plant::with_lines(&network, &shaft, driver, &grid, &lines)?,
+            None => Plant::new(&network, &shaft, driver, &grid)?,
+        };
         let every = (1.0 / (STORED_HZ * plant.dt_s())).round().max(1.0) as u64;
         Ok(Self {
             sensors: Sensors::at_rest(rig, &plant),
@@ -140,6 +146,7 @@ impl<'a> Simulation<'a> {
             grid,
             line_up: script.first_line_up().unwrap_or(0),
             first_stop: None,
+            fastest_rad_s: 0.0,
             rig,
             script,
             plant,
@@ -182,6 +189,7 @@ impl<'a> Simulation<'a> {
                 speed_rad_s: self.plant.speed_rad_s(),
                 driven: self.plant.driver().outputs_on() != 0,
             };
+            self.fastest_rad_s = self.fastest_rad_s.max(now.speed_rad_s);
             self.observer.look(self.rig, now);
         }
         self.steps += 1;
@@ -219,6 +227,7 @@ impl<'a> Simulation<'a> {
         let pressures = &self.script.rules.pressure_channels;
         self.state.energised.is_none()
             && self.plant.driver().outputs_on() == 0
+            && !self.plant.front_moves()
             && self.plant.speed_rad_s().abs() < 1e-3 * self.rig.rest_speed_rad_s
             && pressures
                 .iter()
@@ -388,10 +397,43 @@ impl<'a> Simulation<'a> {
         }
     }
 
+    fn lines_in_words(&self) -> String {
+        let line_up = self.script.first_line_up().unwrap_or(0);
+        let Some(lines) = self.rig.lines_at_start(line_up).filter(|lines| lines.discharge_drained) else {
+            return "the line is full of liquid at rest at the start; no gas comes out of solution".to_owned();
+        };
+        let suction = if lines.suction_drained {
+            ", and so is the suction leg, with the casing charged; air is drawn at constant temperature"
+        } else {
+            ""
+        };
+        format!(
+            "the discharge side is empty at the first start, down to the level the pump draws from{suction}; a filling pipe \
+             holds one stiff column with an upright front, air ahead of it leaves freely; later cycles begin with what the \
+             cycle before left"
+        )
+    }
+
+    /// The reason, where a suction leg that started empty never filled.
+    fn why_not_primed(&self) -> Option<String> {
+        let lines = self.rig.lines_at_start(self.script.first_line_up().unwrap_or(0))?;
+        let primed = self.observer.events.iter().any(|event| event.kind == EventKind::Primed);
+        if !lines.suction_drained || primed {
+            return None;
+        }
+        let (leg, described) = self.plant.suction_leg()?;
+        let ready = Readiness { casing_charged: true, vent_open: self.plant.vent_open() };
+        let share = self.fastest_rad_s / self.plant.rated_speed_rad_s()?;
+        let liquid = self.plant.network().liquid;
+        let obstacle = Priming::new(&leg, &described.air, &liquid).map_or_else(Some, |leg| leg.obstacle(share, ready));
+        let reason = obstacle.map_or_else(|| "the run is too short".to_owned(), |why| why.to_string());
+        Some(format!("the pump does not prime: {reason}"))
+    }
+
     fn assumptions(&self) -> Vec<String> {
         let mut assumptions = vec![
             "confirmations and line-ups take no time; a starter's status is seen at once".to_owned(),
-            "the line is full of liquid at rest at the start; no gas comes out of solution".to_owned(),
+            self.lines_in_words(),
             "motor and starters are rested at the beginning; permissives on bench fields hold".to_owned(),
             format!("every channel answers as second order with damping {}", super::response::DAMPING),
         ];
@@ -403,6 +445,7 @@ impl<'a> Simulation<'a> {
                 100.0 * self.hottest
             ));
         }
+        assumptions.extend(self.why_not_primed());
         let cavities: Vec<&PredictedEvent> =
             self.observer.events.iter().filter(|event| event.kind == EventKind::CavityOpened).collect();
         if let Some(first) = cavities.first() {

@@ -1,5 +1,6 @@
 //! What a prediction comes to: a few figures a channel for people and scripts, and the series as CSV.
 
+use super::filling::Filling;
 use super::{EventKind, LossOfSupply, MadeWith, PredictedEvent, Prediction, Segment};
 use crate::rig::model::{Quantity, Rig};
 use crate::sequence::marks::Phase;
@@ -41,6 +42,8 @@ pub struct Summary {
     pub acceleration_s: Option<f64>,
     /// What loss of supply does from steady running.
     pub loss_of_supply: Option<LossOfSupply>,
+    /// What a start with empty lines comes to; `None`: nothing fills.
+    pub filling: Option<Filling>,
     /// What happens in the whole run.
     pub events: Vec<PredictedEvent>,
     /// What the prediction was made with.
@@ -57,6 +60,7 @@ impl Summary {
             channels,
             acceleration_s,
             loss_of_supply: prediction.loss_of_supply.clone(),
+            filling: Filling::of(rig, prediction),
             events: prediction.events.clone(),
             made_with: prediction.made_with.clone(),
         }
@@ -69,7 +73,7 @@ impl Summary {
         json!({
             "channels": channels, "acceleration_s": self.acceleration_s, "made_with": self.made_with,
             "loss_of_supply": self.loss_of_supply.as_ref().map(|loss| loss_json(&self.channels, loss)),
-            "events": self.events,
+            "filling": self.filling, "events": self.events,
         })
     }
 }

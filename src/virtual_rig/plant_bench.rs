@@ -34,7 +34,11 @@ impl PlantBench {
         let failed = |error: &dyn std::error::Error| VirtualRigError::Plant(error.to_string());
         let train = DriveTrain::with_contactors(truth.motor, starters, truth.devices.contactor)
             .map_err(|error| failed(&error))?;
-        let plant = Plant::new(&truth.network, &truth.shaft, train, &truth.grid).map_err(|error| failed(&error))?;
+        let plant = match rig.lines_at_start(0) {
+            Some(lines) => Plant::with_lines(&truth.network, &truth.shaft, train, &truth.grid, &lines),
+            None => Plant::new(&truth.network, &truth.shaft, train, &truth.grid),
+        };
+        let plant = plant.map_err(|error| failed(&error))?;
         let probes = rig.channels.iter().map(|channel| match (channel.quantity, channel.place) {
             (Quantity::GaugePressure, Some(place)) => Ok(Probe::Pressure(place, channel.diaphragm_elevation_m)),
             (Quantity::GaugePressure, None) => {

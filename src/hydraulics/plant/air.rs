@@ -87,6 +87,22 @@ impl<D: ShaftDriver> Plant<D> {
         } else {
             Self::new(network, shaft, driver, grid)?
         };
+        plant.follow_air_of(&sides, lines);
+        Ok(plant)
+    }
+
+    /// From now on outlets let air in, and a suction leg can be lost and drawn full again.
+    ///
+    /// # Errors
+    /// A network whose pump does not draw from one tank through one pipe, or is not drawn the way the water goes.
+    pub fn let_air_in(&mut self, self_priming: Option<SelfPriming>) -> Result<(), HydraulicsError> {
+        let sides = Sides::of(&self.network)?;
+        self.follow_air_of(&sides, &LinesAtStart { self_priming, ..LinesAtStart::default() });
+        Ok(())
+    }
+
+    fn follow_air_of(&mut self, sides: &Sides, lines: &LinesAtStart) {
+        let plant = self;
         plant.clusters.iter_mut().for_each(super::Cluster::admit_air);
         let pipe_of = |element: &usize| plant.line.pipes.iter().position(|pipe| pipe.element == *element);
         let (discharge, suction) =
@@ -110,7 +126,6 @@ impl<D: ShaftDriver> Plant<D> {
         }
         plant.stored_at_start_m3 = plant.line.stored_m3();
         plant.air = Some(air);
-        Ok(plant)
     }
 
     /// Empty a pipe down to a level.
@@ -151,6 +166,12 @@ impl<D: ShaftDriver> Plant<D> {
             Boundary::Pump(pump) => pump.prime_share,
             _ => 1.0,
         }
+    }
+
+    /// Rated speed of the pump, rad/s; `None` without a pump.
+    #[must_use]
+    pub fn rated_speed_rad_s(&self) -> Option<f64> {
+        self.network.pump_spec().map(|pump| pump.rated_speed_rad_s)
     }
 
     /// True while water fills or leaves a pipe.
@@ -356,7 +377,10 @@ impl<D: ShaftDriver> Plant<D> {
             1.0
         };
         let ends = &spec.elements[pump];
-        let needed_m = self.head_m(Place::Node(ends.to)) - self.head_m(Place::Node(ends.from));
+        let lift_m = spec.nodes[inlet].elevation_m - self.level_m(spec.elements[self.line.pipes[pipe].element].from);
+        let across_m = self.head_m(Place::Node(ends.to)) - self.head_m(Place::Node(ends.from));
+        // the thrust of the arriving column must not pass for a lift that is carried
+        let needed_m = across_m.max(lift_m);
         let Boundary::Pump(described) = &self.clusters[cluster].nodal.links[link].boundary else { return };
         let held = described.prime_share > 0.0;
         if held || air.purged * described.at(0.0, self.speed_rad_s).head_m > needed_m {
