@@ -48,7 +48,7 @@ const COLOURS: [RGBColor; 6] = [
     RGBColor(0, 158, 115),
     RGBColor(204, 121, 167),
     RGBColor(86, 180, 233),
-    RGBColor(120, 100, 0),
+    RGBColor(40, 40, 40),
 ];
 /// Most points kept a line: two a pixel column show every extreme.
 const POINTS_KEPT: usize = 1800;

@@ -24,6 +24,8 @@ const NO_LOSS_FIGURES: &str = "A ramp does not help against loss of supply or an
      it will, and the water does what it does without any ramp. No figures of it are stored with these recordings.";
 /// Digits of a number in a table.
 const DIGITS: usize = 4;
+/// Near black: no cycle is drawn in it.
+const PREDICTED_COLOUR: usize = 5;
 
 /// A report of one or more runs.
 ///
@@ -180,7 +182,7 @@ fn starter_section(run: &RunData, cycles: &[AlignedCycle], name: &str, system: S
             lines.extend(measured.and_then(|m| phase_line(m, phase, &label, lines.len(), false, system)));
         }
         let predicted = cycles.first().and_then(|cycle| cycle.predicted.get(run.headline));
-        lines.extend(predicted.and_then(|p| phase_line(p, phase, "predicted beforehand", 1, true, system)));
+        lines.extend(predicted.and_then(|p| phase_line(p, phase, "predicted beforehand", PREDICTED_COLOUR, true, system)));
         let chart = pressure_chart(&format!("{name}: {word}"), lines, system);
         let alt =
             format!("Headline pressure over time in the {word} phase, measured cycles and the prediction, {name}");
