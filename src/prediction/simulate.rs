@@ -319,6 +319,9 @@ impl<'a> Simulation<'a> {
         for (element, opening) in &line_up.valves {
             self.plant.set_opening(*element, *opening)?;
         }
+        if line_up.lines.is_some_and(|lines| lines.discharge_drained) {
+            self.plant.empty_discharge();
+        }
         Ok(())
     }
 
@@ -410,7 +413,7 @@ impl<'a> Simulation<'a> {
         format!(
             "the discharge side is empty at the first start, down to the level the pump draws from{suction}; a filling pipe \
              holds one stiff column with an upright front, air ahead of it leaves freely; later cycles begin with what the \
-             cycle before left"
+             cycle before left, unless a line-up step at rest empties the discharge side again"
         )
     }
 

@@ -19,6 +19,7 @@ mod comparison;
 mod daemon;
 mod faces;
 mod fieldbus;
+mod fill_bench;
 mod recording;
 mod rig;
 mod sequence;

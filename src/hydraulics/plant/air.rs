@@ -101,6 +101,30 @@ impl<D: ShaftDriver> Plant<D> {
         Ok(())
     }
 
+    /// People empty the discharge side again, down to the level the pump draws from; water in it is gone from the balance.
+    ///
+    /// Range: a plant made with drained lines, shaft and water at rest; else nothing is done, and false comes back.
+    pub fn empty_discharge(&mut self) -> bool {
+        let Ok(sides) = Sides::of(&self.network) else { return false };
+        let Some(mut air) = self.air.take() else { return false };
+        let at_rest = self.speed_rad_s.abs() < f64::EPSILON.sqrt() && !self.front_moves();
+        if at_rest {
+            let before_m3 = self.line.stored_m3();
+            air.discharge.iter().for_each(|pipe| self.empty(*pipe, sides.level_m));
+            self.left_m3 += before_m3 - self.line.stored_m3();
+            air.line_full = false;
+        }
+        self.air = Some(air);
+        at_rest
+    }
+
+    fn empty(&mut self, pipe: usize, level_m: f64) {
+        self.drain(pipe, level_m);
+        if let Some(front) = &mut self.line.pipes[pipe].front {
+            front.flow_m3_s = 0.0;
+        }
+    }
+
     fn follow_air_of(&mut self, sides: &Sides, lines: &LinesAtStart) {
         let plant = self;
         plant.clusters.iter_mut().for_each(super::Cluster::admit_air);

@@ -226,6 +226,23 @@ fn law_a_pump_that_cannot_draw_that_high_gives_no_water() {
     assert_near("flow", 0.0, run.plant.pump_flow_m3_s(), 1.0e-9, "m3/s");
 }
 
+#[test]
+fn law_a_line_emptied_again_at_rest_fills_again_in_the_same_time() {
+    let network = bench(4.0, true, 30.0);
+    let mut run = Run::new(&network, Straight { on: true, ..Straight::off() }, &DRAINED);
+    run.to(20.0, |_| {});
+    let first_s = run.time_s(PlantEventKind::LineFull).expect("fills");
+    assert!(!run.plant.empty_discharge(), "nobody empties a running line");
+    run.plant.driver_mut().on = false;
+    run.to(80.0, |_| {});
+    assert!(run.plant.empty_discharge(), "at rest: {} rad/s", run.plant.speed_rad_s());
+    run.events.clear();
+    run.plant.driver_mut().on = true;
+    run.to(100.0, |_| {});
+    let second_s = run.time_s(PlantEventKind::LineFull).expect("fills again") - 80.0;
+    assert_near("second fill", first_s, second_s, 0.01 * first_s, "s");
+}
+
 /// The front meets a nozzle: the column is cut to what the nozzle lets pass, by a wave of the hose.
 #[test]
 fn law_line_fill_surge_is_what_the_nozzle_takes_from_the_column() {

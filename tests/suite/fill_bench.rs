@@ -1,0 +1,97 @@
+//! The shipped fill bench: primed and filled from empty, as its prediction tells it.
+
+use ramprig::prediction::filling::Filling;
+use ramprig::prediction::{EventKind, Prediction, rehearse};
+use ramprig::rig::model::Rig;
+use ramprig::rig::{load, parse};
+use ramprig::sequence::script::Script;
+use std::path::{Path, PathBuf};
+
+fn shipped(path: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("rig-configs").join(path)
+}
+
+fn rig() -> Rig {
+    load(&shipped("fill-bench.toml")).unwrap()
+}
+
+fn predict(rig: &Rig, starter: &str) -> Prediction {
+    let starter = rig.starter_index(starter).unwrap();
+    let text = std::fs::read_to_string(shipped("sequences/line-fill.toml")).unwrap();
+    let script = Script::parse(&text, "line-fill.toml", rig, starter).unwrap();
+    rehearse(rig, &script, starter).unwrap().prediction
+}
+
+#[test]
+fn predicts_priming_front_and_line_fill_surge_of_the_shipped_bench() {
+    let rig = rig();
+    let prediction = predict(&rig, "contactor");
+    let filling = Filling::of(&rig, &prediction).expect("the bench fills");
+    let order = [filling.water_at_pump_s, filling.primed_s, Some(filling.fronts[0].1), filling.line_full_s];
+    let order: Vec<f64> = order.into_iter().map(|at_s| at_s.expect("each comes")).collect();
+    assert!(order.windows(2).all(|pair| pair[0] < pair[1]), "{order:?}");
+    assert_eq!(filling.fronts.len(), 2, "{:?}", filling.fronts);
+    let end = filling.surges.iter().find(|surge| surge.id == "p_hose_end").unwrap();
+    assert!(end.surge_pa > 0.1e5, "{end:?}");
+    let lost = prediction.events.iter().any(|event| event.kind == EventKind::PrimeLost);
+    assert!(!lost, "the check valve holds the suction leg");
+    assert!(prediction.assumptions.iter().any(|line| line.starts_with("the discharge side is empty")));
+    assert!(prediction.is_intact());
+}
+
+/// Only a ramp that outlasts the fill lets the front arrive slowly.
+#[test]
+fn predicts_a_line_fill_surge_that_a_ramp_longer_than_the_fill_lowers() {
+    let text = std::fs::read_to_string(shipped("fill-bench.toml")).unwrap();
+    let text = text.replace("length = \"40 m\"", "length = \"10 m\"");
+    let slow = text.replace("ramp_up = \"6 s\", ramp_down = \"6 s\"", "ramp_up = \"60 s\", ramp_down = \"6 s\"");
+    assert_ne!(text, slow);
+    let sequence = std::fs::read_to_string(shipped("sequences/line-fill.toml")).unwrap();
+    let charged = sequence.replace("line_up = \"empty\"", "line_up = \"hose-empty\"");
+    let charged =
+        charged.replace("time = \"45 s\"", "time = \"25 s\"").replace("timeout = \"30 s\"", "timeout = \"300 s\"");
+    let figures = |rig: &Rig, starter: &str| {
+        let starter = rig.starter_index(starter).unwrap();
+        let script = Script::parse(&charged, "charged.toml", rig, starter).unwrap();
+        Filling::of(rig, &rehearse(rig, &script, starter).unwrap().prediction).unwrap()
+    };
+    let surge_pa = |filling: &Filling| filling.surges.iter().find(|surge| surge.id == "p_hose_end").unwrap().surge_pa;
+    let quick = figures(&parse(&text, "quick.toml").unwrap(), "contactor");
+    let slow = figures(&parse(&slow, "slow.toml").unwrap(), "drive");
+    assert!(slow.line_full_s.unwrap() < 50.0, "the ramp outlasts the fill: {slow:?}");
+    assert!(surge_pa(&slow) < 0.5 * surge_pa(&quick), "slow {} Pa, quick {} Pa", surge_pa(&slow), surge_pa(&quick));
+}
+
+/// The surge of a fill that outlasts every ramp does not depend on the ramp.
+#[test]
+fn predicts_a_line_fill_surge_that_a_ramp_shorter_than_the_fill_does_not_lower() {
+    let rig = rig();
+    let surge_pa = |starter: &str| {
+        let filling = Filling::of(&rig, &predict(&rig, starter)).unwrap();
+        filling.surges.iter().find(|surge| surge.id == "p_hose_end").unwrap().surge_pa
+    };
+    let (contactor_pa, drive_pa) = (surge_pa("contactor"), surge_pa("drive"));
+    let difference = (contactor_pa - drive_pa).abs() / contactor_pa;
+    assert!(difference < 0.05, "contactor {contactor_pa} Pa, drive {drive_pa} Pa, tolerance 5 %");
+}
+
+#[test]
+fn says_why_a_leaking_suction_does_not_prime() {
+    let text = std::fs::read_to_string(shipped("fill-bench.toml")).unwrap();
+    let leaking = text.replace("leak = \"0.05 l/s\"", "leak = \"2 l/s\"");
+    assert_ne!(text, leaking);
+    let rig = parse(&leaking, "leaking.toml").unwrap();
+    let prediction = predict(&rig, "contactor");
+    let said = prediction.assumptions.iter().find(|line| line.starts_with("the pump does not prime"));
+    let said = said.expect("a reason");
+    assert!(said.contains("the suction leaks: with 2.00 l/s of free air coming in"), "{said}");
+}
+
+#[test]
+fn rejects_an_empty_suction_leg_at_a_pump_that_draws_no_air() {
+    let text = std::fs::read_to_string(shipped("fill-bench.toml")).unwrap();
+    let without: String =
+        text.lines().filter(|line| !line.starts_with("self_priming")).map(|l| format!("{l}\n")).collect();
+    let text = format!("{:?}", parse(&without, "no-air.toml").unwrap_err());
+    assert!(text.contains("an empty suction leg at a pump that draws no air"), "{text}");
+}
