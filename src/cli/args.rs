@@ -109,6 +109,14 @@ pub struct PredictArgs {
     /// Starter id; default: the first of the rig file.
     #[arg(long)]
     pub starter: Option<String>,
+    /// Put a band about it: the same run through this many rigs that the description could equally mean. It costs that
+    /// many predictions, shared among the cores.
+    #[arg(long, value_name = "MEMBERS", num_args = 0..=1, default_missing_value = "200",
+          value_parser = clap::value_parser!(u32).range(2..=10_000))]
+    pub band: Option<u32>,
+    /// Seed of the band's draws.
+    #[arg(long, default_value_t = 1)]
+    pub seed: u64,
     /// Write the predicted series.
     #[arg(long, value_name = "FILE")]
     pub csv: Option<PathBuf>,

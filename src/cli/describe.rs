@@ -5,6 +5,7 @@ use super::exit::Exit;
 use super::failure::Failure;
 use super::output::Output;
 use super::wires::{load, read_sequence, starter_index};
+use crate::prediction::bands::{BandOptions, band};
 use crate::prediction::summary::{Summary, loss_words, write_csv};
 use crate::prediction::{PredictedEvent, Prediction, Rehearsal, rehearse};
 use crate::rig::check_report;
@@ -89,6 +90,15 @@ pub fn predict(args: &PredictArgs, output: Output, units: System) -> Result<Exit
     let (text, name) = read_sequence(&args.sequence)?;
     let script = Script::parse(&text, &name, &rig, starter).map_err(|p| Failure::configuration(p.to_string()))?;
     let Rehearsal { prediction, duration_s, .. } = rehearse(&rig, &script, starter).map_err(Failure::refused)?;
+    let prediction = match args.band {
+        None => prediction,
+        Some(members) => {
+            let threads = std::thread::available_parallelism().map_or(1, usize::from);
+            let options = BandOptions { members: members as usize, seed: args.seed, threads };
+            let band = band(&rig, &script, &prediction, options);
+            prediction.with_band(band)
+        }
+    };
     if let Some(path) = &args.csv {
         write_series(path, &rig, &prediction)?;
     }
@@ -131,6 +141,19 @@ fn beside(summary: &Summary, units: System) -> String {
         let mark = if event.phase == Phase::Start { "start" } else { "stop" };
         let after = significant(event.after_mark_s, 4);
         text.push_str(&format!("{after} s after the {mark}: {}{more}\n", event.text));
+    }
+    for (figures, channel) in summary.band.iter().zip(&summary.channels) {
+        let dimension = dimension(channel.quantity);
+        let shown = |si: f64| significant(units.number(si, dimension), 4);
+        text.push_str(&format!(
+            "band {:11} largest {} to {}, smallest {} to {} {} (95 % of members)\n",
+            figures.id,
+            shown(figures.maximum.0),
+            shown(figures.maximum.1),
+            shown(figures.minimum.0),
+            shown(figures.minimum.1),
+            units.unit_name(dimension),
+        ));
     }
     let Some(loss) = &summary.loss_of_supply else { return text };
     text.push_str(&format!("\n{}\n", loss_words(loss, units)));

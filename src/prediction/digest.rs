@@ -4,7 +4,7 @@
 //! Canonical bytes: fields in the order of the types; texts as length (u64) and UTF-8; lists as length (u64) and items;
 //! whole numbers as u64, `f64` and `f32` by their bits; everything little-endian. The hash itself is left out.
 
-use super::{LossOfSupply, MadeWith, PredictedEvent, Prediction, Segment};
+use super::{Band, LossOfSupply, MadeWith, PredictedEvent, Prediction, Segment};
 use crate::sequence::marks::Phase;
 use sha2::{Digest, Sha256};
 
@@ -24,6 +24,10 @@ impl Prediction {
         if !self.events.is_empty() {
             hash.text("events");
             hash.events(&self.events);
+        }
+        if let Some(band) = &self.band {
+            hash.text("band");
+            hash.band(band);
         }
         hex::encode(hash.0.finalize())
     }
@@ -90,6 +94,28 @@ impl Canonical {
             hash.phase(event.phase);
             hash.real(event.after_mark_s);
             hash.text(&event.text);
+        });
+    }
+
+    fn band(&mut self, band: &Band) {
+        self.whole(u64::from(band.members));
+        self.whole(u64::from(band.failed));
+        self.whole(band.seed);
+        for (name, width) in band.uncertainty.listed() {
+            self.text(name);
+            self.real(width);
+        }
+        self.list(&band.segments, |hash, segment| {
+            hash.list(&segment.lower, |hash, series| hash.series(series));
+            hash.list(&segment.upper, |hash, series| hash.series(series));
+        });
+        self.list(&band.figures, |hash, figures| {
+            hash.text(&figures.id);
+            let ends = [figures.maximum, figures.minimum];
+            ends.iter().for_each(|(low, high)| {
+                hash.real(*low);
+                hash.real(*high);
+            });
         });
     }
 

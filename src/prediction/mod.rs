@@ -1,5 +1,6 @@
 //! Floor 4: what will happen, computed before the run by driving the same sequence machine with a simulated plant.
 
+pub mod bands;
 mod digest;
 pub mod events;
 pub mod filling;
@@ -12,6 +13,7 @@ pub mod summary;
 pub use response::{DAMPING, Response};
 pub use simulate::{LEAD_IN_S, LONGEST_S, PredictionError, Rehearsal, STORED_HZ, predict, rehearse};
 
+pub use bands::{Band, BandOptions};
 pub use events::{EventKind, PredictedEvent};
 pub use loss::LossOfSupply;
 
@@ -37,8 +39,28 @@ pub struct Prediction {
     /// What happens, in order of time.
     #[serde(default)]
     pub events: Vec<PredictedEvent>,
+    /// The band about it, where one was asked for; stored and hashed, never computed again.
+    #[serde(default)]
+    pub band: Option<Band>,
     /// SHA-256 over the canonical bytes of all of the above, hex (`""` while being made).
     pub sha256: String,
+}
+
+impl Prediction {
+    /// Puts a band beside and seals anew.
+    #[must_use]
+    pub fn with_band(mut self, band: Band) -> Self {
+        self.assumptions.push(format!(
+            "band: {} members, {} of them failed, seed {}; varied within (half-widths): {}",
+            band.members,
+            band.failed,
+            band.seed,
+            band.uncertainty.in_words()
+        ));
+        self.band = Some(band);
+        self.sha256 = self.digest();
+        self
+    }
 }
 
 /// One anchored piece.

@@ -93,6 +93,13 @@ pub fn rehearse(rig: &Rig, script: &Script, starter_index: usize) -> Result<Rehe
     Ok(Rehearsal { prediction: simulation.prediction(), marks, duration_s })
 }
 
+/// The segments of one run, without what is computed beside it.
+pub(super) fn member(rig: &Rig, script: &Script) -> Result<Vec<Segment>, PredictionError> {
+    let mut simulation = Simulation::new(rig, script)?;
+    simulation.run()?;
+    Ok(simulation.segments())
+}
+
 struct Simulation<'a> {
     rig: &'a Rig,
     script: &'a Script,
@@ -344,6 +351,7 @@ impl<'a> Simulation<'a> {
             assumptions,
             loss_of_supply,
             events: self.observer.events,
+            band: None,
             sha256: String::new(),
         };
         prediction.sha256 = prediction.digest();

@@ -1,5 +1,6 @@
 //! What a prediction comes to: a few figures a channel for people and scripts, and the series as CSV.
 
+use super::bands::BandFigures;
 use super::filling::Filling;
 use super::{EventKind, LossOfSupply, MadeWith, PredictedEvent, Prediction, Segment};
 use crate::rig::model::{Quantity, Rig};
@@ -46,6 +47,8 @@ pub struct Summary {
     pub filling: Option<Filling>,
     /// What happens in the whole run.
     pub events: Vec<PredictedEvent>,
+    /// Spans of the figures over the band's members, channel order; empty without a band.
+    pub band: Vec<BandFigures>,
     /// What the prediction was made with.
     pub made_with: MadeWith,
 }
@@ -62,6 +65,7 @@ impl Summary {
             loss_of_supply: prediction.loss_of_supply.clone(),
             filling: Filling::of(rig, prediction),
             events: prediction.events.clone(),
+            band: prediction.band.as_ref().map(|band| band.figures.clone()).unwrap_or_default(),
             made_with: prediction.made_with.clone(),
         }
     }
@@ -74,8 +78,17 @@ impl Summary {
             "channels": channels, "acceleration_s": self.acceleration_s, "made_with": self.made_with,
             "loss_of_supply": self.loss_of_supply.as_ref().map(|loss| loss_json(&self.channels, loss)),
             "filling": self.filling, "events": self.events,
+            "band": self.band.iter().map(|figures| band_json(&self.channels, figures)).collect::<Map<String, Value>>(),
         })
     }
+}
+
+fn band_json(channels: &[ChannelSummary], figures: &BandFigures) -> (String, Value) {
+    let unit = channels.iter().find(|channel| channel.id == figures.id).map_or("si", |channel| unit(channel.quantity));
+    let mut entry = Map::new();
+    entry.insert(format!("maximum_{unit}"), json!([figures.maximum.0, figures.maximum.1]));
+    entry.insert(format!("minimum_{unit}"), json!([figures.minimum.0, figures.minimum.1]));
+    (figures.id.clone(), Value::Object(entry))
 }
 
 fn loss_json(channels: &[ChannelSummary], loss: &LossOfSupply) -> Value {
@@ -185,14 +198,20 @@ pub fn loss_words(loss: &LossOfSupply, units: System) -> String {
 const LEAST_SHARE: f64 = 1e-3;
 
 /// Writes every segment as CSV (RFC 4180): cycle, phase, time after the mark, all channels in SI with the unit in the
-/// heading, flow through the pump.
+/// heading, the band's ends where there is one, flow through the pump.
 pub fn write_csv(rig: &Rig, prediction: &Prediction, out: &mut dyn Write) -> io::Result<()> {
     write!(out, "cycle,phase,time_s")?;
     for channel in &rig.channels {
         write!(out, ",{}_{}", channel.id, unit(channel.quantity))?;
     }
+    for end in ["lower", "upper"].iter().filter(|_| prediction.band.is_some()) {
+        for channel in &rig.channels {
+            write!(out, ",{}_{end}_{}", channel.id, unit(channel.quantity))?;
+        }
+    }
     write!(out, ",pump_flow_m3_s\r\n")?;
-    for segment in &prediction.segments {
+    for (number, segment) in prediction.segments.iter().enumerate() {
+        let ends = prediction.band.as_ref().and_then(|band| band.segments.get(number));
         let phase = match segment.phase {
             Phase::Start => "start",
             Phase::Stop => "stop",
@@ -201,6 +220,9 @@ pub fn write_csv(rig: &Rig, prediction: &Prediction, out: &mut dyn Write) -> io:
             let time_s = segment.t0_s + index as f64 * segment.dt_s;
             write!(out, "{},{phase},{time_s:.6}", segment.cycle)?;
             for series in &segment.series {
+                write!(out, ",{}", series.get(index).copied().unwrap_or(f32::NAN))?;
+            }
+            for series in ends.iter().flat_map(|ends| ends.lower.iter().chain(&ends.upper)) {
                 write!(out, ",{}", series.get(index).copied().unwrap_or(f32::NAN))?;
             }
             write!(out, ",{flow_m3_s}\r\n")?;

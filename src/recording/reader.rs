@@ -276,6 +276,7 @@ impl Recording {
             assumptions: text.assumptions,
             loss_of_supply: text.loss_of_supply,
             events: text.events,
+            band: text.band,
             sha256: text.sha256,
         }))
     }

@@ -6,7 +6,7 @@ use super::names::{RecordingPath, release, sync_folder};
 use super::opened::options;
 use super::rows::{self, BlockRow, EndRow, SegmentRow, StoredRow, ascii};
 use super::schema::{Committed, Documents, Form, Layout};
-use crate::prediction::{LossOfSupply, MadeWith, PredictedEvent, Prediction};
+use crate::prediction::{Band, LossOfSupply, MadeWith, PredictedEvent, Prediction};
 use crate::sequence::ports::RunHeader;
 use crate::signal::Block;
 use hdf5::{Dataset, File, H5Type, Result as H5Result};
@@ -34,6 +34,8 @@ pub(super) struct PredictionText {
     pub loss_of_supply: Option<LossOfSupply>,
     #[serde(default)]
     pub events: Vec<PredictedEvent>,
+    #[serde(default)]
+    pub band: Option<Band>,
     pub sha256: String,
 }
 
@@ -213,6 +215,7 @@ impl Store {
             assumptions: prediction.assumptions.clone(),
             loss_of_supply: prediction.loss_of_supply.clone(),
             events: prediction.events.clone(),
+            band: prediction.band.clone(),
             sha256: prediction.sha256.clone(),
         };
         self.write_document(&self.documents.made, &text)

@@ -182,7 +182,9 @@ fn starter_section(run: &RunData, cycles: &[AlignedCycle], name: &str, system: S
             lines.extend(measured.and_then(|m| phase_line(m, phase, &label, lines.len(), false, system)));
         }
         let predicted = cycles.first().and_then(|cycle| cycle.predicted.get(run.headline));
-        lines.extend(predicted.and_then(|p| phase_line(p, phase, "predicted beforehand", PREDICTED_COLOUR, true, system)));
+        lines.extend(
+            predicted.and_then(|p| phase_line(p, phase, "predicted beforehand", PREDICTED_COLOUR, true, system)),
+        );
         let chart = pressure_chart(&format!("{name}: {word}"), lines, system);
         let alt =
             format!("Headline pressure over time in the {word} phase, measured cycles and the prediction, {name}");

@@ -72,6 +72,7 @@ pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
         stop_delay_budget_s: file.identity.stop_delay_budget_s,
         rest_speed_rad_s: file.identity.rest_speed_rad_s,
         rest_fallback_s: file.identity.rest_fallback_s,
+        uncertainty: file.uncertainty,
         time_step_s: file.identity.time_step_s,
         station: file.identity.station,
         text: text.to_owned(),

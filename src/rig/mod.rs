@@ -10,6 +10,7 @@ pub mod init;
 mod load;
 pub mod maps;
 pub mod model;
+pub mod uncertainty;
 pub mod problem;
 pub mod reader;
 pub mod register_map;

@@ -3,6 +3,7 @@
 use crate::hydraulics::plant::{LinesAtStart, SelfPriming};
 use crate::hydraulics::spec::{GridOptions, LiquidSpec, NetworkSpec, Place, ShaftSpec};
 use crate::rig::register_map::RegisterMap;
+use crate::rig::uncertainty::Uncertainty;
 use crate::signal::{ChannelId, Scaling};
 use crate::starters::heating::StartRating;
 use crate::starters::{MotorSpec, PanelSettings, Settings, StarterKind, StarterSpec, StopKind};
@@ -63,6 +64,8 @@ pub struct Rig {
     pub rest_speed_rad_s: f64,
     /// Fixed rest when speed is not measured, s.
     pub rest_fallback_s: f64,
+    /// How sure all this is.
+    pub uncertainty: Uncertainty,
     /// Largest time step of a prediction, s.
     pub time_step_s: f64,
     /// Described without wires: predicted for, never commanded.

@@ -12,6 +12,7 @@
 )]
 
 mod filling;
+mod bands;
 mod check_valves;
 mod harness;
 mod hydraulics;

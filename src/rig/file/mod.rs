@@ -10,6 +10,7 @@ mod pipe;
 mod control;
 mod panel;
 mod signals;
+mod uncertainty;
 
 pub use control::{LinkEntry, SpanEntry, StarterEntry, TransferEntry};
 pub use machine::{CouplingEntry, MotorEntry, PumpEntry};
@@ -19,6 +20,7 @@ pub use signals::{ChannelEntry, ConditionEntry, PermissiveEntry, PlaceEntry, Sou
 
 use super::reader::{Cursor, Document, Spot, Text};
 use crate::hydraulics::spec::LiquidSpec;
+use crate::rig::uncertainty::Uncertainty;
 use crate::units::Want;
 
 /// A whole rig file as typed.
@@ -58,6 +60,8 @@ pub struct RigFile {
     pub permissives: Vec<PermissiveEntry>,
     /// `[[trip]]`.
     pub trips: Vec<TripEntry>,
+    /// `[uncertainty]`.
+    pub uncertainty: Uncertainty,
     /// `[[warning]]`.
     pub warnings: Vec<String>,
     /// What was assumed while reading.
@@ -138,6 +142,7 @@ impl RigFile {
             permissives: signals::permissives(&root, &channels),
             trips: signals::trips(&root, &channels, &mut assumed),
             channels,
+            uncertainty: uncertainty::read(&root),
             warnings: warnings(&root),
             assumptions: Vec::new(),
         };

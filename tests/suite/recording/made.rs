@@ -135,6 +135,7 @@ pub fn prediction() -> Prediction {
         assumptions: vec!["line full".into(), "größer".into()],
         loss_of_supply: Some(loss()),
         events: vec![event()],
+        band: None,
         sha256: "ab".repeat(32),
     }
 }

@@ -1,0 +1,280 @@
+//! A band about a prediction: the same run through many rigs that the description could equally mean.
+//!
+//! Members are drawn by a Latin hypercube over the rig's [`Uncertainty`]: each uncertain number is cut into as many equal
+//! slices as there are members, each slice is used once, and slices are dealt out at random and independently. The band is
+//! the smallest and the largest of all members at each time after the mark; of each channel's steady, largest and smallest
+//! value the shares 2.5 % and 97.5 % of the members are kept beside.
+//!
+//! The same seed and count give the same band bit for bit, whatever the number of threads: a member depends on its own
+//! draws only, and smallest and largest do not depend on order. Members run one after the other on each thread, so a band
+//! of 200 costs 200 predictions over the number of cores; it is made only when asked for.
+
+use super::simulate::member;
+use super::{Prediction, Segment};
+use crate::hydraulics::spec::{ElementKind, NetworkSpec, Terminal};
+use crate::rig::model::Rig;
+use crate::rig::uncertainty::Uncertainty;
+use crate::sequence::marks::Phase;
+use crate::sequence::script::Script;
+use rand::seq::SliceRandom;
+use rand::{RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use serde::{Deserialize, Serialize};
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+/// Members of a band when nobody says how many.
+pub const MEMBERS: usize = 200;
+/// Most members.
+pub const MEMBERS_MAX: usize = 10_000;
+/// Share of members below the lower and above the upper end of a figure.
+const TAIL: f64 = 0.025;
+
+/// The band.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Band {
+    /// Members asked for.
+    pub members: u32,
+    /// Members whose run failed or ended early; they are not in the band.
+    pub failed: u32,
+    /// Seed of the draws.
+    pub seed: u64,
+    /// What was varied, and by how much.
+    pub uncertainty: Uncertainty,
+    /// One a segment of the prediction, same order.
+    pub segments: Vec<BandSegment>,
+    /// One a channel, of the first start.
+    pub figures: Vec<BandFigures>,
+}
+
+/// Ends of the band on a segment's own times.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BandSegment {
+    /// Smallest, one series a channel.
+    pub lower: Vec<Vec<f32>>,
+    /// Largest, one series a channel.
+    pub upper: Vec<Vec<f32>>,
+}
+
+/// Spans of a channel's figures, SI: 2.5 % and 97.5 % of the members.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BandFigures {
+    /// Channel id.
+    pub id: String,
+    /// Largest value from the start to the stop.
+    pub maximum: (f64, f64),
+    /// Smallest value from the start to the stop.
+    pub minimum: (f64, f64),
+}
+
+/// What is asked for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct BandOptions {
+    /// Members, 2 to [`MEMBERS_MAX`].
+    pub members: usize,
+    /// Seed.
+    pub seed: u64,
+    /// Threads; the answer does not depend on it.
+    pub threads: usize,
+}
+
+/// Draws of all members: `COUNT` numbers in -1..1 each, a Latin hypercube.
+pub fn latin_hypercube(members: usize, seed: u64) -> Vec<[f64; Uncertainty::COUNT]> {
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    let mut draws = vec![[0.0; Uncertainty::COUNT]; members];
+    let mut slices: Vec<usize> = (0..members).collect();
+    for number in 0..Uncertainty::COUNT {
+        slices.shuffle(&mut rng);
+        for (draw, slice) in draws.iter_mut().zip(&slices) {
+            let within: f64 = rng.random();
+            draw[number] = 2.0 * (*slice as f64 + within) / members as f64 - 1.0;
+        }
+    }
+    draws
+}
+
+/// The rig as a member has it: each number moved by its draw times its half-width.
+pub fn varied(rig: &Rig, draw: &[f64; Uncertainty::COUNT]) -> Rig {
+    let mut rig = rig.clone();
+    let widths = rig.uncertainty.listed();
+    let factor = |number: usize| 1.0 + draw[number] * widths[number].1;
+    vary_network(&mut rig.network, &factor, draw[8] * widths[8].1);
+    rig.shaft.inertia_kg_m2 *= factor(5);
+    let torque = factor(6);
+    rig.motor.locked_rotor_torque *= torque;
+    rig.motor.pull_up_torque *= torque;
+    rig.motor.breakdown_torque *= torque;
+    for starter in &mut rig.starters {
+        let ramps = [&mut starter.settings.ramp_up_s, &mut starter.settings.ramp_down_s];
+        ramps.into_iter().flatten().for_each(|ramp_s| *ramp_s *= factor(7));
+    }
+    rig
+}
+
+fn vary_network(network: &mut NetworkSpec, factor: &dyn Fn(usize) -> f64, level_m: f64) {
+    for element in &mut network.elements {
+        match &mut element.kind {
+            ElementKind::Pipe(pipe) => {
+                pipe.wave_speed_m_s *= factor(0);
+                pipe.roughness_m *= factor(1);
+                pipe.minor_loss_k *= factor(2);
+            }
+            ElementKind::Valve(valve) => valve.kv_open_m3_h *= 1.0 - 0.5 * (factor(2) - 1.0),
+            ElementKind::Pump(pump) => {
+                pump.rated_head_m *= factor(3);
+                pump.rated_flow_m3_s *= factor(4);
+                for point in &mut pump.curve {
+                    *point = (point.0 * factor(4), point.1 * factor(3));
+                }
+                pump.efficiency.iter_mut().for_each(|point| point.0 *= factor(4));
+            }
+            _ => {}
+        }
+    }
+    for node in &mut network.nodes {
+        if let Terminal::Tank { level_m: level, overflow_m, .. } = &mut node.terminal {
+            // A level at the overflow stays there; one below it must not rise past it.
+            *level = (*level + level_m).min(*overflow_m);
+        }
+    }
+}
+
+/// The band about `nominal`, which is the prediction of `script` on `rig`.
+pub fn band(rig: &Rig, script: &Script, nominal: &Prediction, options: BandOptions) -> Band {
+    let members = options.members.clamp(2, MEMBERS_MAX);
+    let draws = latin_hypercube(members, options.seed);
+    let next = AtomicUsize::new(0);
+    let work = || {
+        let mut share = Envelope::about(nominal);
+        loop {
+            let index = next.fetch_add(1, Ordering::Relaxed);
+            let Some(draw) = draws.get(index) else { return share };
+            share.take(index, member(&varied(rig, draw), script).ok().as_deref(), nominal);
+        }
+    };
+    let threads = options.threads.clamp(1, members);
+    let shares: Vec<Envelope> = std::thread::scope(|scope| {
+        let running: Vec<_> = (0..threads).map(|_| scope.spawn(work)).collect();
+        running.into_iter().filter_map(|thread| thread.join().ok()).collect()
+    });
+    let whole = shares.into_iter().reduce(Envelope::joined).unwrap_or_else(|| Envelope::about(nominal));
+    Band {
+        members: members as u32,
+        failed: (members - whole.figures.len()) as u32,
+        seed: options.seed,
+        uncertainty: rig.uncertainty,
+        figures: whole.spans(nominal),
+        segments: whole.segments,
+    }
+}
+
+/// One member's (largest, smallest) a channel of the first start, with the member's number.
+type MemberFigures = (usize, Vec<(f64, f64)>);
+
+/// Smallest and largest so far.
+struct Envelope {
+    segments: Vec<BandSegment>,
+    figures: Vec<MemberFigures>,
+}
+
+impl Envelope {
+    /// The nominal run lies within its band.
+    fn about(nominal: &Prediction) -> Self {
+        let narrow = |segment: &Segment| BandSegment { lower: segment.series.clone(), upper: segment.series.clone() };
+        Self { segments: nominal.segments.iter().map(narrow).collect(), figures: Vec::new() }
+    }
+
+    fn take(&mut self, index: usize, member: Option<&[Segment]>, nominal: &Prediction) {
+        let Some(member) = member else { return };
+        for (ends, own) in self.segments.iter_mut().zip(&nominal.segments) {
+            let same = |other: &&Segment| (other.cycle, other.phase) == (own.cycle, own.phase);
+            let Some(other) = member.iter().find(same) else { continue };
+            for (channel, series) in other.series.iter().enumerate() {
+                widen(&mut ends.lower[channel], own, other, series, f32::min);
+                widen(&mut ends.upper[channel], own, other, series, f32::max);
+            }
+        }
+        let start = member.iter().find(|segment| segment.phase == Phase::Start);
+        let figures = start.map(|segment| segment.series.iter().map(|series| extremes(series)).collect());
+        self.figures.push((index, figures.unwrap_or_default()));
+    }
+
+    fn joined(mut self, other: Self) -> Self {
+        for (ends, more) in self.segments.iter_mut().zip(&other.segments) {
+            for (series, more) in ends.lower.iter_mut().zip(&more.lower) {
+                series.iter_mut().zip(more).for_each(|(value, more)| *value = value.min(*more));
+            }
+            for (series, more) in ends.upper.iter_mut().zip(&more.upper) {
+                series.iter_mut().zip(more).for_each(|(value, more)| *value = value.max(*more));
+            }
+        }
+        self.figures.extend(other.figures);
+        self
+    }
+
+    fn spans(&self, nominal: &Prediction) -> Vec<BandFigures> {
+        let mut members = self.figures.clone();
+        members.sort_by_key(|(index, _)| *index);
+        let of = |channel: usize, pick: fn(&(f64, f64)) -> f64| {
+            span(members.iter().filter_map(|(_, figures)| figures.get(channel).map(pick)).collect())
+        };
+        let one = |(channel, id): (usize, &crate::signal::ChannelId)| BandFigures {
+            id: id.0.clone(),
+            maximum: of(channel, |pair| pair.0),
+            minimum: of(channel, |pair| pair.1),
+        };
+        nominal.channels.iter().enumerate().map(one).collect()
+    }
+}
+
+/// Widens one end by a member's series, read at the segment's own times after the mark.
+fn widen(end: &mut [f32], own: &Segment, other: &Segment, series: &[f32], pick: fn(f32, f32) -> f32) {
+    for (k, value) in end.iter_mut().enumerate() {
+        let at = (own.t0_s + k as f64 * own.dt_s - other.t0_s) / other.dt_s;
+        if at < 0.0 {
+            continue;
+        }
+        let before = at.floor() as usize;
+        // A member whose phase is over sooner says nothing of later times.
+        let (Some(a), Some(b)) = (series.get(before), series.get(before + 1)) else { break };
+        *value = pick(*value, (f64::from(*a) + (at - before as f64) * f64::from(b - a)) as f32);
+    }
+}
+
+fn extremes(series: &[f32]) -> (f64, f64) {
+    series.iter().fold((f64::NEG_INFINITY, f64::INFINITY), |(most, least), value| {
+        (most.max(f64::from(*value)), least.min(f64::from(*value)))
+    })
+}
+
+/// The values that [`TAIL`] of the members lie below and above.
+fn span(mut values: Vec<f64>) -> (f64, f64) {
+    values.sort_by(f64::total_cmp);
+    let at = |share: f64| {
+        let place = share * values.len().saturating_sub(1) as f64;
+        values.get(place.round() as usize).copied().unwrap_or(f64::NAN)
+    };
+    (at(TAIL), at(1.0 - TAIL))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn law_every_slice_of_every_number_is_used_once() {
+        let members = 50;
+        let draws = latin_hypercube(members, 7);
+        for number in 0..Uncertainty::COUNT {
+            let slice = |draw: &[f64; Uncertainty::COUNT]| ((draw[number] + 1.0) / 2.0 * members as f64) as usize;
+            let mut slices: Vec<usize> = draws.iter().map(slice).collect();
+            slices.sort_unstable();
+            assert_eq!(slices, (0..members).collect::<Vec<_>>(), "number {number}");
+        }
+    }
+
+    #[test]
+    fn law_the_same_seed_gives_the_same_draws_and_another_seed_others() {
+        assert_eq!(latin_hypercube(20, 3), latin_hypercube(20, 3));
+        assert_ne!(latin_hypercube(20, 3), latin_hypercube(20, 4));
+    }
+}
