@@ -1,0 +1,142 @@
+//! The API as any other program sees it: HTTP and WebSocket written by hand, the foreign and the malformed refused.
+
+use crate::stand::bench::Bench;
+use crate::stand::sequences::Cycle;
+use crate::stand::view::View;
+use futures_util::{SinkExt, StreamExt};
+use serde_json::{Value, json};
+use std::io::{Read, Write};
+use std::net::TcpStream;
+use tokio_tungstenite::tungstenite::{Message, client::IntoClientRequest};
+
+/// A request by hand; answers with status and body. The connection closes after it.
+fn send(address: &str, text: &str, body: &[u8]) -> (u16, String) {
+    let mut socket = TcpStream::connect(address).unwrap();
+    socket.set_read_timeout(Some(crate::stand::DEADLINE)).unwrap();
+    socket.write_all(text.as_bytes()).unwrap();
+    // A server that has refused already may have closed: what counts is its answer.
+    let _ = socket.write_all(body);
+    let mut answer = Vec::new();
+    let _ = socket.read_to_end(&mut answer);
+    let answer = String::from_utf8_lossy(&answer).into_owned();
+    let status = answer.split(' ').nth(1).and_then(|status| status.parse().ok()).unwrap_or(0);
+    let body = answer.split_once("\r\n\r\n").map(|(_, body)| body.to_owned()).unwrap_or_default();
+    (status, body)
+}
+
+fn head(method: &str, path: &str, host: &str, more: &str) -> String {
+    format!("{method} {path} HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n{more}\r\n")
+}
+
+fn get(address: &str, path: &str) -> (u16, String) {
+    send(address, &head("GET", path, address, ""), b"")
+}
+
+fn post(address: &str, path: &str, body: &Value) -> (u16, String) {
+    let body = body.to_string();
+    let more = format!("Content-Type: application/json\r\nContent-Length: {}\r\n", body.len());
+    send(address, &head("POST", path, address, &more), body.as_bytes())
+}
+
+#[test]
+fn gives_the_state_and_takes_a_stop() {
+    let bench = Bench::real_time();
+    let (_owner, address) = bench.serve();
+    let (status, body) = get(&address, "/v0/state");
+    let state: Value = serde_json::from_str(&body).unwrap();
+    assert_eq!((status, &state["rig_id"], &state["activity"]), (200, &"terrace-bench".into(), &"idle".into()));
+    let (status, body) = get(&address, "/");
+    assert!(status == 200 && body.contains("not the emergency stop"), "{status} {body}");
+    let run = json!({
+        "sequence_text": Cycle { hold: "time = \"30 s\"", ..Cycle::brief_ramps() }.text(), "sequence_name": "s.toml",
+        "starter": "drive", "attending": "", "confirmed_by": "virtual rig", "out_dir": bench.out(),
+    });
+    assert_eq!(post(&address, "/v0/run", &run), (200, "1".into()));
+    let (status, body) = post(&address, "/v0/run", &run);
+    assert!(status == 409 && body.contains("a run is on"), "{status} {body}");
+    assert!(View::of(&address).reaches_step("hold"));
+    bench.witness().wait_on();
+    let (status, body) = post(&address, "/v0/stop", &json!({"by": "a person at a terminal"}));
+    assert!(status == 200 && body.contains("drive"), "{status} {body}");
+    bench.witness().wait_off();
+    let ended = View::of(&address).wait_state("end", |state| state.run.as_ref().is_some_and(|run| run.end.is_some()));
+    assert!(ended.run.unwrap().end.unwrap().aborted.unwrap().contains("a person at a terminal"));
+}
+
+#[test]
+fn rejects_actions_by_get_foreign_hosts_and_origins_and_bodies_that_are_no_orders() {
+    let bench = Bench::real_time();
+    let (_owner, address) = bench.serve();
+    for path in ["/v0/stop", "/v0/run", "/v0/confirm"] {
+        assert_eq!(get(&address, path).0, 405, "GET {path}");
+        assert_eq!(get(&address, &format!("{path}?by=me")).0, 405);
+    }
+    assert_eq!(get(&address, "/v1/state").0, 404);
+    for host in ["rig.example", "127.0.0.1.example", "0.0.0.0:80"] {
+        assert_eq!(send(&address, &head("GET", "/v0/state", host, ""), b"").0, 403, "host {host}");
+    }
+    let json_type = "Content-Type: application/json\r\nContent-Length: 10\r\n";
+    for origin in ["http://example.test", "null", "https://127.0.0.1"] {
+        let more = format!("Origin: {origin}\r\n{json_type}");
+        assert_eq!(
+            send(&address, &head("POST", "/v0/stop", &address, &more), b"{\"by\":\"x\"}").0,
+            403,
+            "origin {origin}"
+        );
+    }
+    // A form is what a foreign page can send without asking.
+    let form = "Content-Type: text/plain\r\nContent-Length: 10\r\n";
+    assert_eq!(send(&address, &head("POST", "/v0/stop", &address, form), b"{\"by\":\"x\"}").0, 415);
+    for body in [json!({}), json!([]), json!({"by": 7}), json!("stop")] {
+        assert_eq!(post(&address, "/v0/stop", &body).0 / 100, 4, "{body}");
+    }
+    // Longer than any order; the length alone is told first, then the bytes.
+    let huge = "Content-Type: application/json\r\nContent-Length: 50000000\r\n";
+    assert_eq!(send(&address, &head("POST", "/v0/run", &address, huge), &vec![b' '; 4_000_000]).0, 413);
+    assert_eq!(send(&address, "STOP!\r\n\r\n", b"").0 / 100, 4);
+    assert_eq!(get(&address, "/v0/state").0, 200, "still served");
+    assert_eq!(bench.witness().most_on(), 0);
+}
+
+#[test]
+fn rejects_frames_that_are_no_calls_and_goes_on() {
+    let bench = Bench::real_time();
+    let (_owner, address) = bench.serve();
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+    runtime.block_on(async {
+        let foreign = {
+            let mut request = format!("ws://{address}/v0/live").into_client_request().unwrap();
+            request.headers_mut().insert("Origin", "http://example.test".parse().unwrap());
+            tokio_tungstenite::connect_async(request).await
+        };
+        assert!(foreign.is_err(), "a page of another site opened the live connection");
+        let (mut socket, _) = tokio_tungstenite::connect_async(format!("ws://{address}/v0/live")).await.unwrap();
+        let odd = [
+            "",
+            "{",
+            "null",
+            "{\"id\":1}",
+            "{\"id\":1,\"call\":\"fly\"}",
+            "{\"id\":1,\"call\":\"stop\"}",
+            "\u{0}",
+            "[[[[[[",
+        ];
+        for text in odd {
+            socket.send(Message::text(text)).await.unwrap();
+            let answer = socket.next().await.unwrap().unwrap().into_text().unwrap();
+            assert!(answer.contains("not a call"), "{text:?} was answered by {answer}");
+        }
+        socket.send(Message::binary(vec![0_u8; 100])).await.unwrap();
+        socket.send(Message::text("{\"id\":5,\"call\":\"snapshot\"}")).await.unwrap();
+        let answer = socket.next().await.unwrap().unwrap().into_text().unwrap();
+        assert!(answer.contains("terrace-bench"), "{answer}");
+        // Deep nesting and great length end the connection or are refused; the daemon lives.
+        let deep = "[".repeat(200_000);
+        socket.send(Message::text(deep)).await.unwrap();
+        let _ = socket.next().await;
+        let (mut socket, _) = tokio_tungstenite::connect_async(format!("ws://{address}/v0/live")).await.unwrap();
+        let _ = socket.send(Message::text("x".repeat(3_000_000))).await;
+        let _ = socket.next().await;
+    });
+    assert_eq!(get(&address, "/v0/state").0, 200, "still served");
+}

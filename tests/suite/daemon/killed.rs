@@ -1,0 +1,164 @@
+//! kill -9 of the process that owns the rig, at random moments of a run: the starter's own timer stops the motor, and
+//! what was recorded is recovered.
+
+use crate::campaign;
+use crate::stand::bench::{Bench, rig_path};
+use crate::stand::peers;
+use crate::stand::program::{Program, command, run};
+use crate::stand::relay::{Relay, Sent, samples};
+use crate::stand::sequences::Cycle;
+use crate::stand::view::View;
+use ramprig::api::{RunRequest, Service};
+use ramprig::recording::LOST_AT_MOST_S;
+use rand::{Rng, RngExt};
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+
+const KILLS: u32 = 20;
+const STARTERS: [&str; 3] = ["contactor", "soft", "drive"];
+/// The run lasts longer than this after its recording has begun.
+const LATEST_KILL: Duration = Duration::from_millis(6_500);
+/// When the relay, which passes a packet about every 5 ms, was itself kept from running for longer than this in the last
+/// second before the kill, the computer stood still and the trial says nothing about the recorder: it is made again.
+const STALL: Duration = Duration::from_millis(60);
+/// Trials at most for each kill that counts.
+const TRIALS_A_KILL: u32 = 4;
+/// Added to the starter's own time-out when it is timed from outside, for a busy computer, s.
+const SLACK_S: f64 = 5.0;
+
+/// What one kill came to.
+struct Outcome {
+    lost_s: f64,
+    stalled: bool,
+}
+
+#[test]
+fn campaign_kill_the_daemon_at_random_moments() {
+    let mut random = campaign::generator("kill-daemon");
+    let wanted = campaign::count(KILLS);
+    let (mut kills, mut worst_s) = (0, 0.0_f64);
+    for trial in 0..wanted * TRIALS_A_KILL {
+        let starter = STARTERS[random.random_range(0..STARTERS.len())];
+        let served = random.random();
+        let after = Duration::from_secs_f64(random.random_range(0.0..LATEST_KILL.as_secs_f64()));
+        println!("trial {trial}: {starter}, by {}, killed after {after:?}", if served { "serve" } else { "run" });
+        let outcome = kill(starter, served, after, &mut random);
+        println!("  lost {:.3} s{}", outcome.lost_s, if outcome.stalled { ", computer stalled" } else { "" });
+        if outcome.stalled {
+            continue;
+        }
+        worst_s = worst_s.max(outcome.lost_s);
+        assert!(outcome.lost_s <= LOST_AT_MOST_S, "lost {} s, allowed {LOST_AT_MOST_S} s", outcome.lost_s);
+        kills += 1;
+        if kills == wanted {
+            println!("kill-daemon: {kills} kills, worst loss {worst_s:.3} s");
+            return;
+        }
+    }
+    panic!("only {kills} of {wanted} kills on a computer that kept running");
+}
+
+/// At least 7 s from the beginning of the recording to the end, whatever the starter.
+fn sequence(starter: &str) -> String {
+    let start = if starter == "contactor" { "" } else { "ramp_up = \"2 s\"\nramp_down = \"2 s\"" };
+    Cycle {
+        start,
+        hold: "time = \"3 s\"\nafter = \"start\"",
+        settle: "timeout = \"3 s\"\nspan = \"0.00001 bar\"",
+        ..Cycle::default()
+    }
+    .text()
+}
+
+fn kill(starter: &str, served: bool, after: Duration, random: &mut impl Rng) -> Outcome {
+    let bench = Bench::real_time();
+    let wire = samples(bench.ready.samples);
+    let wires = bench.wires_by(bench.ready.modbus, wire.address);
+    let mut owner = begin(&bench, wires, starter, served);
+    let partial = partial(&bench);
+    let begun = Instant::now();
+    std::thread::sleep(after);
+    let on = bench.witness().outputs_on();
+    // Not in step with the question before it.
+    std::thread::sleep(Duration::from_micros(random.random_range(0..50_000)));
+    let killed = Instant::now();
+    owner.kill();
+    assert_free(&bench);
+    assert_stops_by_itself(&bench, starter, on, killed);
+    let (lost_s, stalled) = recover(&bench, &partial, &wire, begun, killed);
+    Outcome { lost_s, stalled }
+}
+
+fn begin(bench: &Bench, wires: Vec<String>, starter: &str, served: bool) -> Program {
+    let text = sequence(starter);
+    if !served {
+        return bench.run_by(wires, &text, starter);
+    }
+    let (owner, address) = bench.serve_by(wires);
+    let view = View::of(&address);
+    let request = RunRequest {
+        sequence_text: text,
+        sequence_name: "sequence.toml".into(),
+        starter: starter.into(),
+        attending: String::new(),
+        confirmed_by: Some("virtual rig".into()),
+        out_dir: bench.out().display().to_string(),
+    };
+    view.ask(async |client| client.start_run(request).await).unwrap();
+    owner
+}
+
+/// The recording once it has content: an empty file is not yet one.
+fn partial(bench: &Bench) -> PathBuf {
+    let mut found = None;
+    crate::stand::wait_until("a recording begins", || {
+        found = bench.recordings(".partial").into_iter().find(|path| path.metadata().is_ok_and(|data| data.len() > 0));
+        found.is_some()
+    });
+    found.unwrap()
+}
+
+/// The lock goes with the process: another may own the rig at once.
+fn assert_free(bench: &Bench) {
+    assert_eq!(ramprig::daemon::owner::current_owner(&bench.state(), &bench.rig.id), None);
+}
+
+fn assert_stops_by_itself(bench: &Bench, starter: &str, on: u16, killed: Instant) {
+    let witness = bench.witness();
+    witness.wait_off();
+    let off_s = killed.elapsed().as_secs_f64();
+    witness.assert_all_off();
+    let index = STARTERS.iter().position(|id| *id == starter).unwrap();
+    let timer_s = bench.rig.starters[index].comm_timeout_s;
+    println!(
+        "  outputs on before: {on:#b}; all off {off_s:.2} s after the kill (timer {timer_s} s); fault {}",
+        witness.fault(index)
+    );
+    assert!(off_s < timer_s + SLACK_S, "off only after {off_s} s; its timer is {timer_s} s");
+    witness.wait_until("the shaft is at rest", crate::stand::witness::Witness::at_rest);
+}
+
+/// Recover and look; the time lost is counted from the last frame that the sender put on the wire back to the last one
+/// kept, by the relay's clock.
+fn recover(bench: &Bench, partial: &Path, wire: &Relay<Sent>, begun: Instant, killed: Instant) -> (f64, bool) {
+    let recovered = run([Path::new("recover"), partial, Path::new("--json")]);
+    recovered.expect(0);
+    let path = PathBuf::from(recovered.object()["recovered"].as_str().unwrap());
+    let found = peers::h5py_reads(&path);
+    assert_eq!((&found["recovered"], &found["complete"]), (&true.into(), &false.into()));
+    assert_eq!(recovered.object()["frames"], found["rows"][0]);
+    let rig = std::fs::read_to_string(rig_path()).unwrap();
+    assert_eq!(found["rig_text"].as_str().unwrap(), rig, "the rig's text");
+    let log = wire.log();
+    let sent: Vec<Sent> = log.iter().copied().take_while(|sent| sent.at <= killed).collect();
+    let last = sent.last().unwrap();
+    let kept_frames = found["time_ns"][1]
+        .as_u64()
+        .map_or(0, |last_ns| (last_ns as f64 * 1e-9 * bench.rig.source.rate_hz).round() as u64 + 1);
+    // Nothing kept: all is lost since the recording began.
+    let kept_at = sent.iter().rev().find(|sent| sent.frames <= kept_frames).map_or(begun, |sent| sent.at.max(begun));
+    let recent = sent.iter().rev().take_while(|sent| killed - sent.at < Duration::from_secs(1));
+    let times: Vec<Instant> = std::iter::once(killed).chain(recent.map(|sent| sent.at)).collect();
+    let stalled = times.windows(2).any(|pair| pair[0] - pair[1] > STALL);
+    ((last.at.saturating_duration_since(kept_at)).as_secs_f64(), stalled)
+}
