@@ -51,7 +51,10 @@ pub fn init(args: &InitArgs, output: Output) -> Result<Exit, Failure> {
     }
     let text = rig_text(&answers);
     if to_stdout {
-        output.announce(text.trim_end());
+        if !output.json {
+            output.announce(text.trim_end());
+        }
+        output.object(&json!({ "rig_text": text })).map_err(Failure::internal)?;
         return Ok(Exit::Done);
     }
     let refused = |e: std::io::Error| Failure::configuration(format!("{}: {e}", args.file.display()));

@@ -1,3 +1,5 @@
 //! Every verb as a user runs it: exit codes, what stands on which stream, what is in the files.
 
 mod demo;
+mod secrets;
+mod verbs;

@@ -24,16 +24,16 @@ const NUMBERS: [&str; 9] = [
 const KINDS: [&str; 3] = ["across-the-line", "soft-starter", "variable-speed"];
 
 /// One demo for all tests here.
-struct Demo {
-    folder: TempDir,
-    ended: Ended,
+pub struct Demo {
+    pub folder: TempDir,
+    pub ended: Ended,
     /// The virtual rig's command line and environment.
     child: Process,
     /// Most outputs ever on at once, as the virtual rig said while the last run was on its way.
     most_on: u16,
 }
 
-fn demo() -> &'static Demo {
+pub fn demo() -> &'static Demo {
     static DEMO: OnceLock<Demo> = OnceLock::new();
     DEMO.get_or_init(|| {
         let folder = tempfile::tempdir().unwrap();
@@ -52,7 +52,7 @@ fn demo() -> &'static Demo {
     })
 }
 
-fn runs() -> Vec<Value> {
+pub fn runs() -> Vec<Value> {
     demo().ended.object()["runs"].as_array().unwrap().clone()
 }
 

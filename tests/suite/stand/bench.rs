@@ -1,6 +1,6 @@
 //! The shipped bench played by `ramprig virtual`, in a process of its own, with a folder for everything of a test.
 
-use super::program::{Program, command};
+use super::program::{Ended, Program, command};
 use super::witness::Witness;
 use ramprig::rig::model::Rig;
 use ramprig::virtual_rig::Ready;
@@ -50,6 +50,12 @@ impl Bench {
     /// Give a control line.
     pub fn control(&mut self, line: &str) {
         writeln!(self.input, "{line}").unwrap();
+    }
+
+    /// Close its input, which ends it, and wait for its end; its folder goes with it.
+    pub fn end(self) -> Ended {
+        drop(self.input);
+        self.program.end()
     }
 
     pub fn witness(&self) -> Witness {

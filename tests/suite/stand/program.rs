@@ -101,19 +101,13 @@ impl Ended {
         self
     }
 
-    /// The one JSON object of `--json`: one line on standard output and nothing else there.
+    /// The one JSON object of `--json`, and nothing else on standard output.
     #[track_caller]
     pub fn object(&self) -> Value {
-        let lines: Vec<&str> = self.stdout.lines().collect();
-        assert_eq!(
-            lines.len(),
-            1,
-            "standard output is not one line:\n{}\nstandard error:\n{}",
-            self.stdout,
-            self.stderr
-        );
-        let value: Value = serde_json::from_str(lines[0]).unwrap();
-        assert!(value.is_object(), "not an object: {value}");
+        let value = serde_json::from_str(&self.stdout).unwrap_or_else(|error| {
+            panic!("standard output is not one JSON value: {error}:\n{}\nstandard error:\n{}", self.stdout, self.stderr)
+        });
+        assert!(matches!(value, Value::Object(_)), "not an object: {value}");
         value
     }
 
