@@ -100,6 +100,15 @@ fn line_up_figures(page: &mut Page, derived: &Derived, figures: &LineUpFigures) 
     if let Some(time_s) = figures.acceleration_across_the_line_s {
         page.row("across the line to 95 % speed", &format!("{} s", significant(time_s, 3)));
     }
+    if let Some(speeds) = &figures.useful_speeds {
+        let by = if speeds.maximum_by_power { "motor power" } else { "rated pressure" };
+        let least = page.system.plain(speeds.minimum_rad_s, Dimension::Speed);
+        let most = page.system.plain(speeds.maximum_rad_s, Dimension::Speed);
+        page.row("speeds of use", &format!("from {least} (static head) to {most} ({by})"));
+    }
+    if let Some(time_s) = figures.priming.as_ref().and_then(|priming| priming.time_s) {
+        page.row("priming at running speed", &format!("{} s", significant(time_s, 3)));
+    }
     if let Some(why) = &figures.not_running {
         page.row("no further figures", why);
     }

@@ -3,7 +3,7 @@
 use ramprig::prediction::filling::Filling;
 use ramprig::prediction::{EventKind, Prediction, rehearse};
 use ramprig::rig::model::Rig;
-use ramprig::rig::{load, parse};
+use ramprig::rig::{derive, load, parse};
 use ramprig::sequence::script::Script;
 use std::path::{Path, PathBuf};
 
@@ -94,4 +94,29 @@ fn rejects_an_empty_suction_leg_at_a_pump_that_draws_no_air() {
         text.lines().filter(|line| !line.starts_with("self_priming")).map(|l| format!("{l}\n")).collect();
     let text = format!("{:?}", parse(&without, "no-air.toml").unwrap_err());
     assert!(text.contains("an empty suction leg at a pump that draws no air"), "{text}");
+}
+
+#[test]
+fn check_gives_speeds_of_use_and_priming_time_of_the_shipped_bench() {
+    let derived = derive(&rig());
+    let figures = &derived.line_ups[0];
+    let speeds = figures.useful_speeds.unwrap();
+    // affinity: 21 m at shut-off and 1440 rpm, 8 m static
+    let expected = 1440.0 / 60.0 * std::f64::consts::TAU * (8.0_f64 / 21.0).sqrt();
+    let error = (speeds.minimum_rad_s - expected).abs();
+    assert!(error < 1e-6, "expected {expected} rad/s, got {} rad/s, error {error:e}", speeds.minimum_rad_s);
+    assert!(speeds.maximum_rad_s > speeds.minimum_rad_s);
+    let priming_s = figures.priming.as_ref().unwrap().time_s.unwrap();
+    assert!((5.0..30.0).contains(&priming_s), "priming {priming_s} s");
+    assert!(derived.line_ups[1].priming.is_none(), "a charged suction leg has nothing to prime");
+}
+
+#[test]
+fn check_says_that_a_pump_does_not_beat_its_static_head() {
+    let text = std::fs::read_to_string(shipped("fill-bench.toml")).unwrap();
+    let high = text.replace("hose_end = \"8 m\"", "hose_end = \"30 m\"");
+    let high = high.replace("nozzle_mouth = \"8 m\"", "nozzle_mouth = \"30 m\"");
+    let notices = derive(&parse(&high, "high.toml").unwrap()).notices;
+    let said = notices.iter().any(|line| line.contains("it moves no water at any speed"));
+    assert!(said, "{notices:?}");
 }

@@ -99,7 +99,7 @@ fn keeps_the_keys_of_its_json() {
     assert_eq!(keys(&json["pipes"][0]), "bore_m id length_m reflection_time_s wave_speed_m_s");
     assert_eq!(
         keys(&json["line_ups"][0]),
-        "acceleration_across_the_line_s duty line_up not_running static_head_m suction_lift_m"
+        "acceleration_across_the_line_s duty line_up no_useful_speed not_running priming static_head_m suction_lift_m useful_speeds"
     );
     assert_eq!(
         keys(&json["line_ups"][0]["duty"]),

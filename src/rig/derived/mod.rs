@@ -2,15 +2,18 @@
 
 mod acceleration;
 mod duty_point;
+mod limits;
 mod shut_off;
 mod stop_delay;
 
 pub use acceleration::{ACCELERATED_SHARE, across_the_line_s};
 pub use duty_point::{DutyPoint, duty_point};
+pub use limits::{PrimingFigures, UsefulSpeeds};
 pub use shut_off::{ShutOff, shut_off, shut_off_head_m, top_speed_rad_s};
 pub use stop_delay::worst_stop_delay_s;
 
 use super::model::Rig;
+use crate::hydraulics::pump::trouble::head_share_by_npsh;
 use crate::hydraulics::spec::{ElementKind, LiquidSpec, NetworkSpec, Terminal};
 use crate::hydraulics::wave_speed::reflection_time_s;
 use serde::Serialize;
@@ -78,6 +81,12 @@ pub struct LineUpFigures {
     pub duty: Option<DutyPoint>,
     /// Time to 95 % of the running speed across the line, s; `None` with the reason in `not_running`.
     pub acceleration_across_the_line_s: Option<f64>,
+    /// Speeds of use; `None` without static head, or with the reason in `no_useful_speed`.
+    pub useful_speeds: Option<UsefulSpeeds>,
+    /// Why no speed is of use.
+    pub no_useful_speed: Option<String>,
+    /// Priming, where the suction leg starts empty.
+    pub priming: Option<PrimingFigures>,
     /// Why there is no duty point or acceleration time.
     pub not_running: Option<String>,
 }
@@ -161,14 +170,37 @@ fn line_up_figures(rig: &Rig, line_up: usize) -> LineUpFigures {
         Some(speed_rad_s) => split(across_the_line_s(&rig.motor, &network, &shaft, speed_rad_s, &rig.grid())),
         None => (None, None),
     };
+    let static_head_m = delivery_m.zip(suction_m).map(|(delivery_m, suction_m)| delivery_m - suction_m);
+    let flow_ratio = duty_flow_ratio(&network, duty.as_ref());
+    let speeds = static_head_m.and_then(|static_m| limits::useful_speeds(rig, &network, static_m, flow_ratio));
+    let (useful_speeds, no_useful_speed) = match speeds {
+        None => (None, None),
+        Some(Ok(speeds)) => (Some(speeds), None),
+        Some(Err(why)) => (None, Some(why.to_string())),
+    };
+    let lines = rig.lines_at_start(line_up).filter(|lines| lines.suction_drained);
+    let running_rad_s = speed_rad_s.unwrap_or(rig.motor.rated_speed_rad_s * rig.motor.mounting.belt_ratio);
     LineUpFigures {
         line_up: rig.line_ups[line_up].id.clone(),
-        static_head_m: delivery_m.zip(suction_m).map(|(delivery_m, suction_m)| delivery_m - suction_m),
+        useful_speeds,
+        no_useful_speed,
+        priming: lines.map(|lines| limits::priming(rig, &network, &shaft, &lines, running_rad_s)),
+        static_head_m,
         suction_lift_m: pump_m.zip(suction_m).map(|(pump_m, suction_m)| pump_m - suction_m),
         duty,
         acceleration_across_the_line_s: acceleration,
         not_running: duty_why.or(acceleration_why),
     }
+}
+
+/// Flow at the duty over the pump's rated flow, at the pump's rated speed; 1 without a duty point.
+fn duty_flow_ratio(network: &NetworkSpec, duty: Option<&DutyPoint>) -> f64 {
+    let rated = network.elements.iter().find_map(|element| match &element.kind {
+        ElementKind::Pump(pump) => Some((pump.rated_flow_m3_s, pump.rated_speed_rad_s)),
+        _ => None,
+    });
+    duty.zip(rated)
+        .map_or(1.0, |(duty, (flow_m3_s, speed_rad_s))| duty.flow_m3_s / flow_m3_s * speed_rad_s / duty.speed_rad_s)
 }
 
 fn split<T>(outcome: Result<T, FigureError>) -> (Option<T>, Option<String>) {
@@ -212,11 +244,20 @@ fn start_notice(rig: &Rig) -> Option<String> {
 
 fn notices(rig: &Rig, figures: &LineUpFigures) -> Vec<String> {
     let mut lines = Vec::new();
+    if let Some(why) = &figures.no_useful_speed {
+        lines.push(format!("line-up {}: {why}", figures.line_up));
+    }
+    if let Some(why) = figures.priming.as_ref().and_then(|priming| priming.not_primed.as_ref()) {
+        lines.push(format!("line-up {}: the pump does not prime: {why}", figures.line_up));
+    }
     let Some(duty) = &figures.duty else { return lines };
     if duty.npsh_available_m < duty.npsh_required_m {
         lines.push(format!(
-            "line-up {}: NPSH available {:.1} m is below the {:.1} m the pump requires",
-            figures.line_up, duty.npsh_available_m, duty.npsh_required_m
+            "line-up {}: NPSH available {:.1} m is below the {:.1} m the pump requires: it keeps about {:.0} % of its head",
+            figures.line_up,
+            duty.npsh_available_m,
+            duty.npsh_required_m,
+            100.0 * head_share_by_npsh(duty.npsh_available_m / duty.npsh_required_m)
         ));
     }
     let motor_power_w = duty.shaft_power_w / rig.motor.mounting.belt_efficiency;

@@ -1,0 +1,99 @@
+//! What bounds a line-up's pump: speeds of use, the time it needs to prime, and why not.
+
+use crate::hydraulics::plant::{LinesAtStart, Plant};
+use crate::hydraulics::priming::{Readiness, prime};
+use crate::hydraulics::pump::Pump;
+use crate::hydraulics::pump::trouble::{
+    Bound, SpeedLimits, TroubleError, maximum_speed_rad_s, minimum_useful_speed_rad_s,
+};
+use crate::hydraulics::shaft::NoDrive;
+use crate::hydraulics::spec::{ElementKind, NetworkSpec, ShaftSpec};
+use crate::rig::model::Rig;
+use serde::Serialize;
+
+/// Priming that takes longer than this counts as not priming, s.
+const LONGEST_PRIMING_S: f64 = 600.0;
+
+/// Speeds between which the pump is of use.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct UsefulSpeeds {
+    /// Below it the pump does not beat the static head, rad/s.
+    pub minimum_rad_s: f64,
+    /// Above it motor power or a rated pressure is exceeded, rad/s.
+    pub maximum_rad_s: f64,
+    /// True: power holds the maximum; false: pressure does.
+    pub maximum_by_power: bool,
+}
+
+/// Priming of a line-up that starts with an empty suction leg.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct PrimingFigures {
+    /// From running speed until water is at the pump, s; `None` with the reason in `not_primed`.
+    pub time_s: Option<f64>,
+    /// Why it does not prime.
+    pub not_primed: Option<String>,
+}
+
+/// Speeds of use against a static head, power judged at `duty_flow_ratio` of rated flow; `None` without a pump.
+pub(super) fn useful_speeds(
+    rig: &Rig,
+    network: &NetworkSpec,
+    static_m: f64,
+    duty_flow_ratio: f64,
+) -> Option<Result<UsefulSpeeds, TroubleError>> {
+    let (index, pump) = network.elements.iter().enumerate().find_map(|(index, element)| {
+        let ElementKind::Pump(spec) = &element.kind else { return None };
+        let liquid = &network.liquid;
+        Pump::new(&element.name, spec, liquid.density_kg_m3, liquid.gravity_m_s2).ok().map(|pump| (index, pump))
+    })?;
+    let top_rad_s = super::top_speed_rad_s(rig);
+    let strongest_m = standing_head_m(rig, network, index)?;
+    let limits = SpeedLimits {
+        power_w: rig.motor.rated_power_w * rig.motor.mounting.belt_efficiency,
+        head_m: strongest_m,
+        duty_flow_ratio,
+    };
+    let speeds = minimum_useful_speed_rad_s(&pump, static_m, top_rad_s).and_then(|minimum_rad_s| {
+        let (maximum_rad_s, bound) = maximum_speed_rad_s(&pump, &limits)?;
+        Ok(UsefulSpeeds { minimum_rad_s, maximum_rad_s, maximum_by_power: bound == Bound::Power })
+    });
+    Some(speeds)
+}
+
+/// Head over the suction level that the weakest part of the delivery side stands, m.
+fn standing_head_m(rig: &Rig, network: &NetworkSpec, pump: usize) -> Option<f64> {
+    let (suction_m, _) = super::levels(network);
+    let delivery = super::shut_off::delivery_nodes(network);
+    let weight_n_m3 = network.liquid.density_kg_m3 * network.liquid.gravity_m_s2;
+    let parts = network.elements.iter().zip(&rig.ratings).enumerate();
+    let delivered = parts.filter(|(index, (element, _))| *index == pump || delivery[element.to]);
+    let head_m = delivered.map(|(_, (element, rating))| {
+        let lowest_m = network.nodes[element.from].elevation_m.min(network.nodes[element.to].elevation_m);
+        lowest_m + rating.max_gauge_pa / weight_n_m3
+    });
+    Some(head_m.reduce(f64::min)? - suction_m?)
+}
+
+/// Priming of a drained suction leg at a running speed.
+pub(super) fn priming(
+    rig: &Rig,
+    network: &NetworkSpec,
+    shaft: &ShaftSpec,
+    lines: &LinesAtStart,
+    speed_rad_s: f64,
+) -> PrimingFigures {
+    let not_primed = |why: String| PrimingFigures { time_s: None, not_primed: Some(why) };
+    let plant = match Plant::with_lines(network, shaft, NoDrive, &rig.grid(), lines) {
+        Ok(plant) => plant,
+        Err(why) => return not_primed(why.to_string()),
+    };
+    let (Some((leg, described)), Some(rated_rad_s)) = (plant.suction_leg(), plant.rated_speed_rad_s()) else {
+        return not_primed("the pump does not stand above the water it draws from".to_owned());
+    };
+    let ready = Readiness { casing_charged: true, vent_open: plant.vent_open() };
+    let share = speed_rad_s / rated_rad_s;
+    match prime(&leg, &described.air, &network.liquid, share, ready, LONGEST_PRIMING_S) {
+        Ok(primed) => PrimingFigures { time_s: Some(primed.time_s), not_primed: None },
+        Err(why) => not_primed(why.to_string()),
+    }
+}
