@@ -56,4 +56,5 @@ pub mod pump_figures;
 pub mod rigid_column;
 pub mod roots;
 pub mod water;
+pub mod water_state;
 pub mod wave_speed;
