@@ -36,28 +36,6 @@ pub trait ShaftDriver: Send {
     }
 }
 
-impl ShaftDriver for Box<dyn ShaftDriver> {
-    fn torque_n_m(&self, speed_rad_s: f64) -> (f64, f64) {
-        (**self).torque_n_m(speed_rad_s)
-    }
-
-    fn advance(&mut self, dt_s: f64, speed_rad_s: f64) {
-        (**self).advance(dt_s, speed_rad_s);
-    }
-
-    fn current_a(&self, speed_rad_s: f64) -> f64 {
-        (**self).current_a(speed_rad_s)
-    }
-
-    fn power_w(&self, speed_rad_s: f64) -> f64 {
-        (**self).power_w(speed_rad_s)
-    }
-
-    fn lasting_line(&self) -> Option<(f64, f64)> {
-        (**self).lasting_line()
-    }
-}
-
 /// Something that happened in the plant.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PlantEvent {

@@ -293,7 +293,7 @@ impl Priming {
             });
         }
         let reach_m = self.reach_m(speed_share);
-        (!reached(reach_m)).then(|| NotPrimed::Leak { leak_l_s: 1e3 * self.leg.leak_m3_s, reach_m, lift_m })
+        (!reached(reach_m)).then_some(NotPrimed::Leak { leak_l_s: 1e3 * self.leg.leak_m3_s, reach_m, lift_m })
     }
 }
 

@@ -103,6 +103,28 @@ impl ShaftStep {
     }
 }
 
+impl ShaftDriver for Box<dyn ShaftDriver> {
+    fn torque_n_m(&self, speed_rad_s: f64) -> (f64, f64) {
+        (**self).torque_n_m(speed_rad_s)
+    }
+
+    fn advance(&mut self, dt_s: f64, speed_rad_s: f64) {
+        (**self).advance(dt_s, speed_rad_s);
+    }
+
+    fn current_a(&self, speed_rad_s: f64) -> f64 {
+        (**self).current_a(speed_rad_s)
+    }
+
+    fn power_w(&self, speed_rad_s: f64) -> f64 {
+        (**self).power_w(speed_rad_s)
+    }
+
+    fn lasting_line(&self) -> Option<(f64, f64)> {
+        (**self).lasting_line()
+    }
+}
+
 /// No torque at all: a tripped motor.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct NoDrive;
