@@ -141,6 +141,17 @@ pub enum HydraulicsError {
         /// Why.
         reason: &'static str,
     },
+    /// The steady state would draw air without end.
+    #[error(
+        "node `{node}`: the steady state stands {gauge_pa:.0} Pa against the atmosphere there, so that its air valve would draw \
+         air for good; try: an air valve lower down or where the line stays under pressure"
+    )]
+    DrawsAir {
+        /// Node.
+        node: String,
+        /// Gauge pressure there, Pa.
+        gauge_pa: f64,
+    },
     /// Nothing turns, yet water runs: there is no state of rest to begin from.
     #[error(
         "element `{element}`: {flow_m3_s:.3e} m3/s run through it with the pump at a standstill, so the line cannot be at \

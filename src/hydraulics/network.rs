@@ -1,7 +1,7 @@
 //! The network: a description that has been checked, and who meets whom.
 
 use super::error::HydraulicsError;
-use super::moc::boundary::{DiscValve, Orifice, ReliefValve, gas};
+use super::moc::boundary::{DiscValve, Orifice, ReliefValve, air_valve, gas};
 use super::spec::{ElementKind, LiquidSpec, NetworkSpec, PipeSpec, PumpSpec, Terminal};
 use super::{check_valve::CheckValve, pipe, pump::Pump, valve::Valve};
 
@@ -96,6 +96,9 @@ fn check_node(node: &super::spec::NodeSpec) -> Result<(), HydraulicsError> {
     }
     if let Terminal::Gas(spec) = &node.terminal {
         return gas::check(&node.name, spec);
+    }
+    if let Terminal::AirValve(spec) = &node.terminal {
+        return air_valve::check(&node.name, spec);
     }
     let Terminal::Tank { level_m, area_m2, overflow_m } = node.terminal else { return Ok(()) };
     if !level_m.is_finite() {

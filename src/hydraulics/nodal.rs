@@ -2,7 +2,7 @@
 //! hydraulics. A steady state is one such system over the whole network; a time step has one at every place where pipes
 //! end, coupled with the shaft where the pump is.
 
-use super::moc::boundary::{Boundary, Gain, Gas};
+use super::moc::boundary::{AirValve, Boundary, Gain, Gas};
 use super::shaft::{Motion, ShaftStep};
 
 /// Most Newton iterations in one solution.
@@ -43,6 +43,8 @@ pub(crate) enum Hold {
     Cavity { boiling_m: f64, filling_m3_s: f64, parted: bool },
     /// As free, beside gas that takes water.
     Gas(Gas),
+    /// As free, with an air valve.
+    Air(AirValve),
 }
 
 /// A node of the system.
@@ -76,6 +78,7 @@ impl Node {
         match &self.hold {
             Hold::Cavity { filling_m3_s, .. } => (*filling_m3_s, 0.0),
             Hold::Gas(gas) => gas.taken(self.head_m),
+            Hold::Air(valve) => valve.taken(self.head_m),
             _ => (0.0, 0.0),
         }
     }
@@ -87,6 +90,7 @@ impl Node {
             Hold::Outlet { level_m, open: false } => self.head_m > level_m + OUTLET_HEAD_M,
             Hold::Cavity { parted: true, .. } => inflow_m3_s > OUTLET_FLOW_M3_S,
             Hold::Cavity { boiling_m, parted: false, .. } => self.head_m < boiling_m - OUTLET_HEAD_M,
+            Hold::Air(valve) => valve.must_move(self.head_m),
             Hold::Free | Hold::Fixed | Hold::Gas(_) => false,
         };
         let moves = wrong && self.moves < MOVES_MAX;
@@ -94,6 +98,13 @@ impl Node {
             self.moves += 1;
             match &mut self.hold {
                 Hold::Outlet { open: state, .. } | Hold::Cavity { parted: state, .. } => *state = !*state,
+                Hold::Air(valve) => {
+                    valve.open = !valve.open;
+                    // Far below, the air that would come in is far too much: Newton begins at the atmosphere.
+                    if valve.open {
+                        self.head_m = valve.elevation_m;
+                    }
+                }
                 Hold::Free | Hold::Fixed | Hold::Gas(_) => {}
             }
         }
@@ -158,7 +169,7 @@ impl Nodal {
 
     /// Solve from the present state, letting check valves, outlets and the shaft change theirs.
     pub(crate) fn solve(&mut self, drive: Drive<'_>) -> Result<(), Unsolved> {
-        let gas = self.nodes.iter().any(|node| matches!(node.hold, Hold::Gas(_)));
+        let gas = self.nodes.iter().any(|node| matches!(node.hold, Hold::Gas(_) | Hold::Air(_)));
         if self.links.is_empty() && !gas {
             return self.solve_single_nodes();
         }
@@ -177,7 +188,7 @@ impl Nodal {
         for node in &mut self.nodes {
             let free_m = node.reference_m + (node.supply_m3_s - node.taken().0) / node.conductance_m2_s;
             match &mut node.hold {
-                Hold::Free | Hold::Gas(_) => node.head_m = free_m,
+                Hold::Free | Hold::Gas(_) | Hold::Air(_) => node.head_m = free_m,
                 Hold::Fixed => {}
                 Hold::Outlet { level_m, open } => {
                     *open = free_m >= *level_m;
@@ -392,7 +403,11 @@ fn node_residual(index: usize, node: &Node, links: &[Link]) -> (f64, f64) {
     let (taken_m3_s, by_head) = node.taken();
     let own_m3_s = node.supply_m3_s.abs() + taken_m3_s.abs() + held_m3_s;
     let size = links.iter().filter(met).fold(own_m3_s, |sum, link| sum + link.flow_m3_s.abs());
-    let gas_m3_s = if let Hold::Gas(gas) = &node.hold { gas.resolution_m3_s() } else { 0.0 };
+    let gas_m3_s = match &node.hold {
+        Hold::Gas(gas) => gas.resolution_m3_s(),
+        Hold::Air(valve) => valve.resolution_m3_s(),
+        _ => 0.0,
+    };
     let resolution_m3_s = HEAD_RESOLUTION * (node.conductance_m2_s + by_head) * node.head_m.abs() + gas_m3_s;
     (inflow(index, node, links), FLOW_TOLERANCE * size + resolution_m3_s + FLOW_FLOOR_M3_S)
 }

@@ -73,6 +73,16 @@ pub enum PlantEventKind {
         /// Node.
         node: usize,
     },
+    /// An air valve began to let air in.
+    AirAdmitted {
+        /// Node.
+        node: usize,
+    },
+    /// An air valve shut: the air is out, water met it.
+    AirExpelled {
+        /// Node.
+        node: usize,
+    },
     /// Flow through the pump turned.
     FlowReversed {
         /// True: now from `from` to `to`.
@@ -156,6 +166,7 @@ struct Watch {
     parted_pipes: Vec<Option<Parted>>,
     parted_nodes: Vec<Option<Parted>>,
     emptied: Vec<usize>,
+    aired: Vec<usize>,
 }
 
 /// Cavities now open in a pipe or at a node.
@@ -328,6 +339,9 @@ impl<D: ShaftDriver> Plant<D> {
                     return Err(HydraulicsError::NotFinite { place: spec.nodes[*node].name.clone(), time_s });
                 }
                 self.watch.parted_node(*node, cluster.cavity_m3(local), time_s);
+            }
+            for (local, valve) in cluster.air_valves() {
+                self.watch.air(cluster.nodes[local], valve.open, time_s);
             }
             for (local, gas) in cluster.gases() {
                 self.watch.vessel(cluster.nodes[local], gas.is_empty_of_water(), time_s);
@@ -503,7 +517,9 @@ impl<D: ShaftDriver> Plant<D> {
     #[must_use]
     pub fn gas_m3(&self, node: usize) -> f64 {
         let (cluster, local) = self.node_at[node];
-        self.clusters[cluster].gases().find(|(at, _)| *at == local).map_or(0.0, |(_, gas)| gas.volume_m3)
+        let gas = self.clusters[cluster].gases().find(|(at, _)| *at == local).map(|(_, gas)| gas.volume_m3);
+        let air = self.clusters[cluster].air_valves().find(|(at, _)| *at == local);
+        gas.or(air.map(|(_, valve)| valve.store.volume_m3)).unwrap_or(0.0)
     }
 
     /// All vapour of the network, m3.
@@ -598,6 +614,7 @@ impl Watch {
             parted_pipes: vec![None; line.pipes.len()],
             parted_nodes: vec![None; nodes],
             emptied: Vec::new(),
+            aired: Vec::new(),
         }
     }
 
@@ -629,6 +646,21 @@ impl Watch {
             PlantEventKind::ReliefValveClosed { element }
         };
         self.note(time_s, kind);
+    }
+
+    fn air(&mut self, node: usize, open: bool, time_s: f64) {
+        let known = self.aired.iter().position(|aired| *aired == node);
+        match (known, open) {
+            (None, true) => {
+                self.aired.push(node);
+                self.note(time_s, PlantEventKind::AirAdmitted { node });
+            }
+            (Some(at), false) => {
+                self.aired.swap_remove(at);
+                self.note(time_s, PlantEventKind::AirExpelled { node });
+            }
+            _ => {}
+        }
     }
 
     fn vessel(&mut self, node: usize, empty: bool, time_s: f64) {

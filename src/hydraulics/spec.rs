@@ -59,6 +59,8 @@ pub enum Terminal {
     FreeOutlet,
     /// Gas stands above the water there: an air vessel, or a trapped pocket. It does not set the head of a line at rest.
     Gas(GasSpec),
+    /// An air valve, at a high point: shut while the node stands under pressure.
+    AirValve(AirValveSpec),
 }
 
 impl Terminal {
@@ -67,6 +69,15 @@ impl Terminal {
     pub fn fixes_head(&self) -> bool {
         matches!(self, Self::Tank { .. } | Self::FreeOutlet)
     }
+}
+
+/// An air valve by its effective areas (discharge coefficient times area).
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct AirValveSpec {
+    /// Inwards, m2.
+    pub inflow_cda_m2: f64,
+    /// Outwards, m2: much less than inwards where the valve is to shut gently.
+    pub outflow_cda_m2: f64,
 }
 
 /// Gas above the water of a node, whose elevation is where the water stands at the start.

@@ -21,6 +21,9 @@ const GUESS_M3_S: f64 = 1.0e-2;
 /// Leak that gives a cut-off part one head, m2/s: below 1e-12 m3/s at 100 m, far under what counts as flow.
 const LEAK_M2_S: f64 = 1.0e-14;
 
+/// Head below its elevation at which an air valve draws air for good, m.
+const AIR_DRAWN_M: f64 = 1.0e-6;
+
 /// A steady state.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SteadyState {
@@ -81,7 +84,7 @@ fn find(nodal: &mut Nodal) -> Result<(), HydraulicsError> {
 fn build(network: &Network, speed_rad_s: f64) -> Result<Nodal, HydraulicsError> {
     let spec = network.spec();
     let nodes = spec.nodes.iter().map(|node| match node.terminal {
-        Terminal::None | Terminal::Gas(_) => Node::new(Hold::Free, node.elevation_m),
+        Terminal::None | Terminal::Gas(_) | Terminal::AirValve(_) => Node::new(Hold::Free, node.elevation_m),
         Terminal::Tank { level_m, .. } => Node::new(Hold::Fixed, level_m),
         Terminal::FreeOutlet => Node::new(Hold::Outlet { level_m: node.elevation_m, open: true }, node.elevation_m),
     });
@@ -179,6 +182,10 @@ fn check_vapour(spec: &NetworkSpec, state: &SteadyState) -> Result<(), Hydraulic
     let liquid = &spec.liquid;
     let weight_n_m3 = liquid.density_kg_m3 * liquid.gravity_m_s2;
     for (node, head_m) in spec.nodes.iter().zip(&state.heads_m) {
+        if matches!(node.terminal, Terminal::AirValve(_)) && *head_m < node.elevation_m - AIR_DRAWN_M {
+            let gauge_pa = weight_n_m3 * (head_m - node.elevation_m);
+            return Err(HydraulicsError::DrawsAir { node: node.name.clone(), gauge_pa });
+        }
         let absolute_pa = liquid.atmosphere_pa + weight_n_m3 * (head_m - node.elevation_m);
         if absolute_pa < liquid.vapour_pa {
             return Err(HydraulicsError::BelowVapour {

@@ -46,6 +46,10 @@ pub enum EventKind {
     ReliefValveClosed,
     /// An air vessel ran empty of water.
     VesselEmptied,
+    /// An air valve let air in.
+    AirAdmitted,
+    /// An air valve shut, its air out.
+    AirExpelled,
     /// The pump is primed.
     Primed,
     /// The suction leg ran empty.
@@ -180,6 +184,13 @@ fn in_words(rig: &Rig, kind: PlantEventKind) -> (EventKind, String) {
         PlantEventKind::VesselEmptied { node } => (
             EventKind::VesselEmptied,
             format!("the air vessel at {} runs empty of water", words(rig, Place::Node(node))),
+        ),
+        PlantEventKind::AirAdmitted { node } => {
+            (EventKind::AirAdmitted, format!("the air valve at {} lets air in", words(rig, Place::Node(node))))
+        }
+        PlantEventKind::AirExpelled { node } => (
+            EventKind::AirExpelled,
+            format!("the air valve at {} shuts, its air is out", words(rig, Place::Node(node))),
         ),
         PlantEventKind::PrimeLost => (EventKind::PrimeLost, "the suction leg has run empty: prime is lost".to_owned()),
     }

@@ -1,6 +1,7 @@
 //! Laws of the hydraulic core: rest, volume, energy, convergence, one-way elements, backspin, time levels.
 
 mod air;
+mod air_valves;
 mod bench;
 mod cavities;
 mod creep;

@@ -1,6 +1,6 @@
 //! A place where pipes end: nodes and the elements without length between them, solved together at the new level.
 
-use super::boundary::{Boundary, Gas, Tank, TankStep};
+use super::boundary::{AirValve, Boundary, Gas, Tank, TankStep};
 use super::cavity::NodeCavity;
 use super::front::Front;
 use super::interior::Line;
@@ -127,6 +127,10 @@ impl Cluster {
                 let held = &mut self.nodal.nodes[node];
                 held.hold = Hold::Gas(Gas::new(described, spec, liquid, held.head_m, line.dt_s));
             }
+            if let Terminal::AirValve(spec) = terminal {
+                let (described, liquid) = (&network.spec().nodes[*index], &network.spec().liquid);
+                self.nodal.nodes[node].hold = Hold::Air(AirValve::new(spec, described.elevation_m, liquid, line.dt_s));
+            }
             if *terminal == Terminal::FreeOutlet {
                 self.outlets.push(OutletAt { node, outflow_m3_s: arrival_m3_s });
             }
@@ -202,8 +206,11 @@ impl Cluster {
         }
         for node in 0..self.nodal.nodes.len() {
             let inflow_m3_s = self.arrival_m3_s(line, node);
-            if let Hold::Gas(gas) = &mut self.nodal.nodes[node].hold {
-                gas.end(inflow_m3_s);
+            let held = &mut self.nodal.nodes[node];
+            match &mut held.hold {
+                Hold::Gas(gas) => gas.end(inflow_m3_s),
+                Hold::Air(valve) => valve.end(held.head_m, inflow_m3_s),
+                _ => {}
             }
         }
         for node in 0..self.cavities.len() {
@@ -254,13 +261,22 @@ impl Cluster {
     pub(crate) fn stored_m3(&self, dt_s: f64) -> f64 {
         let tanks: f64 = self.tanks.iter().map(|at| at.tank.stored_m3(at.start_m)).sum();
         let gases: f64 = self.gases().map(|(_, gas)| gas.grown_m3()).sum();
-        tanks - gases - self.cavities.iter().map(|cavity| cavity.missing_m3(dt_s)).sum::<f64>()
+        let air: f64 = self.air_valves().map(|(_, valve)| valve.store.missing_m3(dt_s)).sum();
+        tanks - gases - air - self.cavities.iter().map(|cavity| cavity.missing_m3(dt_s)).sum::<f64>()
     }
 
     /// Bodies of gas, with the place of their node in this cluster.
     pub(crate) fn gases(&self) -> impl Iterator<Item = (usize, &Gas)> {
         self.nodal.nodes.iter().enumerate().filter_map(|(node, held)| match &held.hold {
             Hold::Gas(gas) => Some((node, gas)),
+            _ => None,
+        })
+    }
+
+    /// Air valves, with the place of their node in this cluster.
+    pub(crate) fn air_valves(&self) -> impl Iterator<Item = (usize, &AirValve)> {
+        self.nodal.nodes.iter().enumerate().filter_map(|(node, held)| match &held.hold {
+            Hold::Air(valve) => Some((node, valve)),
             _ => None,
         })
     }

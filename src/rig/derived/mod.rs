@@ -216,7 +216,7 @@ fn levels(network: &NetworkSpec) -> (Option<f64>, Option<f64>) {
     let level = |node: &crate::hydraulics::spec::NodeSpec| match node.terminal {
         Terminal::Tank { level_m, .. } => Some(level_m),
         Terminal::FreeOutlet => Some(node.elevation_m),
-        Terminal::None | Terminal::Gas(_) => None,
+        Terminal::None | Terminal::Gas(_) | Terminal::AirValve(_) => None,
     };
     let highest = |on_delivery: bool| {
         let side = network.nodes.iter().enumerate().filter(|(i, _)| delivery[*i] == on_delivery);

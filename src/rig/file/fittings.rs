@@ -2,7 +2,7 @@
 
 use super::network::TankEntry;
 use super::{Assumptions, need_name, or_nan};
-use crate::hydraulics::spec::{DiscCheckValveSpec, GasSpec, OrificeSpec, ReliefValveSpec, Terminal};
+use crate::hydraulics::spec::{AirValveSpec, DiscCheckValveSpec, GasSpec, OrificeSpec, ReliefValveSpec, Terminal};
 use crate::rig::reader::Cursor;
 use crate::units::{Dimension, Want};
 
@@ -12,6 +12,9 @@ const SHARP_EDGE: f64 = 0.61;
 const FULL_OPEN_RATIO: f64 = 1.1;
 /// Exponent of gas where the file is silent, between isothermal and adiabatic (common practice).
 const GAS_EXPONENT: f64 = 1.2;
+
+/// Discharge coefficient of air valves where the file is silent (common practice).
+const AIR_COEFFICIENT: f64 = 0.6;
 
 const VOLUME: Want = Want::positive(Dimension::Volume, "\"0.1 m3\", \"50 l\"");
 
@@ -61,7 +64,7 @@ pub(super) fn disc_check_valve(table: &Cursor<'_>) -> DiscCheckValveSpec {
     }
 }
 
-/// `[[air_vessel]]` and `[[air_pocket]]`: `gas_volume`, at `charged_to` or, without it, in the state at the start;
+/// `[[air_valve]]`; `[[air_vessel]]` and `[[air_pocket]]`: `gas_volume`, at `charged_to` or, without it, in the state at the start;
 /// `exponent`; a vessel's `surface` and whole `volume`.
 pub(super) fn gases(root: &Cursor<'_>, assumed: &mut Assumptions) -> Vec<TankEntry> {
     let mut entries = Vec::new();
@@ -72,7 +75,25 @@ pub(super) fn gases(root: &Cursor<'_>, assumed: &mut Assumptions) -> Vec<TankEnt
             table.close();
         }
     }
+    for table in root.tables("air_valve") {
+        let terminal = Terminal::AirValve(air_valve(&table, assumed));
+        entries.push(TankEntry { node: need_name(&table, "node"), terminal, spot: table.here() });
+        table.close();
+    }
     entries
+}
+
+/// `[[air_valve]]`: `inflow_diameter`, `outflow_diameter` (without it as inwards), `discharge_coefficient`.
+fn air_valve(table: &Cursor<'_>, assumed: &mut Assumptions) -> AirValveSpec {
+    let coefficient = assumed.take(
+        table.number("discharge_coefficient", 0.05..=1.0),
+        AIR_COEFFICIENT,
+        "air valves pass air with a discharge coefficient of 0.6",
+    );
+    let effective_m2 = |bore_m: f64| coefficient * std::f64::consts::FRAC_PI_4 * bore_m * bore_m;
+    let inwards_m = or_nan(table.need_quantity("inflow_diameter", &Want::LENGTH));
+    let outwards_m = table.quantity("outflow_diameter", &Want::LENGTH).unwrap_or(inwards_m);
+    AirValveSpec { inflow_cda_m2: effective_m2(inwards_m), outflow_cda_m2: effective_m2(outwards_m) }
 }
 
 fn gas(table: &Cursor<'_>, is_vessel: bool, assumed: &mut Assumptions) -> GasSpec {

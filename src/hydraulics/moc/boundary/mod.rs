@@ -1,5 +1,6 @@
 //! What stands between pipe ends: one element a file, all answering with the head they add at a flow and speed.
 
+pub(crate) mod air_valve;
 mod check_valve;
 mod disc_valve;
 pub(crate) mod gas;
@@ -10,6 +11,7 @@ mod relief_valve;
 mod tank;
 mod valve;
 
+pub(crate) use air_valve::AirValve;
 pub(crate) use disc_valve::DiscValve;
 pub(crate) use gas::Gas;
 pub(crate) use orifice::Orifice;

@@ -497,6 +497,7 @@ pub(super) fn shape(scenario: &Scenario) -> Result<Vec<usize>, HydraulicsError> 
             Terminal::Tank { .. } => 1,
             Terminal::FreeOutlet => 2,
             Terminal::Gas(_) => 3,
+            Terminal::AirValve(_) => 4,
         });
     }
     for element in &scenario.network.elements {
