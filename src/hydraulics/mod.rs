@@ -40,6 +40,7 @@ mod nodal;
 pub mod ode;
 mod pipe;
 pub mod plant;
+mod plant_event;
 pub mod priming;
 pub mod pump;
 mod re_table;

@@ -9,6 +9,8 @@ mod air;
 
 pub use air::{LinesAtStart, SelfPriming};
 
+pub use super::plant_event::{PlantEvent, PlantEventKind};
+
 use super::error::HydraulicsError;
 use super::moc::boundary::Boundary;
 use super::moc::{Cluster, Line, PipeGrid};
@@ -34,95 +36,6 @@ pub trait ShaftDriver: Send {
     fn lasting_line(&self) -> Option<(f64, f64)> {
         None
     }
-}
-
-/// Something that happened in the plant.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct PlantEvent {
-    /// Time of the level at which it was found, s.
-    pub time_s: f64,
-    /// What happened.
-    pub kind: PlantEventKind,
-}
-
-/// What can happen.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum PlantEventKind {
-    /// A check valve opened.
-    CheckValveOpened {
-        /// Element index.
-        element: usize,
-    },
-    /// A check valve closed.
-    CheckValveClosed {
-        /// Element index.
-        element: usize,
-    },
-    /// A relief valve opened.
-    ReliefValveOpened {
-        /// Element index.
-        element: usize,
-    },
-    /// A relief valve shut.
-    ReliefValveClosed {
-        /// Element index.
-        element: usize,
-    },
-    /// An air vessel let out all its water: from here on gas would enter the line, which this model does not follow.
-    VesselEmptied {
-        /// Node.
-        node: usize,
-    },
-    /// An air valve began to let air in.
-    AirAdmitted {
-        /// Node.
-        node: usize,
-    },
-    /// An air valve shut: the air is out, water met it.
-    AirExpelled {
-        /// Node.
-        node: usize,
-    },
-    /// Flow through the pump turned.
-    FlowReversed {
-        /// True: now from `from` to `to`.
-        forwards: bool,
-    },
-    /// The shaft turned back or forwards.
-    ShaftReversed {
-        /// True: now in the pumping direction.
-        forwards: bool,
-    },
-    /// The front of a line that fills has arrived at the end of a pipe.
-    FrontArrived {
-        /// Element index.
-        element: usize,
-    },
-    /// The whole discharge side is full.
-    LineFull,
-    /// Air has come in at the end of a pipe, whose water runs back.
-    Draining {
-        /// Element index.
-        element: usize,
-    },
-    /// Water drawn up the suction leg has reached the pump.
-    WaterAtPump,
-    /// The pump has thrown out enough air to carry the lift.
-    Primed,
-    /// The suction leg has run empty.
-    PrimeLost,
-    /// Water boils: a first vapour cavity opened in a pipe or at a node.
-    CavityOpened {
-        /// Where first.
-        place: Place,
-    },
-    /// The last cavity of a pipe or node filled: water met water.
-    CavityCollapsed {
-        /// Where it opened first.
-        place: Place,
-        /// Most vapour there was in that pipe or node, m3.
-        largest_m3: f64,
-    },
 }
 
 /// Share of rated flow or speed that counts as having turned back.
