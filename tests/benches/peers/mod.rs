@@ -37,6 +37,11 @@ impl Peer {
         Self { child, input, output }
     }
 
+    /// Say something that has no answer.
+    pub fn tell(&mut self, text: &str) {
+        writeln!(self.input, "{text}").expect("the peer listens");
+    }
+
     /// Numbers of its answer.
     pub fn ask(&mut self, line: &str) -> Vec<f64> {
         writeln!(self.input, "{line}").expect("the peer listens");

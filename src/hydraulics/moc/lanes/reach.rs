@@ -169,36 +169,39 @@ impl<const W: usize> Reach<W> {
     #[inline(always)]
     pub(super) fn advance<I: Isa>(&mut self, unsound: &mut [bool; W]) {
         let (n, start) = (self.cells, self.start);
-        let (f, g) = (&mut self.forwards[start.0 - BEFORE..], &mut self.backwards[start.1 - BEFORE..]);
+        if I::EIGHT && eight::suits(W) && matches!(self.friction, Friction::Fixed) {
+            self.advance_eight(unsound);
+            return;
+        }
         match &mut self.friction {
-            Friction::Fixed => {
-                if I::EIGHT && eight::suits(W) {
-                    // SAFETY: `I::EIGHT` stands only where AVX-512 was found; the arrays hold `BEFORE` numbers before and
-                    // at least `AFTER` behind their (n + 1) W points.
-                    unsafe { eight::midway::<W>(f.as_mut_ptr().add(BEFORE), g.as_mut_ptr().add(BEFORE), n) };
-                } else {
-                    midway::<W>(&mut f[BEFORE..], &mut g[BEFORE..], n);
-                }
+            Friction::Fixed => midway::<W>(&mut self.forwards[start.0..], &mut self.backwards[start.1..], n),
+            Friction::Tabulated(tables) => {
+                tables.midway::<I>(&mut self.forwards[start.0..], &mut self.backwards[start.1..], n);
             }
-            Friction::Tabulated(tables) => tables.midway::<I>(&mut f[BEFORE..], &mut g[BEFORE..], n),
         }
         self.ready_offers();
         let boiling = Boiling { at_from: &self.boiling, by_point: &self.boiling_by_point };
-        let (f, g) = (&mut self.forwards[start.0 - BEFORE..], &mut self.backwards[start.1 - BEFORE..]);
+        let (f, g) = (&mut self.forwards[start.0..], &mut self.backwards[start.1..]);
         match &mut self.friction {
-            Friction::Fixed => {
-                if I::EIGHT && eight::suits(W) {
-                    // SAFETY: as above.
-                    unsafe {
-                        let (f, g) = (f.as_mut_ptr().add(BEFORE), g.as_mut_ptr().add(BEFORE));
-                        eight::whole::<W>(f, g, n, &boiling, unsound);
-                    }
-                } else {
-                    whole::<I, W>(&mut f[BEFORE..], &mut g[BEFORE..], n, &boiling, unsound);
-                }
-            }
-            Friction::Tabulated(tables) => {
-                tables.whole::<I>((&mut f[BEFORE..], &mut g[BEFORE..]), n, &boiling, unsound);
+            Friction::Fixed => whole::<I, W>(f, g, n, &boiling, unsound),
+            Friction::Tabulated(tables) => tables.whole::<I>((f, g), n, &boiling, unsound),
+        }
+    }
+
+    #[inline(always)]
+    fn advance_eight(&mut self, unsound: &mut [bool; W]) {
+        let boiling = Boiling { at_from: &self.boiling, by_point: &self.boiling_by_point };
+        let (f, g) = (&mut self.forwards[self.start.0..], &mut self.backwards[self.start.1..]);
+        let mut ends = [([0.0; W], [0.0; W]); 2];
+        // SAFETY: the caller stands where AVX-512 was found; the arrays hold at least `AFTER` numbers behind their
+        // (n + 1) W points.
+        unsafe {
+            eight::both::<W>(f.as_mut_ptr(), g.as_mut_ptr(), self.cells, &boiling, (&mut ends, unsound));
+        }
+        for (offer, (offered, sigma)) in self.offers.iter_mut().zip(&ends) {
+            for l in 0..W {
+                offer.head_m[l] = 2.0 * self.head_m[l] * offered[l];
+                offer.impedance_s_m2[l] = self.impedance_s_m2[l] * (1.0 + 2.0 * sigma[l]);
             }
         }
     }
@@ -389,14 +392,14 @@ mod eight {
         false
     }
 
-    pub(super) unsafe fn midway<const W: usize>(_f: *mut f64, _g: *mut f64, _n: usize) {}
+    pub(super) type Ends<const W: usize> = [([f64; W], [f64; W]); 2];
 
-    pub(super) unsafe fn whole<const W: usize>(
+    pub(super) unsafe fn both<const W: usize>(
         _f: *mut f64,
         _g: *mut f64,
         _n: usize,
         _boiling: &Boiling<'_, W>,
-        _unsound: &mut [bool; W],
+        _out: (&mut Ends<W>, &mut [bool; W]),
     ) {
     }
 }
