@@ -328,7 +328,7 @@ impl PipeGrid {
 
     /// False where a head or flow is no number, or far beyond any line.
     pub(crate) fn is_finite(&self) -> bool {
-        let wild = |value: &f64| !(value.abs() <= HEAD_CEILING_M);
+        let wild = |value: &f64| !(-HEAD_CEILING_M..=HEAD_CEILING_M).contains(value);
         self.head_m.iter().fold(0_u64, |n, head| n + u64::from(wild(head))) == 0
             && self.flow_m3_s.iter().fold(0_u64, |n, flow| n + u64::from(wild(flow))) == 0
     }
