@@ -51,7 +51,7 @@ fn drawn(bench: &Bench) -> Vec<f64> {
     let mut nominal = Vec::new();
     let known = [
         serde_json::to_value(&network).unwrap(),
-        serde_json::to_value(&shaft).unwrap(),
+        serde_json::to_value(shaft).unwrap(),
         serde_json::to_value(bench.rig.motor).unwrap(),
         serde_json::to_value(starters.len()).unwrap(),
     ];
@@ -93,7 +93,7 @@ fn secrets(drawn: &[f64]) -> Vec<Vec<u8>> {
     for number in drawn {
         secrets.push(number.to_le_bytes().to_vec());
         // As written by anything that rounds to twelve digits or more, wherever its decimal point is.
-        secrets.push(digits(*number)[..LEAST_DIGITS].as_bytes().to_vec());
+        secrets.push(digits(*number).as_bytes()[..LEAST_DIGITS].to_vec());
     }
     secrets
 }

@@ -4,7 +4,7 @@
 use crate::campaign;
 use crate::stand::bench::{Bench, rig_path};
 use crate::stand::peers;
-use crate::stand::program::{Program, command, run};
+use crate::stand::program::{Program, run};
 use crate::stand::relay::{Relay, Sent, samples};
 use crate::stand::sequences::Cycle;
 use crate::stand::view::View;

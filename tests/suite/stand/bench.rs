@@ -30,11 +30,6 @@ impl Bench {
         Self::with(SEED, &[])
     }
 
-    /// Rig time runs as fast as the listener takes samples.
-    pub fn fast() -> Self {
-        Self::with(SEED, &["--fast"])
-    }
-
     pub fn with(seed: u64, more: &[&str]) -> Self {
         let mut virtual_rig = command(["virtual"]);
         virtual_rig.arg(rig_path()).args(["--modbus", "127.0.0.1:0", "--samples", "127.0.0.1:0"]);

@@ -58,9 +58,11 @@ impl<T> Drop for Relay<T> {
     }
 }
 
+/// Passes one connection: client, rig, log.
+type Serve<T> = fn(TcpStream, TcpStream, Arc<Mutex<Vec<T>>>, Arc<Shared>);
+
 impl<T> Relay<T> {
-    /// `serve` passes one connection: client, rig, log.
-    fn new(rig: SocketAddr, serve: fn(TcpStream, TcpStream, Arc<Mutex<Vec<T>>>, Arc<Shared>)) -> Self
+    fn new(rig: SocketAddr, serve: Serve<T>) -> Self
     where
         T: Send + 'static,
     {

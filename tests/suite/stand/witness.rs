@@ -81,19 +81,9 @@ impl Witness {
         self.speed_rad_s().abs() < self.rest_rad_s
     }
 
-    /// Rig seconds per wall second.
-    pub fn time_scale(&self) -> f64 {
-        self.bench(Role::TimeScale)
-    }
-
     /// Fault code of a starter.
     pub fn fault(&self, starter: usize) -> u16 {
         self.ask(&self.starters[starter], Role::Fault) as u16
-    }
-
-    /// A field of a starter, SI.
-    pub fn starter(&self, starter: usize, role: Role) -> f64 {
-        self.ask(&self.starters[starter], role)
     }
 
     /// Nothing is on and nothing has ever been on beside another.
