@@ -154,6 +154,8 @@ impl Sampler {
     fn lost(&mut self, why: &str) {
         self.hub.publish_counts(self.source.counts());
         self.limits.stream_lost(self.hub.newest_rig_ns(), why, &*self.clock, &mut self.events);
+        // A trip that acted is visible no later than the loss that made it act.
+        self.hub.add_events(&mut self.events);
         self.hub.declare_lost(why);
     }
 
