@@ -111,9 +111,9 @@ fn wait_needs_rest_and_duty_and_ends_the_run_at_its_timeout() {
     }
     let mut seen = well(&rig);
     seen.mean[SPEED] = 5.0;
-    let next = turn(&rig, at(3, false), &seen, 30.0);
+    let next = turn(&rig, at(3, false), &seen, 900.0);
     let Some(Ending::Abort { reason, .. }) = next.state.ending else { panic!("{next:?}") };
-    assert_eq!(reason, "waited 30 s in vain: the shaft turns at 5.00 rad/s");
+    assert_eq!(reason, "waited 900 s in vain: the shaft turns at 5.00 rad/s");
 }
 
 #[test]
