@@ -6,11 +6,12 @@ use super::evidence;
 use super::exit::{Exit, of_run};
 use super::failure::Failure;
 use super::output::Output;
-use super::serve::{Served, exit_of, own, run_to_end, wait_ready};
-use crate::api::{RunRequest, RunView};
+use super::serve::{Served, exit_of, needs_terminal, own, run_to_end, wait_ready};
+use crate::api::{RunRequest, RunView, Service};
 use crate::units::display::System;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 /// Name that the shipped files get in the demo's folder.
 const RIG_FILE: &str = "terrace-bench.toml";
@@ -18,11 +19,14 @@ const SEQUENCE_FILE: &str = "three-starters.toml";
 
 /// Run it.
 pub async fn demo(args: &DemoArgs, output: Output, units: System) -> Result<Exit, Failure> {
+    if args.watch {
+        needs_terminal("demo --watch")?;
+    }
     let out = prepare_folder(args.out.as_deref())?;
     let (rig_path, sequence_text) = write_inputs(&out)?;
     output.note("DEMO on a VIRTUAL rig, invented: no real water, no real motor.");
     let child = VirtualChild::start(&rig_path, args.fast).await?;
-    let outcome = with_child(&child, &rig_path, &sequence_text, &out, output).await;
+    let outcome = with_child(&child, &rig_path, &sequence_text, &out, (args.watch, output)).await;
     child.end().await;
     let (runs, exit) = outcome?;
     if exit != Exit::Done {
@@ -63,7 +67,7 @@ async fn with_child(
     rig_path: &Path,
     sequence_text: &str,
     out: &Path,
-    output: Output,
+    (watch, output): (bool, Output),
 ) -> Result<(Vec<RunView>, Exit), Failure> {
     let mut rig = super::wires::load_wired(rig_path)?;
     for link in &mut rig.links {
@@ -74,12 +78,33 @@ async fn with_child(
     let served = own(rig, &out.join("state"), SocketAddr::from(([127, 0, 0, 1], 0)))?;
     output.note(&format!("watch it: ramprig watch --at {}", served.address));
     let outcome = match wait_ready(&served).await {
+        Ok(()) if watch => {
+            let runs = all_starters(&served, &starters, sequence_text, out, output.behind_a_screen());
+            watched(runs, Arc::new(served.daemon.clone()), output).await
+        }
         Ok(()) => all_starters(&served, &starters, sequence_text, out, output).await,
         Err(failure) => Err(failure),
     };
     let report = served.daemon.shutdown("signal", served.signals.hurry.clone()).await;
     let ended = exit_of(&report, None, output);
     outcome.map(|(runs, exit)| (runs, if exit == Exit::Done { ended } else { exit }))
+}
+
+/// The runs with the watch screen in front. Leaving the screen leaves the runs alone, as it does in `watch`.
+async fn watched<T>(
+    runs: impl Future<Output = Result<T, Failure>>,
+    service: Arc<dyn Service>,
+    output: Output,
+) -> Result<T, Failure> {
+    tokio::pin!(runs);
+    tokio::select! {
+        outcome = &mut runs => return outcome,
+        left = crate::tui::watch(service, Some("watch".to_owned())) => {
+            let why = left.err().map(|error| format!(" ({error})")).unwrap_or_default();
+            output.note(&format!("screen left{why}; the demo goes on to its end; Ctrl-C stops it"));
+        }
+    }
+    runs.await
 }
 
 async fn all_starters(

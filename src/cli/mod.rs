@@ -34,7 +34,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
             return if wanted { Exit::Done.into() } else { Exit::Configuration.into() };
         }
     };
-    let output = Output { json: arguments.json };
+    let output = Output { json: arguments.json, screen: false };
     log_to_stderr(arguments.verbose);
     match carry_out(&arguments, output) {
         Ok(exit) => exit.into(),

@@ -8,9 +8,16 @@ use std::io::{IsTerminal, Write};
 pub struct Output {
     /// One JSON object on standard output.
     pub json: bool,
+    /// A screen has the terminal: notes and progress are shown there.
+    pub screen: bool,
 }
 
 impl Output {
+    /// The same while a screen has the terminal.
+    pub fn behind_a_screen(self) -> Self {
+        Self { screen: true, ..self }
+    }
+
     /// A result for a person: standard output, unless that belongs to JSON.
     pub fn text(self, text: &str) {
         if self.json {
@@ -31,13 +38,16 @@ impl Output {
 
     /// A line on the way: standard error.
     pub fn note(self, text: &str) {
+        if self.screen {
+            return;
+        }
         write_line(&mut std::io::stderr().lock(), text);
     }
 
     /// A line that replaces itself on a terminal; elsewhere nothing, since the steps are noted anyway.
     pub fn progress(self, text: &str) {
         let mut err = std::io::stderr().lock();
-        if err.is_terminal() {
+        if err.is_terminal() && !self.screen {
             let _ = write!(err, "\r\x1b[2K{text}");
             let _ = err.flush();
         }
@@ -46,7 +56,7 @@ impl Output {
     /// End the live line.
     pub fn progress_done(self) {
         let mut err = std::io::stderr().lock();
-        if err.is_terminal() {
+        if err.is_terminal() && !self.screen {
             let _ = write!(err, "\r\x1b[2K");
             let _ = err.flush();
         }

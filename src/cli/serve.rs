@@ -15,6 +15,7 @@ use crate::daemon::{Daemon, DaemonError, Options, ShutdownReport};
 use crate::rig::model::Rig;
 use crate::sequence::ports::StopOutcome;
 use serde_json::json;
+use std::io::IsTerminal;
 use std::net::{SocketAddr, TcpListener};
 use std::path::Path;
 use std::sync::Arc;
@@ -159,9 +160,16 @@ pub async fn run_to_end(
         std::future::pending::<()>().await;
     };
     tokio::select! {
-        run = follow(output, service, &mut updates, number) => run.map_err(Failure::refused),
+        run = follow(output, service, &mut updates, number) => run.map_err(lost_sight),
         () = stopping => Err(Failure::internal(anyhow::anyhow!("unreachable"))),
     }
+}
+
+/// The owner went away while its run was on: what became of the motor is not known here.
+fn lost_sight(error: ServiceError) -> Failure {
+    let text =
+        format!("{error}; the run was on: stop NOT confirmed from here; look at the motor, use the emergency stop");
+    Failure { exit: Exit::StopNotConfirmed, cause: anyhow::anyhow!(text) }
 }
 
 async fn stop_once(service: &dyn Service, output: Output) {
@@ -214,11 +222,21 @@ pub async fn watch(args: &WatchArgs) -> Result<Exit, Failure> {
         None => owner_address(args)?,
     };
     let client: Arc<dyn Service> = Arc::new(Client::new(address));
+    client.snapshot().await.map_err(Failure::refused)?;
+    needs_terminal("watch")?;
     crate::tui::watch(client, args.name.clone()).await.map_err(|error| match error {
         crate::tui::TuiError::Service(ServiceError::Unreachable { .. }) => Failure::refused(error),
         other => Failure::internal(other),
     })?;
     Ok(Exit::Done)
+}
+
+/// A screen is drawn on a terminal and nowhere else.
+pub fn needs_terminal(what: &str) -> Result<(), Failure> {
+    match std::io::stdout().is_terminal() && std::io::stdin().is_terminal() {
+        true => Ok(()),
+        false => Err(Failure::configuration(format!("{what} draws on a terminal, and there is none"))),
+    }
 }
 
 fn owner_address(args: &WatchArgs) -> Result<String, Failure> {

@@ -11,6 +11,20 @@ const KEPT: usize = 256;
 /// Updates queued to one face.
 const QUEUED: usize = 64;
 
+/// What was told before the end is still passed on: how a run ended is the news that matters most.
+async fn last_words(updates: &mut broadcast::Receiver<Arc<Update>>, to_face: &mpsc::Sender<Update>) {
+    loop {
+        let update = match updates.try_recv() {
+            Ok(update) => update.as_ref().clone(),
+            Err(broadcast::error::TryRecvError::Lagged(missed)) => Update::Dropped(missed),
+            Err(_) => return,
+        };
+        if to_face.send(update).await.is_err() {
+            return;
+        }
+    }
+}
+
 /// The hub.
 #[derive(Clone)]
 pub struct Hub {
@@ -51,7 +65,7 @@ impl Hub {
             }
             loop {
                 let received = tokio::select! {
-                    () = cancel.cancelled() => return,
+                    () = cancel.cancelled() => return last_words(&mut updates, &to_face).await,
                     () = to_face.closed() => return,
                     received = updates.recv() => received,
                 };

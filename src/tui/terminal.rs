@@ -36,11 +36,20 @@ impl Drop for Screen {
     }
 }
 
+/// Ends the thread that reads the keys, however the screen is left.
+struct Listening(Arc<AtomicBool>);
+
+impl Drop for Listening {
+    fn drop(&mut self) {
+        self.0.store(false, Ordering::Relaxed);
+    }
+}
+
 /// Show the rig until the person leaves. Leaving does not stop the plant. `name` is who confirms.
 pub async fn watch(service: Arc<dyn Service>, name: Option<String>) -> Result<(), TuiError> {
     let mut updates = service.subscribe().await?;
     let mut screen = Screen(ratatui::try_init()?);
-    let (mut keys, listening) = key_presses()?;
+    let (mut keys, _listening) = key_presses()?;
     let mut picture = Picture::default();
     let mut ticks = tokio::time::interval(FRAME);
     ticks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
@@ -57,7 +66,6 @@ pub async fn watch(service: Arc<dyn Service>, name: Option<String>) -> Result<()
             _ = ticks.tick() => { screen.0.draw(|frame| draw(&picture, frame))?; }
         }
     }
-    listening.store(false, Ordering::Relaxed);
     Ok(())
 }
 
@@ -122,7 +130,7 @@ fn meaning(code: KeyCode, modifiers: KeyModifiers) -> Option<Key> {
 }
 
 /// A thread of its own reads the terminal, since that read cannot be waited for together with sockets.
-fn key_presses() -> std::io::Result<(mpsc::Receiver<Key>, Arc<AtomicBool>)> {
+fn key_presses() -> std::io::Result<(mpsc::Receiver<Key>, Listening)> {
     let (sender, receiver) = mpsc::channel(KEYS_KEPT);
     let listening = Arc::new(AtomicBool::new(true));
     let still = Arc::clone(&listening);
@@ -144,7 +152,7 @@ fn key_presses() -> std::io::Result<(mpsc::Receiver<Key>, Arc<AtomicBool>)> {
             }
         }
     })?;
-    Ok((receiver, listening))
+    Ok((receiver, Listening(listening)))
 }
 
 #[cfg(test)]
