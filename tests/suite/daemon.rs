@@ -5,3 +5,4 @@ mod ctrl_c;
 mod http;
 mod killed;
 mod runs;
+mod watch;

@@ -193,4 +193,8 @@ fn rejects_files_that_are_no_recordings_by_name() {
 fn watch_refuses_without_a_terminal_and_without_a_daemon() {
     refused(&run(["watch", "--at", "127.0.0.1:9"]), "127.0.0.1:9");
     refused(&run(["watch"]), "watch what?");
+    let folder = tempfile::tempdir().unwrap();
+    let demo = Program::start(command(["demo", "--watch", "--out"]).arg(folder.path().join("d")).stdin(Stdio::null()));
+    refused(&demo.end(), "terminal");
+    assert!(!folder.path().join("d").exists(), "refused before anything is written");
 }

@@ -208,9 +208,35 @@ fn stops_its_run_when_the_owner_is_ended() {
     owner.end().expect(3);
     bench.witness().assert_all_off();
     assert_eq!(bench.recordings(".partial"), Vec::<std::path::PathBuf>::new());
-    // The attached program has lost its owner before or after it heard of the end: it ends, and not with success.
+    // The attached program has heard how its run ended.
     let ended = attached.end();
-    assert!(matches!(ended.code, Some(3) | Some(2)), "{ended:?}");
+    ended.expect(3);
+    assert_eq!(ended.object()["stop_outcome"], "confirmed");
+}
+
+#[test]
+fn says_not_confirmed_when_the_owner_of_an_attached_run_dies() {
+    let bench = Bench::real_time();
+    let (mut owner, address) = bench.serve();
+    let cycle = Cycle { hold: "time = \"30 s\"", ..Cycle::brief_ramps() };
+    let attached = bench.run(&cycle.text(), "drive");
+    assert!(View::of(&address).reaches_step("hold"));
+    bench.witness().wait_on();
+    owner.kill();
+    let ended = attached.end();
+    ended.expect(4).says("NOT confirmed").says("emergency stop");
+    assert_eq!(ended.stdout, "");
+    bench.witness().wait_off();
+}
+
+#[test]
+fn watch_refuses_to_draw_where_there_is_no_terminal() {
+    let bench = Bench::real_time();
+    let (_owner, address) = bench.serve();
+    let mut watch = command(["watch", "--at", &address]);
+    let ended = Program::start(watch.stdin(std::process::Stdio::null())).end();
+    ended.expect(2).says("terminal");
+    assert_eq!(ended.stdout, "");
 }
 
 #[test]

@@ -17,3 +17,11 @@ pub fn python(script: &str, command: &str, file: &Path) -> Output {
 pub fn h5py_reads(path: &Path) -> Value {
     serde_json::from_slice(&python("h5_reader.py", "read", path).stdout).unwrap()
 }
+
+/// The program on a terminal of its own: what is written to the standard input is typed there.
+pub fn on_a_terminal(args: &[&str]) -> Command {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let mut command = Command::new(root.join("target/peers-venv/bin/python"));
+    command.arg(root.join("tests/peers/terminal.py")).args(["run", env!("CARGO_BIN_EXE_ramprig")]).args(args);
+    command
+}

@@ -4,7 +4,7 @@ use super::{DEADLINE, LOOK_EVERY};
 use crossbeam_channel::Receiver;
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
-use std::io::{BufRead, BufReader, Read};
+use std::io::Read;
 use std::os::unix::process::ExitStatusExt;
 use std::process::{Child, Command, Stdio};
 use std::time::Instant;
@@ -118,54 +118,76 @@ impl Ended {
     }
 }
 
-/// One stream of a process, line by line.
+/// One stream of a process, as it comes.
 pub struct Heard {
-    lines: Receiver<String>,
-    heard: Vec<String>,
+    pieces: Receiver<Vec<u8>>,
+    bytes: Vec<u8>,
+    /// Everything before this has been looked at.
     looked: usize,
 }
 
 impl Heard {
-    fn of(stream: impl Read + Send + 'static) -> Self {
-        let (sender, lines) = crossbeam_channel::unbounded();
+    fn of(mut stream: impl Read + Send + 'static) -> Self {
+        let (sender, pieces) = crossbeam_channel::unbounded();
         std::thread::spawn(move || {
-            for line in BufReader::new(stream).lines().map_while(Result::ok) {
-                if sender.send(line).is_err() {
+            let mut buffer = vec![0; 64 * 1024];
+            while let Ok(length @ 1..) = stream.read(&mut buffer) {
+                if sender.send(buffer[..length].to_vec()).is_err() {
                     return;
                 }
             }
         });
-        Self { lines, heard: Vec::new(), looked: 0 }
+        Self { pieces, bytes: Vec::new(), looked: 0 }
     }
 
-    /// The next line that holds `words`; lines before it are passed over.
+    fn text(&self) -> String {
+        String::from_utf8_lossy(&self.bytes).into_owned()
+    }
+
+    #[track_caller]
+    fn hear_more(&mut self, until: Instant, wanted: &str) {
+        match self.pieces.recv_deadline(until) {
+            Ok(piece) => self.bytes.extend(piece),
+            Err(why) => panic!("{why}, waiting for {wanted:?}; heard:\n{}", self.text()),
+        }
+    }
+
+    /// The next whole line that holds `words`; lines before it are passed over.
     #[track_caller]
     pub fn wait_for(&mut self, words: &str) -> String {
         let until = Instant::now() + DEADLINE;
         loop {
-            while self.looked < self.heard.len() {
-                self.looked += 1;
-                if self.heard[self.looked - 1].contains(words) {
-                    return self.heard[self.looked - 1].clone();
+            while let Some(length) = self.bytes[self.looked..].iter().position(|byte| *byte == b'\n') {
+                let line = String::from_utf8_lossy(&self.bytes[self.looked..self.looked + length]).into_owned();
+                self.looked += length + 1;
+                if line.contains(words) {
+                    return line;
                 }
             }
-            match self.lines.recv_deadline(until) {
-                Ok(line) => self.heard.push(line),
-                Err(why) => panic!("{why}, waiting for a line with {words:?}; heard:\n{}", self.heard.join("\n")),
+            self.hear_more(until, words);
+        }
+    }
+
+    /// Until `words` stand anywhere after what was waited for before (a screen has no lines).
+    #[track_caller]
+    pub fn wait_for_text(&mut self, words: &str) {
+        let until = Instant::now() + DEADLINE;
+        loop {
+            let found = self.bytes[self.looked..].windows(words.len()).position(|window| window == words.as_bytes());
+            if let Some(at) = found {
+                self.looked += at + words.len();
+                return;
             }
+            self.hear_more(until, words);
         }
     }
 
     /// All of it, once the process has ended. A grandchild that holds the stream open is not waited for beyond the deadline.
     pub fn everything(&mut self) -> String {
         let until = Instant::now() + DEADLINE;
-        while let Ok(line) = self.lines.recv_deadline(until) {
-            self.heard.push(line);
+        while let Ok(piece) = self.pieces.recv_deadline(until) {
+            self.bytes.extend(piece);
         }
-        let mut text = self.heard.join("\n");
-        if !text.is_empty() {
-            text.push('\n');
-        }
-        text
+        self.text()
     }
 }
