@@ -1,4 +1,4 @@
-//! Floor 3: the description of a bench. [`file`] (as typed, places kept) -> `check` (collects every problem) ->
+//! Floor 3: the description of a bench. `file` (as typed, places kept) -> `check` (collects every problem) ->
 //! [`model`] (cannot be wrong). Register maps are data too ([`register_map`], [`maps`]).
 
 mod check;
