@@ -77,7 +77,7 @@ async fn with_child(
     let starters: Vec<String> = rig.starters.iter().map(|starter| starter.id.clone()).collect();
     let served = own(rig, &out.join("state"), SocketAddr::from(([127, 0, 0, 1], 0)))?;
     output.note(&format!("watch it: ramprig watch --at {}", served.address));
-    let outcome = match wait_ready(&served).await {
+    let outcome = match wait_ready(&served, output).await {
         Ok(()) if watch => {
             let runs = all_starters(&served, &starters, sequence_text, out, output.behind_a_screen());
             watched(runs, Arc::new(served.daemon.clone()), output).await

@@ -23,6 +23,7 @@ use std::time::Duration;
 
 /// Wall time for links and samples to come up.
 const READY_DEADLINE: Duration = Duration::from_secs(20);
+const READY_UNTOLD: Duration = Duration::from_secs(1);
 
 /// A daemon in this process with its API listening.
 pub struct Served {
@@ -63,7 +64,7 @@ pub async fn serve(args: &ServeArgs, output: Output) -> Result<Exit, Failure> {
     let served = own(rig, &state_dir(args.wires.state_dir.as_deref()), args.http)?;
     output
         .announce(&json!({"ready": true, "http": served.address, "rig": name, "pid": std::process::id()}).to_string());
-    if let Err(missing) = ready(&served).await? {
+    if let Err(missing) = ready(&served, output).await? {
         output.note(&format!("NOTICE not complete yet: {missing}"));
     }
     output.note(&format!("serving {name} at http://{}; end with Ctrl-C", served.address));
@@ -76,14 +77,25 @@ pub async fn serve(args: &ServeArgs, output: Output) -> Result<Exit, Failure> {
     Ok(exit_of(&report, served.daemon.tasks().fault(), output))
 }
 
-async fn ready(served: &Served) -> Result<Result<(), String>, Failure> {
+/// Nobody is told of a wait shorter than `READY_UNTOLD`.
+async fn ready(served: &Served, output: Output) -> Result<Result<(), String>, Failure> {
+    let mut outcome = ready_within(served, READY_UNTOLD).await?;
+    if let Err(missing) = &outcome {
+        let most_s = READY_DEADLINE.as_secs();
+        output.note(&format!("waiting up to {most_s} s for links and samples ({missing}); Ctrl-C ends it"));
+        outcome = ready_within(served, READY_DEADLINE).await?;
+    }
+    Ok(outcome)
+}
+
+async fn ready_within(served: &Served, deadline: Duration) -> Result<Result<(), String>, Failure> {
     let (waiting, end) = (served.daemon.clone(), served.signals.end.clone());
-    tokio::task::spawn_blocking(move || waiting.wait_ready(READY_DEADLINE, &end)).await.map_err(Failure::internal)
+    tokio::task::spawn_blocking(move || waiting.wait_ready(deadline, &end)).await.map_err(Failure::internal)
 }
 
 /// Wait for links and samples, or say what is missing. A signal ends the wait, and the run that would have followed.
-pub async fn wait_ready(served: &Served) -> Result<(), Failure> {
-    let outcome = ready(served).await?;
+pub async fn wait_ready(served: &Served, output: Output) -> Result<(), Failure> {
+    let outcome = ready(served, output).await?;
     if served.signals.end.is_cancelled() {
         let cause = anyhow::anyhow!("ended by a signal; nothing has moved");
         return Err(Failure { exit: Exit::Aborted, cause });
@@ -127,7 +139,7 @@ pub async fn run(args: &RunArgs, output: Output) -> Result<Exit, Failure> {
         return attached(&address, request, output).await;
     }
     let served = own(rig, &state, SocketAddr::from(([127, 0, 0, 1], 0)))?;
-    let outcome = match wait_ready(&served).await {
+    let outcome = match wait_ready(&served, output).await {
         Ok(()) => here(&served, request, output).await,
         Err(failure) => Err(failure),
     };
