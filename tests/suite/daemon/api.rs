@@ -180,6 +180,21 @@ fn runs_by_the_owner_when_there_is_one() {
 }
 
 #[test]
+fn rejects_a_second_run_while_one_is_on() {
+    let bench = Bench::real_time();
+    let cycle = Cycle { hold: "time = \"30 s\"", ..Cycle::brief_ramps() };
+    let mut first = bench.run(&cycle.text(), "drive");
+    assert!(View::of_run(&mut first).reaches_step("hold"));
+    let second = bench.run(&Cycle::brief_ramps().text(), "soft").end();
+    second.expect(2).says("a run is on");
+    assert_eq!(second.stdout, "");
+    bench.witness().wait_on();
+    first.interrupt();
+    first.end().expect(3);
+    assert_eq!(bench.witness().most_on(), 1);
+}
+
+#[test]
 fn stops_the_owners_run_by_ctrl_c_of_the_attached() {
     let bench = Bench::real_time();
     let (owner, address) = bench.serve();

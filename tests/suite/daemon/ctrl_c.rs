@@ -3,10 +3,12 @@
 
 use crate::stand::bench::Bench;
 use crate::stand::peers;
+use crate::stand::processes::Process;
 use crate::stand::program::{Ended, Program, command};
 use crate::stand::sequences::Cycle;
 use crate::stand::view::View;
 use ramprig::api::Activity;
+use rustix::process::Signal;
 
 /// Where a run is cut short.
 struct At {
@@ -96,6 +98,54 @@ fn stops_while_the_water_settles() {
     // Less than the noise of the sensors: it never settles.
     let cycle = Cycle { settle: "timeout = \"20 s\"\nspan = \"0.00001 bar\"", ..Cycle::brief_ramps() };
     stops_at(&At { step: "settle", starter: "soft", cycle, on: false }, true);
+}
+
+/// SIGTERM is the same order.
+#[test]
+fn stops_by_a_request_to_terminate() {
+    let bench = Bench::real_time();
+    let cycle = Cycle { hold: "time = \"20 s\"", ..Cycle::brief_ramps() };
+    let mut program = bench.run(&cycle.text(), "drive");
+    View::of_run(&mut program).wait_step("hold");
+    bench.witness().wait_on();
+    program.signal(Signal::TERM);
+    let ended = program.end();
+    assert_cut_short(&bench, &ended, true);
+}
+
+#[test]
+fn ends_while_links_are_awaited_and_moves_nothing() {
+    let bench = Bench::real_time();
+    let nobody = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
+    let wires = bench.wires_by(nobody, bench.ready.samples);
+    let mut program = bench.run_by(wires, &Cycle::default().text(), "drive");
+    program.stderr.wait_for("waiting up to");
+    program.interrupt();
+    let ended = program.end();
+    ended.expect(3).says("nothing has moved");
+    assert_eq!(ended.stdout, "");
+    assert_eq!((bench.witness().most_on(), bench.recordings("").len()), (0, 0));
+    assert_eq!(ramprig::daemon::owner::current_owner(&bench.state(), &bench.rig.id), None);
+}
+
+/// The virtual rig of a demo lives until its motor is stopped, and not longer.
+#[test]
+fn ends_a_demo_with_its_motor_stopped_and_its_recording_closed() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut program = Program::start(command(["demo", "--json", "--out"]).arg(folder.path()));
+    let mut view = View::of_run(&mut program);
+    view.wait_step("hold");
+    let child = Process::only_child_of(program.pid());
+    program.interrupt();
+    let ended = program.end();
+    ended.expect(3).says("stop confirmed");
+    assert!(!child.still_runs(), "the virtual rig outlived the demo");
+    assert_eq!(ended.stdout, "", "no result of a demo that was cut short");
+    let names = || std::fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().path());
+    let recordings: Vec<_> = names().filter(|path| path.extension().is_some_and(|found| found == "h5")).collect();
+    assert_eq!(recordings.len(), 1, "{recordings:?}");
+    assert_eq!(peers::h5py_reads(&recordings[0])["stops"], serde_json::json!(["confirmed"]));
+    assert!(names().all(|path| path.extension().is_none_or(|found| found != "partial")));
 }
 
 /// Closing goes on to its end: the run was done, so its code is that of a run that is done.

@@ -4,7 +4,7 @@
 use crate::campaign;
 use crate::stand::bench::{Bench, rig_path};
 use crate::stand::peers;
-use crate::stand::program::{Program, run};
+use crate::stand::program::{Program, command, run};
 use crate::stand::relay::{Relay, Sent, samples};
 use crate::stand::sequences::Cycle;
 use crate::stand::view::View;
@@ -25,6 +25,30 @@ const STALL: Duration = Duration::from_millis(60);
 const TRIALS_A_KILL: u32 = 4;
 /// Added to the starter's own time-out when it is timed from outside, for a busy computer, s.
 const SLACK_S: f64 = 5.0;
+
+/// No run bit survives, and the fault that the starter's own timer latched is cleared only when a person says so.
+#[test]
+fn asks_before_it_clears_the_fault_that_a_killed_owner_left() {
+    let bench = Bench::real_time();
+    let hold = Cycle { hold: "time = \"60 s\"", ..Cycle::brief_ramps() };
+    let mut owner = bench.run(&hold.text(), "drive");
+    assert!(View::of_run(&mut owner).reaches_step("hold"));
+    let witness = bench.witness();
+    witness.wait_on();
+    owner.kill();
+    witness.wait_off();
+    let starts = witness.starts(2);
+    let brief = Cycle::brief_ramps().text();
+    let mut asking = Program::start(&mut command(bench.run_args(bench.wires(), &brief, "drive")));
+    asking.stderr.wait_for("fault 1 latched");
+    asking.interrupt();
+    asking.end().expect(3);
+    assert_eq!((witness.fault(2), witness.starts(2)), (1, starts), "nothing was cleared or started");
+    let confirmed = bench.run(&brief, "drive").end();
+    confirmed.expect(0);
+    assert_eq!((witness.fault(2), witness.starts(2)), (0, starts + 1));
+    witness.assert_all_off();
+}
 
 /// What one kill came to.
 struct Outcome {

@@ -59,7 +59,11 @@ impl Program {
 
     /// Ctrl-C.
     pub fn interrupt(&self) {
-        kill_process(self.pid(), Signal::INT).unwrap();
+        self.signal(Signal::INT);
+    }
+
+    pub fn signal(&self, signal: Signal) {
+        kill_process(self.pid(), signal).unwrap();
     }
 
     /// kill -9; comes back when the process is gone.

@@ -81,6 +81,11 @@ impl Witness {
         self.speed_rad_s().abs() < self.rest_rad_s
     }
 
+    /// Starts that a starter has counted itself.
+    pub fn starts(&self, starter: usize) -> u16 {
+        self.ask(&self.starters[starter], Role::StartCount) as u16
+    }
+
     /// Fault code of a starter.
     pub fn fault(&self, starter: usize) -> u16 {
         self.ask(&self.starters[starter], Role::Fault) as u16
