@@ -39,6 +39,7 @@ fn ended(bench: &Bench, program: Program) -> (Ended, Value) {
     let ended = program.end();
     let outputs_on = bench.witness().outputs_on();
     let object = ended.object();
+    println!("exit code {:?}, outputs on then {outputs_on}: {}", ended.code, object["aborted"]);
     match ended.code {
         Some(3) => assert_eq!((outputs_on, &object["stop_outcome"]), (0, &"confirmed".into()), "{object}"),
         Some(4) => assert_ne!(object["stop_outcome"], "confirmed", "{object}"),
