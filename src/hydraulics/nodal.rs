@@ -21,6 +21,8 @@ const FLOW_TOLERANCE: f64 = 1.0e-14;
 const HEAD_RESOLUTION: f64 = 4.0e-16;
 /// Residual that is accepted where rounding keeps the iteration from the tolerances above, share of the largest head.
 const STALLED_TOLERANCE: f64 = 1.0e-9;
+/// Nearer than this to an air valve's edge a step may pass it, m.
+const EDGE_M: f64 = 1.0e-9;
 /// Smallest flow that counts, m3/s.
 const FLOW_FLOOR_M3_S: f64 = 1.0e-15;
 /// Weight that makes a flow residual comparable with a head residual, s/m2 (a pipe impedance a/(gA) of some 80 mm bore).
@@ -235,12 +237,25 @@ impl Nodal {
         if done || stalled { Ok(()) } else { Err(Unsolved { residual_m: merit.sqrt(), iterations: ITERATIONS_MAX }) }
     }
 
+    /// Share of a step that brings no open air valve past the atmosphere's pressure: there its slope may jump by orders of
+    /// magnitude, and Newton would leap to and fro. The next step goes on from the edge with the slope beyond it.
+    fn share_to_edge(&self, change: &[f64]) -> f64 {
+        let nodes = self.nodes.iter().zip(&self.before).zip(change);
+        nodes.fold(1.0, |share, ((node, before_m), change_m)| {
+            let Hold::Air(AirValve { open: true, elevation_m, .. }) = node.hold else { return share };
+            let to_edge_m = elevation_m - before_m;
+            let passes = to_edge_m.abs() > EDGE_M && to_edge_m * change_m > 0.0 && change_m.abs() > to_edge_m.abs();
+            if passes { share.min(to_edge_m / change_m) } else { share }
+        })
+    }
+
     /// Take the step in `right`, halved until it is no worse than before or no halving helps.
     fn step(&mut self, drive: Drive<'_>, merit: f64) -> (f64, bool) {
         let n = self.size();
         let mut change = std::mem::take(&mut self.matrix);
         change[..n].copy_from_slice(&self.right[..n]);
-        let mut share = 1.0;
+        let longest = self.share_to_edge(&change[..n]);
+        let mut share = longest;
         let mut result = (f64::NAN, false);
         for _ in 0..HALVINGS_MAX {
             self.apply(&change[..n], share);
@@ -252,7 +267,7 @@ impl Nodal {
         }
         let better = result.0 < merit;
         if !result.1 && !better {
-            self.apply(&change[..n], 1.0);
+            self.apply(&change[..n], longest);
             result = self.residuals(drive);
         }
         self.matrix = change;
