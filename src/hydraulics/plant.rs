@@ -36,6 +36,10 @@ pub trait ShaftDriver: Send {
     fn lasting_line(&self) -> Option<(f64, f64)> {
         None
     }
+    /// A valve that is moved together with the shaft, as it stands at the present level: element and opening, 0..1.
+    fn valve(&self) -> Option<(usize, f64)> {
+        None
+    }
 }
 
 /// Share of rated flow or speed that counts as having turned back.
@@ -164,10 +168,14 @@ impl<D: ShaftDriver> Plant<D> {
     /// Advance by exactly one time step.
     ///
     /// # Errors
-    /// No solution at some place, or a head or flow that is no number; the plant must not be advanced any further.
+    /// No solution at some place, or a head or flow that is no number; a driver that moves a valve that is none. The plant
+    /// must not be advanced any further.
     pub fn advance(&mut self) -> Result<(), HydraulicsError> {
         self.begin_shaft();
         self.driver.advance(self.line.dt_s, self.speed_rad_s);
+        if let Some((element, opening)) = self.driver.valve() {
+            self.set_opening(element, opening)?;
+        }
         self.draw_air();
         self.line.advance();
         let driver = &self.driver;

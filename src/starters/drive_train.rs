@@ -6,6 +6,7 @@
 
 use super::across_the_line::AcrossTheLine;
 use super::contactor::ContactorTimes;
+use super::control_valve::{ControlValve, ControlValveSpec};
 use super::motor::{Motor, MotorError, Supply};
 use super::settings;
 use super::soft_starter::SoftStarter;
@@ -208,6 +209,10 @@ pub struct DriveTrain {
     specs: Vec<StarterSpec>,
     starters: Vec<Starter>,
     speed_rad_s: f64,
+    /// The control valve at the pump's outlet: its element and itself.
+    valve: Option<(usize, ControlValve)>,
+    /// A start that waits until the control valve is shut.
+    held: Option<(usize, Settings)>,
 }
 
 impl DriveTrain {
@@ -236,12 +241,29 @@ impl DriveTrain {
             spec.panel.check(&spec.id, spec.kind)?;
         }
         let states = starters.iter().map(|spec| Starter::new(spec.kind, &spec.panel, times)).collect();
-        Ok(Self { motor: Motor::new(motor)?, specs: starters, starters: states, speed_rad_s: 0.0 })
+        let motor = Motor::new(motor)?;
+        Ok(Self { motor, specs: starters, starters: states, speed_rad_s: 0.0, valve: None, held: None })
+    }
+
+    /// With a control valve, shut, that is element `element` of the plant's network; see [`super::control_valve`].
+    ///
+    /// # Errors
+    /// A valve that cannot be.
+    pub fn with_control_valve(mut self, element: usize, valve: ControlValveSpec) -> Result<Self, StarterError> {
+        valve.check("control valve")?;
+        self.valve = Some((element, ControlValve::shut(valve)));
+        Ok(self)
+    }
+
+    /// The control valve.
+    #[must_use]
+    pub fn control_valve(&self) -> Option<&ControlValve> {
+        self.valve.as_ref().map(|(_, valve)| valve)
     }
 
     /// Start with settings; where one is `None` the starter's own from its [`StarterSpec`] holds, then the assumed
     /// value of [`super::settings`]. A running starter takes the settings over and goes on; one that ramps down turns
-    /// back up.
+    /// back up. With a control valve that is not shut, the motor waits until it is.
     ///
     /// # Errors
     /// No such starter, or a setting outside its span (nothing changes then).
@@ -249,20 +271,57 @@ impl DriveTrain {
         let spec = self.spec(index)?;
         let settings = settings::merge(&settings, &spec.settings);
         settings::check(&spec.id, spec.kind, &settings)?;
+        let motor_on = self.motor_is_on();
+        if let Some((_, valve)) = &mut self.valve
+            && !valve.start(motor_on)
+        {
+            self.held = Some((index, settings));
+            return Ok(());
+        }
         let Self { motor, starters, speed_rad_s, .. } = self;
         starters[index].start(&settings, motor, *speed_rad_s);
         Ok(())
     }
 
-    /// Stop in a way. A ramp stop of a contactor, or of a soft starter without ramp-down time, is off at once.
+    fn motor_is_on(&self) -> bool {
+        self.starters.iter().any(Starter::is_running)
+    }
+
+    /// Stop in a way. A ramp stop of a contactor, or of a soft starter without ramp-down time, is off at once. With a
+    /// control valve a ramp stop closes the valve, whose limit switch then cuts the motor; any other stop cuts it at once.
     ///
     /// # Errors
     /// No such starter.
     pub fn stop(&mut self, index: usize, kind: StopKind) -> Result<(), StarterError> {
         self.spec(index)?;
+        self.held = None;
+        let motor_on = self.motor_is_on();
+        if let Some((_, valve)) = self.valve.as_mut().filter(|_| motor_on) {
+            if kind == StopKind::Ramp {
+                valve.stop();
+                return Ok(());
+            }
+            valve.cut();
+        }
         let Self { motor, starters, speed_rad_s, .. } = self;
         starters[index].stop(kind, motor, *speed_rad_s);
         Ok(())
+    }
+
+    /// The control valve's step: its limit switch cuts the motor, a shut valve lets a held start go.
+    fn advance_valve(&mut self, dt_s: f64) {
+        let Self { motor, starters, speed_rad_s, valve, held, .. } = self;
+        let Some((_, valve)) = valve else { return };
+        let at_speed = starters.iter().any(|starter| starter.is_running() && starter.is_at_speed(motor, *speed_rad_s));
+        if valve.advance(dt_s, at_speed) {
+            starters.iter_mut().for_each(|starter| starter.stop(StopKind::Coast, motor, *speed_rad_s));
+        }
+        if valve.opening() <= 0.0
+            && let Some((index, settings)) = held.take()
+        {
+            valve.start(false);
+            starters[index].start(&settings, motor, *speed_rad_s);
+        }
     }
 
     /// New target speed of a drive, share of rated frequency 0..1.2; kept for when it runs.
@@ -359,6 +418,7 @@ impl ShaftDriver for DriveTrain {
     fn advance(&mut self, dt_s: f64, speed_rad_s: f64) {
         let motor_rad_s = self.motor_speed_rad_s(speed_rad_s);
         self.speed_rad_s = motor_rad_s;
+        self.advance_valve(dt_s);
         for starter in &mut self.starters {
             starter.advance(dt_s, &self.motor, motor_rad_s);
         }
@@ -370,6 +430,10 @@ impl ShaftDriver for DriveTrain {
 
     fn power_w(&self, speed_rad_s: f64) -> f64 {
         self.acting().map_or(0.0, |s| s.line_power_w(&self.motor, self.motor_speed_rad_s(speed_rad_s)))
+    }
+
+    fn valve(&self) -> Option<(usize, f64)> {
+        self.valve.as_ref().map(|(element, valve)| (*element, valve.opening()))
     }
 }
 

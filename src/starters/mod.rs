@@ -3,6 +3,7 @@
 
 pub mod across_the_line;
 pub mod contactor;
+pub mod control_valve;
 pub mod drive_train;
 pub mod duty_tables;
 pub mod heating;
@@ -18,6 +19,7 @@ pub mod torque_curve;
 pub mod variable_speed;
 
 pub use contactor::ContactorTimes;
+pub use control_valve::{ControlValve, ControlValveSpec};
 pub use drive_train::{DriveTrain, StarterError};
 pub use motor::{Motor, MotorError, Supply};
 pub use panel::PanelSettings;
