@@ -128,6 +128,7 @@ fn check_ends(spec: &NetworkSpec, element: &super::spec::ElementSpec) -> Result<
 fn check_element(spec: &NetworkSpec, element: &super::spec::ElementSpec) -> Result<(), HydraulicsError> {
     let gravity_m_s2 = spec.liquid.gravity_m_s2;
     match &element.kind {
+        ElementKind::Blank => Ok(()),
         ElementKind::Pipe(pipe) => pipe::check(&element.name, pipe),
         ElementKind::Valve(valve) => Valve::new(&element.name, valve, gravity_m_s2).map(|_| ()),
         ElementKind::Orifice(orifice) => Orifice::new(&element.name, orifice, gravity_m_s2).map(|_| ()),

@@ -71,6 +71,7 @@ pub struct Plant<D: ShaftDriver> {
 enum ElementAt {
     Pipe(usize),
     Link(usize, usize),
+    Blank,
 }
 
 /// What has been seen, so that each thing is told once.
@@ -138,7 +139,7 @@ impl<D: ShaftDriver> Plant<D> {
             (0..spec.elements.len()).map(|element| place_element(&line, &clusters, element)).collect();
         let pump_at = network.pump().and_then(|pump| match element_at[pump] {
             ElementAt::Link(cluster, link) => Some((cluster, link)),
-            ElementAt::Pipe(_) => None,
+            ElementAt::Pipe(_) | ElementAt::Blank => None,
         });
         let mut step = ShaftStep::new("shaft", shaft, line.dt_s)?;
         if let Some((cluster, _)) = pump_at {
@@ -319,7 +320,7 @@ impl<D: ShaftDriver> Plant<D> {
             }
             Place::Pipe { element, share } => match self.element_at[element] {
                 ElementAt::Pipe(pipe) => PipeGrid::at_share(&self.line.pipes[pipe].head_m, share),
-                ElementAt::Link(..) => {
+                ElementAt::Link(..) | ElementAt::Blank => {
                     let ends = &self.network.spec().elements[element];
                     let (from, to) = (self.head_m(Place::Node(ends.from)), self.head_m(Place::Node(ends.to)));
                     from + share.clamp(0.0, 1.0) * (to - from)
@@ -352,6 +353,7 @@ impl<D: ShaftDriver> Plant<D> {
             Place::Pipe { element, share } => match self.element_at[element] {
                 ElementAt::Pipe(pipe) => PipeGrid::at_share(&self.line.pipes[pipe].flow_m3_s, share),
                 ElementAt::Link(cluster, link) => self.clusters[cluster].nodal.links[link].flow_m3_s,
+                ElementAt::Blank => 0.0,
             },
         }
     }
@@ -415,7 +417,7 @@ impl<D: ShaftDriver> Plant<D> {
             }
             Place::Pipe { element, share } => match self.element_at[element] {
                 ElementAt::Pipe(pipe) => self.line.pipes[pipe].cavity_at_share_m3(share),
-                ElementAt::Link(..) => 0.0,
+                ElementAt::Link(..) | ElementAt::Blank => 0.0,
             },
         }
     }
@@ -515,8 +517,7 @@ fn place_element(line: &Line, clusters: &[Cluster], element: usize) -> ElementAt
     }
     let within = |cluster: &Cluster| cluster.elements.iter().position(|e| *e == element);
     let found = clusters.iter().enumerate().find_map(|(i, cluster)| within(cluster).map(|link| (i, link)));
-    let (cluster, link) = found.unwrap_or((0, 0));
-    ElementAt::Link(cluster, link)
+    found.map_or(ElementAt::Blank, |(cluster, link)| ElementAt::Link(cluster, link))
 }
 
 fn place_node(clusters: &[Cluster], node: usize) -> (usize, usize) {

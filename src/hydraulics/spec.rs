@@ -125,6 +125,8 @@ pub enum ElementKind {
     DiscCheckValve(DiscCheckValveSpec),
     /// A relief valve, from the line it protects to where it blows off.
     ReliefValve(ReliefValveSpec),
+    /// Shut off for as long as this network is used: nothing passes, nothing is computed.
+    Blank,
 }
 
 /// A pipe or hose.
@@ -144,6 +146,33 @@ pub struct PipeSpec {
     pub fixed_darcy_f: Option<f64>,
     /// Slow give of the wall, which takes the ringing out of a hose; `None`: the wall is elastic.
     pub creep: Option<CreepSpec>,
+    /// A hose that lies flat when nothing presses it round; `None`: always round. Its `wave_speed_m_s` is then the one
+    /// under high pressure, its jacket stretched.
+    pub lay_flat: Option<LayFlatSpec>,
+}
+
+/// What makes a hose lie flat: see [`super::tube_law`].
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct LayFlatSpec {
+    /// Gauge pressure that presses it nearly round (85 % of the area), Pa.
+    pub rounding_pa: f64,
+    /// Share of the area that the jacket gives before its threads are stretched, 0..0.5.
+    pub slack_share: f64,
+    /// Pressure at which 71 % of that is given, Pa.
+    pub slack_pa: f64,
+    /// A kink.
+    pub kink: Option<KinkSpec>,
+}
+
+/// A kink in a lay-flat hose: a loss at one place, which gives way as the hose stiffens under pressure.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct KinkSpec {
+    /// Where, a share 0..1 of the length.
+    pub share: f64,
+    /// Loss coefficient at no pressure, on the hose's velocity head.
+    pub loss_k: f64,
+    /// Pressure that halves it, Pa; infinite: it stays as it is.
+    pub opens_pa: f64,
 }
 
 /// The slow give of a wall: beside its elastic give, which sets the wave speed, it gives once more with a delay.

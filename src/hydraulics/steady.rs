@@ -110,6 +110,7 @@ pub(crate) fn boundary_of(
 ) -> Result<Boundary, HydraulicsError> {
     let liquid = &spec.liquid;
     Ok(match &element.kind {
+        ElementKind::Blank => Boundary::Blank,
         ElementKind::Pipe(pipe) => Boundary::PipeLoss(PipeLoss(Resistance::new(pipe, liquid))),
         ElementKind::Valve(valve) => Boundary::Valve(Valve::new(&element.name, valve, liquid.gravity_m_s2)?),
         ElementKind::CheckValve(valve) => {

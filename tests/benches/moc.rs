@@ -47,6 +47,7 @@ fn scenario(cells: usize) -> Scenario {
         minor_loss_k: 0.0,
         fixed_darcy_f: Some(DARCY_F),
         creep: None,
+        lay_flat: None,
     };
     let liquid = LiquidSpec {
         density_kg_m3: 1000.0,

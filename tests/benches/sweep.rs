@@ -52,6 +52,7 @@ fn pipe(part: f64) -> PipeSpec {
         minor_loss_k: 0.0,
         fixed_darcy_f: Some(0.02 + 0.005 * part),
         creep: None,
+        lay_flat: None,
     }
 }
 

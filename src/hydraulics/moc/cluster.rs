@@ -8,7 +8,7 @@ use crate::hydraulics::error::HydraulicsError;
 use crate::hydraulics::network::{Network, joined};
 use crate::hydraulics::nodal::{Drive, Hold, Link, Nodal, Node, Unsolved};
 use crate::hydraulics::pump::Pump;
-use crate::hydraulics::spec::{ElementKind, Terminal};
+use crate::hydraulics::spec::{ElementKind, ElementSpec, Terminal};
 use crate::hydraulics::steady::{SteadyState, boundary_of};
 
 /// Elasticity of a fitting between two elements with no pipe, m2/s: it holds the head of a fitting that both shut.
@@ -55,7 +55,9 @@ impl Cluster {
     /// All clusters of a network in a steady state.
     pub(crate) fn all(network: &Network, line: &Line, steady: &SteadyState) -> Result<Vec<Self>, HydraulicsError> {
         let spec = network.spec();
-        let links = spec.elements.iter().filter(|element| !matches!(element.kind, ElementKind::Pipe(_)));
+        let without_length =
+            |element: &&ElementSpec| !matches!(element.kind, ElementKind::Pipe(_) | ElementKind::Blank);
+        let links = spec.elements.iter().filter(without_length);
         let part = joined(spec.nodes.len(), links.map(|element| (element.from, element.to)));
         let count = part.iter().max().map_or(0, |last| last + 1);
         (0..count).map(|this| Self::new(network, line, steady, &part, this)).collect()
@@ -74,7 +76,8 @@ impl Cluster {
         let mut elements = Vec::new();
         let mut links = Vec::new();
         let mut ends = Vec::new();
-        for (index, element) in spec.elements.iter().enumerate() {
+        let passing = |(_, element): &(usize, &ElementSpec)| element.kind != ElementKind::Blank;
+        for (index, element) in spec.elements.iter().enumerate().filter(passing) {
             if let Some(pipe) = line.pipes.iter().position(|pipe| pipe.element == index) {
                 ends.extend(local(element.from).map(|node| End { node, pipe, at_to: false }));
                 ends.extend(local(element.to).map(|node| End { node, pipe, at_to: true }));

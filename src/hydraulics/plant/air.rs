@@ -256,7 +256,7 @@ impl<D: ShaftDriver> Plant<D> {
             ElementAt::Link(cluster, link) => {
                 matches!(&self.clusters[cluster].nodal.links[link].boundary, valve @ Boundary::Valve(_) if valve.gain(1.0e-3, 0.0).shut)
             }
-            ElementAt::Pipe(_) => false,
+            ElementAt::Pipe(_) | ElementAt::Blank => false,
         }
     }
 
@@ -441,15 +441,18 @@ impl Sides {
                 continue;
             }
             for (index, element) in spec.elements.iter().enumerate().filter(|(index, _)| *index != pump) {
-                if element.from == node {
+                if element.from == node && element.kind != ElementKind::Blank {
                     discharge.push(index);
                     reached.push(element.to);
                 }
             }
         }
         let (from, mut level_m) = (spec.elements[pump].from, None);
-        let against =
-            |index: &usize| !discharge.contains(index) && downstream[spec.elements[*index].to] && *index != pump;
+        let against = |index: &usize| {
+            let element = &spec.elements[*index];
+            let passes = element.kind != ElementKind::Blank && *index != pump;
+            passes && !discharge.contains(index) && downstream[element.to]
+        };
         if let Some(index) = (0..spec.elements.len()).find(against) {
             return Err(cannot(
                 &spec.elements[index].name,
@@ -457,7 +460,12 @@ impl Sides {
             ));
         }
         let suction = spec.elements.iter().position(|element| element.to == from && is_pipe(&element.kind));
-        for (node, described) in spec.nodes.iter().enumerate().filter(|(node, _)| !downstream[*node]) {
+        let passes = |node: usize| {
+            let here = |element: &crate::hydraulics::spec::ElementSpec| element.from == node || element.to == node;
+            spec.elements.iter().any(|element| here(element) && element.kind != ElementKind::Blank)
+        };
+        let upstream = |(node, _): &(usize, &crate::hydraulics::spec::NodeSpec)| !downstream[*node] && passes(*node);
+        for (node, described) in spec.nodes.iter().enumerate().filter(upstream) {
             if let Terminal::Tank { level_m: here_m, .. } = described.terminal {
                 level_m = Some(here_m);
                 let joined = node == from || suction.is_some_and(|pipe| spec.elements[pipe].from == node);

@@ -45,6 +45,7 @@ fn pipe(length_m: f64, bore_m: f64, wave_speed_m_s: f64) -> PipeSpec {
         minor_loss_k: 1.0,
         fixed_darcy_f: None,
         creep: None,
+        lay_flat: None,
     }
 }
 

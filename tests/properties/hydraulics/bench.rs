@@ -47,6 +47,7 @@ pub fn pipe(length_m: f64, wave_speed_m_s: f64, fixed_darcy_f: Option<f64>) -> P
         minor_loss_k: 0.5,
         fixed_darcy_f,
         creep: None,
+        lay_flat: None,
     }
 }
 

@@ -39,6 +39,7 @@ fn line(spec: DiscCheckValveSpec) -> NetworkSpec {
         minor_loss_k: 0.0,
         fixed_darcy_f: Some(DARCY_F),
         creep: None,
+        lay_flat: None,
     };
     let terminals = vec![tank(1.45), Terminal::None, Terminal::None, tank(STATIC_M), tank(0.0)];
     let elements = vec![

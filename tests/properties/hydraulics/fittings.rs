@@ -35,6 +35,7 @@ pub fn smooth(length_m: f64, bore_m: f64) -> ElementKind {
         minor_loss_k: 0.0,
         fixed_darcy_f: Some(0.0),
         creep: None,
+        lay_flat: None,
     })
 }
 

@@ -25,6 +25,7 @@ pub fn pipe(fixed_darcy_f: Option<f64>) -> PipeSpec {
         minor_loss_k: 0.0,
         fixed_darcy_f,
         creep: None,
+        lay_flat: None,
     }
 }
 

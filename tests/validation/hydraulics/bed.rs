@@ -36,6 +36,7 @@ pub fn pipe(length_m: f64, bore_m: f64, wave_speed_m_s: f64, darcy_f: f64) -> Pi
         minor_loss_k: 0.0,
         fixed_darcy_f: Some(darcy_f),
         creep: None,
+        lay_flat: None,
     }
 }
 

@@ -39,6 +39,7 @@ fn pipe(case: &Case) -> PipeSpec {
         minor_loss_k: case.si("sumK"),
         fixed_darcy_f: None,
         creep: None,
+        lay_flat: None,
     }
 }
 

@@ -67,6 +67,8 @@ pub(crate) enum Boundary {
     DiscValve(DiscValve),
     /// A relief valve.
     ReliefValve(ReliefValve),
+    /// Shut off for good.
+    Blank,
 }
 
 impl Boundary {
@@ -80,6 +82,7 @@ impl Boundary {
             Self::Orifice(orifice) => orifice.gain(flow_m3_s),
             Self::DiscValve(valve) => valve.gain(flow_m3_s),
             Self::ReliefValve(valve) => valve.gain(flow_m3_s),
+            Self::Blank => Gain::shut(),
         }
     }
 
