@@ -311,10 +311,21 @@ pub struct GridOptions {
     /// taken over cells of at most `dt_max_s`; what stands at pipe ends, tanks and the shaft advance **two** such steps at
     /// a time, and that is the step the plant then shows. Pipes with creep or unsteady friction take whole steps.
     pub half_grid: bool,
+    /// Friction of a cell from the old flow alone, as textbooks' short programs take it: first order in the step, and
+    /// growing without bound where the loss of one cell nears the impedance of the pipe. For comparison with tables
+    /// made so on their own coarse grids; predictions keep the second-order form. Pipes then take whole steps.
+    #[serde(default)]
+    pub first_order_friction: bool,
 }
 
 impl Default for GridOptions {
     fn default() -> Self {
-        Self { dt_max_s: 0.5e-3, wave_speed_adjustment_max: 0.15, unsteady_friction: false, half_grid: false }
+        Self {
+            dt_max_s: 0.5e-3,
+            wave_speed_adjustment_max: 0.15,
+            unsteady_friction: false,
+            half_grid: false,
+            first_order_friction: false,
+        }
     }
 }

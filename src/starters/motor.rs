@@ -87,6 +87,20 @@ pub fn rated_torque_n_m(power_w: f64, speed_rad_s: f64) -> f64 {
     power_w / speed_rad_s
 }
 
+/// Torque by the handbooks' round constant: T = 9550 P/n with P in kW and n in rpm, N m; 0.0074 % above
+/// [`rated_torque_n_m`], which everything else here uses.
+pub fn handbook_torque_n_m(power_w: f64, speed_rad_s: f64) -> f64 {
+    let (power_kw, speed_rpm) = (power_w / 1e3, speed_rad_s * 30.0 / PI);
+    9550.0 * power_kw / speed_rpm
+}
+
+/// Line current of a start through an autotransformer over that across the line: (V/V_n)^2, as the motor's current falls
+/// with the tap and the line sees it through the turns once more. There is no such starter here: the figure stands beside
+/// a soft starter's, whose line current is the motor's and falls with the voltage alone.
+pub fn autotransformer_line_share(tap: f64) -> f64 {
+    tap * tap
+}
+
 /// What the motor's terminals see.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Supply {

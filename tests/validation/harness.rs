@@ -6,7 +6,7 @@
 //! checked nor named as left out, or if a comparison cannot fail.
 
 use serde_json::{Value as Json, json};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
@@ -229,6 +229,11 @@ impl Case {
         numbers.iter().map(|x| to_si(*x, unit)).collect()
     }
 
+    /// How many numbers the expected list of that name has.
+    pub fn rows_of(&self, name: &str) -> usize {
+        self.expects(name).value.numbers().map_or(1, <[f64]>::len)
+    }
+
     fn expects(&self, name: &str) -> &Expected {
         let found = self.expected.iter().find(|expected| expected.name == name);
         found.unwrap_or_else(|| panic!("case {} expects no `{name}`", self.id))
@@ -335,6 +340,7 @@ fn to_si(value: f64, unit: &str) -> f64 {
 /// One line of the report.
 #[derive(Debug, Clone)]
 struct Line {
+    topic: String,
     case: String,
     quantity: String,
     got: Figure,
@@ -348,7 +354,7 @@ struct Line {
 impl Line {
     fn to_json(&self) -> Json {
         json!({
-            "case": self.case, "quantity": self.quantity, "got": self.got.to_json(),
+            "topic": self.topic, "case": self.case, "quantity": self.quantity, "got": self.got.to_json(),
             "expected": self.expected.value.to_json(), "error": self.expected.error(&self.got),
             "tolerance": self.expected.tolerance(), "unit": self.expected.unit, "pass": self.pass,
             "advisory": self.advisory, "function": self.function, "source": self.source,
@@ -414,6 +420,7 @@ impl Sheet {
     pub fn check(&mut self, case: &Case, name: &str, got: impl Into<Figure>, function: &str) {
         let (got, expected) = (got.into(), case.expects(name).clone());
         let line = Line {
+            topic: self.file.clone(),
             case: case.id.clone(),
             quantity: name.to_owned(),
             pass: expected.accepts(&got),
@@ -427,6 +434,14 @@ impl Sheet {
         self.lines.push(line);
     }
 
+    /// As [`Sheet::check`], for an expected number that was read off a print of `digits` significant digits where the
+    /// case's tolerance is finer than half the last of them: the result, rounded as the print is, must be the print.
+    pub fn check_as_printed(&mut self, case: &Case, name: &str, got_si: f64, digits: usize, function: &str) {
+        let got = got_si / unit_si(&case.expects(name).unit);
+        let printed: f64 = format!("{got:.*e}", digits - 1).parse().unwrap();
+        self.check(case, name, printed, function);
+    }
+
     /// As [`Sheet::check`], for a result in SI: it is brought to the unit of the case file first.
     pub fn check_si(&mut self, case: &Case, name: &str, got_si: f64, function: &str) {
         let unit = unit_si(&case.expects(name).unit);
@@ -437,7 +452,7 @@ impl Sheet {
     /// for a single figure, that this test does not cover, each with the reason.
     pub fn finish(mut self, left_out: &[(&str, &str)]) {
         self.finished = true;
-        write_report(&self.part, &self.lines);
+        write_report(&format!("{}.{}", self.file, self.part), &self.lines);
         let off: Vec<String> =
             self.lines.iter().filter(|line| !line.pass && !line.advisory).map(ToString::to_string).collect();
         assert!(off.is_empty(), "{} of {} figures off:\n{}", off.len(), self.lines.len(), off.join("\n"));
@@ -500,8 +515,9 @@ fn read_cases(file: &str) -> Vec<Case> {
 /// Tests of one binary run side by side; other runners use one process a test. So each part has a file of its own, and
 /// the whole is put together anew each time and moved into place.
 fn write_report(part: &str, lines: &[Line]) {
-    static ONE_AT_A_TIME: Mutex<()> = Mutex::new(());
-    let _guard = ONE_AT_A_TIME.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+    static WRITTEN: Mutex<BTreeSet<String>> = Mutex::new(BTreeSet::new());
+    let mut written = WRITTEN.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+    assert!(written.insert(part.to_owned()), "two sheets are called {part}: one would hide the other");
     let target = std::env::var_os("CARGO_TARGET_DIR")
         .map_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("target"), PathBuf::from);
     let parts = target.join("validation-parts");

@@ -3,6 +3,7 @@
 
 mod bed;
 mod cavities;
+mod coarse_grids;
 mod pump_runs;
 mod steady;
 mod valve_closure;

@@ -106,8 +106,8 @@ fn law_the_rate_of_rise_falls_from_across_the_line_to_soft_starter_to_drive_at_u
     let case = sheet.case("starter-order");
     sheet.check(&case, "order_largest_first", order, "prediction::predict");
     sheet.finish(&[
-        ("soft-starter-range", "shown by the starters' own tests"),
-        ("drive-range", "shown by the starters' own tests"),
+        ("soft-starter-range", "shown beside the starters"),
+        ("drive-range", "shown beside the starters"),
         ("workable-suction-lift", "shown beside priming"),
         ("stop-backflow", "shown in this file by its own test"),
     ]);
@@ -264,8 +264,8 @@ fn law_without_a_check_valve_flow_turns_back_and_a_faster_stop_gives_the_larger_
     println!("loss of supply: {:.4} m3/s back, backspin {:.1} rad/s", loss.reverse_flow_m3_s, loss.backspin_rad_s);
     assert!(loss.reverse_flow_m3_s > 1e-3 && loss.backspin_rad_s > 10.0);
     sheet.finish(&[
-        ("soft-starter-range", "shown by the starters' own tests"),
-        ("drive-range", "shown by the starters' own tests"),
+        ("soft-starter-range", "shown beside the starters"),
+        ("drive-range", "shown beside the starters"),
         ("workable-suction-lift", "shown beside priming"),
         ("starter-order", "shown in this file by its own test"),
     ]);

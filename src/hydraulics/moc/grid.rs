@@ -105,7 +105,7 @@ mod tests {
     use super::*;
 
     fn options(dt_max_s: f64) -> GridOptions {
-        GridOptions { dt_max_s, wave_speed_adjustment_max: 0.15, unsteady_friction: false, half_grid: false }
+        GridOptions { dt_max_s, wave_speed_adjustment_max: 0.15, ..GridOptions::default() }
     }
 
     #[test]

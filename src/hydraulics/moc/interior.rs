@@ -20,7 +20,8 @@ const HEAD_CEILING_M: f64 = 1.0e9;
 /// Equation, for point P between its old neighbours A and B one cell away: with `Cp = H_A + B Q_A`, `Cm = H_B - B Q_B`
 /// and the resistance of one cell at the old flows, s_A and s_B,
 /// `Q_P = (Cp - Cm) / (2 B + s_A + s_B)`, `H_P = Cp - (B + s_A) Q_P`: friction takes the old resistance and the new flow,
-/// which is stable for any resistance and of second order, as the two errors cancel.
+/// which is stable for any resistance and of second order, as the two errors cancel. With
+/// [`GridOptions::first_order_friction`] the loss `s Q` of the old flow is taken off `Cp` and `Cm` instead.
 /// Range: Courant number one. Accuracy: second order (`law_characteristics_converge_with_second_order`); volume by
 /// `law_volume_balances_and_check_valves_pass_one_way`. Source: WS93 chapter 3.
 #[derive(Debug, Clone)]
@@ -49,6 +50,8 @@ pub(crate) struct PipeGrid {
     forwards_m: Vec<f64>,
     backwards_m: Vec<f64>,
     per_flow: Vec<f64>,
+    /// Friction from the old flow alone.
+    first_order: bool,
     /// The column of a pipe that is not full.
     pub(crate) front: Option<Front>,
     /// Air that has come in at the `to` end of a full pipe, m3.
@@ -134,7 +137,8 @@ impl PipeGrid {
         let wave_speed_m_s = pipe.length_m / (cells as f64 * dt_s);
         let acceleration = || Acceleration::new(pipe.bore_m, liquid.viscosity_m2_s, points);
         let head_m = between(steady.heads_m[described.from], steady.heads_m[described.to]);
-        let halved = options.half_grid && pipe.creep.is_none() && !options.unsteady_friction;
+        let first_order = options.first_order_friction;
+        let halved = options.half_grid && pipe.creep.is_none() && !options.unsteady_friction && !first_order;
         Self {
             element,
             creep: pipe.creep.map(|creep| Creep::new(&creep, dt_s, &head_m)),
@@ -149,6 +153,7 @@ impl PipeGrid {
             backwards_m: vec![0.0; points],
             per_flow: vec![0.0; points],
             flow_m3_s: vec![steady.flows_m3_s[element]; points],
+            first_order,
             front: None,
             void_m3: 0.0,
         }
@@ -174,6 +179,9 @@ impl PipeGrid {
             *forwards = head + carried;
             *backwards = head - carried;
         }
+        if self.first_order {
+            self.lose_by_the_old_flow();
+        }
         if !self.cavities.none() {
             self.cavities.part(impedance, &mut self.forwards_m, &mut self.backwards_m);
         }
@@ -190,6 +198,16 @@ impl PipeGrid {
             self.head_m[1..last].iter_mut().enumerate().for_each(|(i, head)| *head = creep.head_m(i + 1, *head));
         }
         self.settle_cavities();
+    }
+
+    /// Take each cell's loss off what its ends send, so that nothing is left to the new flow.
+    fn lose_by_the_old_flow(&mut self) {
+        let offers = self.forwards_m.iter_mut().zip(&mut self.backwards_m);
+        for ((forwards, backwards), (per_flow, flow)) in offers.zip(self.per_flow.iter_mut().zip(&self.flow_m3_s)) {
+            *forwards -= *per_flow * flow;
+            *backwards += *per_flow * flow;
+            *per_flow = 0.0;
+        }
     }
 
     fn settle_cavities(&mut self) {

@@ -19,8 +19,13 @@ const SELF_PRIMING: SelfPriming = SelfPriming {
 const ALL_DRAINED: LinesAtStart =
     LinesAtStart { discharge_drained: true, suction_drained: true, self_priming: Some(SELF_PRIMING) };
 
-const GRID: GridOptions =
-    GridOptions { dt_max_s: 2.0e-3, wave_speed_adjustment_max: 0.15, unsteady_friction: false, half_grid: false };
+const GRID: GridOptions = GridOptions {
+    dt_max_s: 2.0e-3,
+    wave_speed_adjustment_max: 0.15,
+    unsteady_friction: false,
+    half_grid: false,
+    first_order_friction: false,
+};
 
 /// Elements between the sump and a free outlet, each ending at the elevation given.
 fn chain(sump_m: f64, level_m: f64, elements: Vec<(&str, f64, ElementKind)>) -> NetworkSpec {

@@ -49,7 +49,8 @@ fn closing_line(pipe: PipeSpec) -> NetworkSpec {
 
 pub fn running(pipe: PipeSpec, cells: usize, unsteady_friction: bool) -> Plant<NoDrive> {
     let dt_max_s = LENGTH_M / WAVE_M_S / cells as f64;
-    let options = GridOptions { dt_max_s, wave_speed_adjustment_max: 1.0e-6, unsteady_friction, half_grid: false };
+    let options =
+        GridOptions { dt_max_s, wave_speed_adjustment_max: 1.0e-6, unsteady_friction, ..GridOptions::default() };
     Plant::started_at(&closing_line(pipe), &SHAFT, NoDrive, &options, 0.0).unwrap()
 }
 
@@ -195,8 +196,7 @@ fn law_a_tank_and_a_line_swing_with_the_period_of_the_rigid_column() {
             ElementSpec { name: "valve".into(), from: 1, to: 2, kind: ElementKind::Valve(valve) },
         ],
     };
-    let options =
-        GridOptions { dt_max_s: 2.0e-3, wave_speed_adjustment_max: 1.0e-6, unsteady_friction: false, half_grid: false };
+    let options = GridOptions { dt_max_s: 2.0e-3, wave_speed_adjustment_max: 1.0e-6, ..GridOptions::default() };
     let mut plant = Plant::new(&network, &SHAFT, NoDrive, &options).unwrap();
     plant.set_opening(1, 1.0).unwrap();
     let (mut before, mut crossings) = (0.5, vec![]);

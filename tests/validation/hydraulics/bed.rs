@@ -67,7 +67,7 @@ pub fn chain(liquid: LiquidSpec, terminals: Vec<Terminal>, kinds: Vec<ElementKin
 
 /// Steps of this length, no wave speed changed by more than rounding.
 pub fn exact_grid(dt_s: f64) -> GridOptions {
-    GridOptions { dt_max_s: dt_s, wave_speed_adjustment_max: 1.0e-9, unsteady_friction: false, half_grid: false }
+    GridOptions { dt_max_s: dt_s, wave_speed_adjustment_max: 1.0e-9, ..GridOptions::default() }
 }
 
 /// A plant without a pump in its steady state.

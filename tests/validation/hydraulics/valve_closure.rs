@@ -11,7 +11,7 @@ use ramprig::hydraulics::spec::{ElementKind, NetworkSpec, Place, Terminal};
 const DENSITY_KG_M3: f64 = 1000.0;
 
 /// Tank, one pipe, valve, free outlet.
-fn one_pipe(case: &Case, (level, length): (&str, &str), f: f64, cda_m2: f64) -> NetworkSpec {
+pub(super) fn one_pipe(case: &Case, (level, length): (&str, &str), f: f64, cda_m2: f64) -> NetworkSpec {
     let pipe = ElementKind::Pipe(pipe(case.si(length), case.si("D"), case.si("a"), f));
     chain(
         liquid(DENSITY_KG_M3, case.si("g")),
@@ -21,7 +21,7 @@ fn one_pipe(case: &Case, (level, length): (&str, &str), f: f64, cda_m2: f64) -> 
 }
 
 /// Run with an opening law; `look` sees every new level.
-fn close(
+pub(super) fn close(
     plant: &mut Plant<NoDrive>,
     valve: usize,
     until_s: f64,
@@ -51,13 +51,8 @@ fn published_valve_closures_by_characteristics() {
     for case in sheet.cases("adelaide-") {
         laboratory_pipe(&mut sheet, &case);
     }
-    let other_scheme = "tied to explicit first-order friction on a coarse grid; the converged case is checked instead";
-    sheet.finish(&[
-        ("A-N4-table/", other_scheme),
-        ("B-N-table/", other_scheme),
-        ("B2-N-table/", other_scheme),
-        ("C-coarse/", other_scheme),
-    ]);
+    let other_scheme = "tied to explicit first-order friction on a coarse grid: checked in coarse_grids with just that";
+    sheet.finish(&["A-N4-table/", "B-N-table/", "B2-N-table/", "C-coarse/"].map(|prefix| (prefix, other_scheme)));
 }
 
 fn tabulated_closure(sheet: &mut Sheet) {
@@ -101,19 +96,24 @@ fn power_closure(sheet: &mut Sheet, key: &str) {
     sheet.check_si(&case, "H_min", lowest_m, "Plant::advance");
 }
 
-fn two_pipes(sheet: &mut Sheet) {
-    let case = sheet.case("C-converged");
+/// Tank, two pipes in series, valve whose steady loss is what the pipes leave of the tank's head.
+pub(super) fn two_in_series(case: &Case) -> NetworkSpec {
     let (lengths, bores) = (case.si_list("L"), case.si_list("D"));
     let (factors, speeds) = (case.si_list("f"), case.si_list("a"));
     let (level_m, flow, g) = (case.si("H_R"), case.si("Q0"), case.si("g"));
     let loss_m = |i: usize| factors[i] * lengths[i] / bores[i] * (flow / area_m2(bores[i])).powi(2) / (2.0 * g);
     let valve_m = level_m - loss_m(0) - loss_m(1);
     let line = |i: usize| ElementKind::Pipe(pipe(lengths[i], bores[i], speeds[i], factors[i]));
-    let network = chain(
+    chain(
         liquid(DENSITY_KG_M3, g),
         vec![tank(level_m), Terminal::None, Terminal::None, Terminal::FreeOutlet],
         vec![line(0), line(1), valve(kv_of_orifice(flow / (2.0 * g * valve_m).sqrt()))],
-    );
+    )
+}
+
+fn two_pipes(sheet: &mut Sheet) {
+    let case = sheet.case("C-converged");
+    let network = two_in_series(&case);
     let mut plant = running(&network, 0.5 / 128.0);
     let heads_m: Vec<f64> = (0..3).map(|node| head_m(&plant, node)).collect();
     sheet.check(&sheet.case("C-steady"), "H_reservoir_junction_valve", heads_m, "Plant::started_at");

@@ -259,7 +259,8 @@ impl<'a> Sweep<'a> {
     /// In lanes, the last scenario repeated where there are too few.
     fn lanes<const W: usize>(&self, members: &[usize], times: (f64, f64)) -> Option<Outcome> {
         let at = |lane: usize| &self.scenarios[members[lane.min(members.len() - 1)]];
-        let known = |scenario: &Scenario| !scenario.grid.unsteady_friction && place::knows(&scenario.network);
+        let plain = |grid: &GridOptions| !grid.unsteady_friction && !grid.first_order_friction;
+        let known = |scenario: &Scenario| plain(&scenario.grid) && place::knows(&scenario.network);
         if !members.iter().all(|member| known(&self.scenarios[*member])) {
             return None;
         }
