@@ -309,7 +309,7 @@ pub struct GridOptions {
     /// Half grid: every pipe is stepped in two halves, first the points midway between those of the whole level, then
     /// those of the whole level, so that only one colour of the checkerboard of place and time is computed. Friction is
     /// taken over cells of at most `dt_max_s`; what stands at pipe ends, tanks and the shaft advance **two** such steps at
-    /// a time, and that is the step the plant then shows. Pipes with creep or unsteady friction take whole steps.
+    /// a time, and that is the step the plant then shows. Pipes with unsteady friction take whole steps.
     pub half_grid: bool,
     /// Friction of a cell from the old flow alone, as textbooks' short programs take it: first order in the step, and
     /// growing without bound where the loss of one cell nears the impedance of the pipe. For comparison with tables

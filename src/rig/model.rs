@@ -95,9 +95,11 @@ impl Rig {
         (network, self.shaft, self.starters.iter().map(starter).collect())
     }
 
-    /// The grid that predictions are made on.
+    /// The grid that predictions are made on: the half grid, cells of one time step at most, pipe ends, tanks and shaft
+    /// by two of them. A band's slowest wave needs the longest step on the same cells; it still keeps to the bound.
     pub fn grid(&self) -> GridOptions {
-        GridOptions { dt_max_s: self.time_step_s, ..GridOptions::default() }
+        let dt_max_s = self.time_step_s * (1.0 - self.uncertainty.wave_speed);
+        GridOptions { dt_max_s, half_grid: true, ..GridOptions::default() }
     }
 
     /// How the lines stand before a start in line-up `line_up`; `None` where air is not followed.

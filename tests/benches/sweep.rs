@@ -13,6 +13,7 @@
 
 #[path = "peers/mod.rs"]
 mod peers;
+mod prediction;
 
 use peers::{Peer, built, compared, source};
 use ramprig::hydraulics::lanes::{OpeningLaw, Probe, Scenario, Sweep, Trace};
@@ -183,6 +184,7 @@ fn against(name: &str, mut peer: Peer, pairs: usize, scenarios: &[Scenario], tex
 }
 
 fn main() {
+    prediction::pace();
     let parts: Vec<f64> = (0..SCENARIOS).map(|i| i as f64 / SCENARIOS as f64).collect();
     let scenarios: Vec<Scenario> = parts.iter().map(|part| scenario(*part)).collect();
     let text = described(&scenarios, &parts);

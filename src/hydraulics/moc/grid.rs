@@ -9,6 +9,10 @@ const FINEST_SHARE: f64 = 1.0 / 64.0;
 const FREE_SHARE: f64 = 0.5;
 /// Trial steps between two bounds.
 const TRIALS: u32 = 400;
+/// Adjustments up to this are small against what a wave speed is known to: a longer step is then worth more.
+const SMALL_ADJUSTMENT: f64 = 5.0e-3;
+/// Of the steps with a small adjustment, those down to this share of the longest are compared.
+const NEAR_SHARE: f64 = 0.9;
 /// Adjustments closer than this count as equal, and the larger step wins.
 const EQUAL_ADJUSTMENT: f64 = 1.0e-9;
 
@@ -25,11 +29,17 @@ pub(crate) struct Grid {
 /// Choose the common step.
 ///
 /// Equation: pipe i of travel time `tau_i = L/a` gets `n_i = round(tau_i/dt)` cells and the wave speed `L/(n_i dt)`, which
-/// is off by `tau_i/(n_i dt) - 1`. Among steps between half the largest allowed and the largest, the one with the
-/// smallest adjustment; failing that, the largest finer step, down to a 64th, whose adjustment is accepted.
+/// is off by `tau_i/(n_i dt) - 1`. Among steps between half the largest allowed and the largest: where some need an
+/// adjustment of 0.5 % at most, the best within a tenth of the longest of these, otherwise the best of all; failing that,
+/// the largest finer step, down to a 64th, whose adjustment is accepted.
 pub(crate) fn choose(travel_s: &[f64], options: &GridOptions) -> Result<Grid, (usize, f64, f64)> {
     let shortest = options.dt_max_s * FINEST_SHARE;
-    let free = best(travel_s, trials(travel_s, options.dt_max_s * FREE_SHARE, options.dt_max_s));
+    let mut steps_s = trials(travel_s, options.dt_max_s * FREE_SHARE, options.dt_max_s);
+    let small = SMALL_ADJUSTMENT.min(options.wave_speed_adjustment_max);
+    let fit = steps_s.iter().filter(|dt_s| lay(travel_s, **dt_s).adjustment <= small);
+    let longest_s = fit.fold(0.0_f64, |longest_s, dt_s| longest_s.max(*dt_s));
+    steps_s.retain(|dt_s| *dt_s >= NEAR_SHARE * longest_s);
+    let free = best(travel_s, steps_s);
     if free.adjustment <= options.wave_speed_adjustment_max {
         return Ok(free);
     }

@@ -138,10 +138,10 @@ impl PipeGrid {
         let acceleration = || Acceleration::new(pipe.bore_m, liquid.viscosity_m2_s, points);
         let head_m = between(steady.heads_m[described.from], steady.heads_m[described.to]);
         let first_order = options.first_order_friction;
-        let halved = options.half_grid && pipe.creep.is_none() && !options.unsteady_friction && !first_order;
+        let halved = options.half_grid && !options.unsteady_friction && !first_order;
         Self {
             element,
-            creep: pipe.creep.map(|creep| Creep::new(&creep, dt_s, &head_m)),
+            creep: pipe.creep.map(|creep| Creep::new(&creep, dt_s, &head_m, halved)),
             head_m,
             cavities: Cavities::new(points, dt_s),
             impedance_s_m2: wave_speed_m_s / (liquid.gravity_m_s2 * bore_area_m2(pipe)),
@@ -167,9 +167,6 @@ impl PipeGrid {
         if self.front.is_some() {
             return;
         }
-        if let Some(creep) = &mut self.creep {
-            creep.follow(&self.head_m);
-        }
         let impedance = self.impedance_s_m2;
         let share = 1.0 / (self.cells() * self.halves()) as f64;
         self.resistance.fill_per_flow(share, &self.flow_m3_s, &mut self.per_flow);
@@ -182,6 +179,9 @@ impl PipeGrid {
         if self.first_order {
             self.lose_by_the_old_flow();
         }
+        if let Some(creep) = &mut self.creep {
+            creep.follow(&self.head_m, &mut self.forwards_m, &mut self.backwards_m);
+        }
         if !self.cavities.none() {
             self.cavities.part(impedance, &mut self.forwards_m, &mut self.backwards_m);
         }
@@ -191,6 +191,9 @@ impl PipeGrid {
         if let Some(midway) = &mut self.midway {
             let offers = (&self.forwards_m[..], &self.backwards_m[..], &self.per_flow[..]);
             midway.advance(impedance, offers, &self.resistance, share);
+            if let Some(creep) = &mut self.creep {
+                midway.creep(creep);
+            }
         }
         self.advance_inner();
         if let Some(creep) = &self.creep {
@@ -283,22 +286,28 @@ impl PipeGrid {
         if let Some(front) = &self.front {
             return front.end(at_to, &self.resistance);
         }
-        if let Some(midway) = &self.midway {
-            let (offer_m, per_flow) = midway.end(at_to);
-            return PipeEnd { offer_m, impedance_s_m2: self.impedance_s_m2 + per_flow };
+        let (offer_m, impedance_s_m2) = match &self.midway {
+            Some(midway) => {
+                let (offer_m, per_flow) = midway.end(at_to);
+                (offer_m, self.impedance_s_m2 + per_flow)
+            }
+            None => self.full_grid_end(at_to),
+        };
+        match &self.creep {
+            None => PipeEnd { offer_m, impedance_s_m2 },
+            Some(creep) => {
+                let end = if at_to { self.cells() } else { 0 };
+                PipeEnd { offer_m: creep.head_m(end, offer_m), impedance_s_m2: creep.softened(impedance_s_m2) }
+            }
         }
+    }
+
+    fn full_grid_end(&self, at_to: bool) -> (f64, f64) {
         let last = self.cells();
         let (offers, near, end, sign) =
             if at_to { (&self.forwards_m, last - 1, last, -1.0) } else { (&self.backwards_m, 1, 0, 1.0) };
         let (extra, drop_m) = self.acceleration.as_ref().map_or((0.0, 0.0), |acceleration| acceleration.at(end));
-        let offer_m = offers[near] + sign * drop_m;
-        let impedance_s_m2 = self.impedance_s_m2 + self.per_flow[near] + extra;
-        match &self.creep {
-            None => PipeEnd { offer_m, impedance_s_m2 },
-            Some(creep) => {
-                PipeEnd { offer_m: creep.head_m(end, offer_m), impedance_s_m2: creep.softened(impedance_s_m2) }
-            }
-        }
+        (offers[near] + sign * drop_m, self.impedance_s_m2 + self.per_flow[near] + extra)
     }
 
     /// Set one end to the head solved at its node.
@@ -359,11 +368,10 @@ impl PipeGrid {
             let mean_m = 0.5 * (front.elevation_m(0.0) + front.elevation_m(front.length_m));
             return mean_m * last as f64 * dt_s / self.impedance_s_m2 - front.air_m3();
         }
-        let delayed_m = |i: usize| self.creep.as_ref().map_or(0.0, |creep| creep.followed_m(i, self.head_m[i]));
-        let held_m = |i: usize| self.head_m[i] + delayed_m(i);
-        let sum: f64 = (0..=last).map(held_m).sum();
-        let elastic_m3 = (sum - 0.5 * (held_m(0) + held_m(last))) * dt_s / self.impedance_s_m2;
-        elastic_m3 - self.cavities.missing_m3() - self.void_m3
+        let elastic_m = self.head_m.iter().sum::<f64>() - 0.5 * (self.head_m[0] + self.head_m[last]);
+        let given_m = self.creep.as_ref().map_or(0.0, |creep| creep.given_m(&self.head_m));
+        let held_m3 = (elastic_m + given_m) * dt_s / self.impedance_s_m2;
+        held_m3 - self.cavities.missing_m3() - self.void_m3
     }
 
     /// Value at a share 0..1 of the length.

@@ -1,5 +1,6 @@
 //! The half grid of one pipe: points midway between those of the whole level, at half a step.
 
+use super::creep::Creep;
 use crate::hydraulics::pipe::Resistance;
 
 /// Points midway, one a cell.
@@ -42,6 +43,11 @@ impl Midway {
             *backwards = cm + s_b * new;
         }
         resistance.fill_per_flow(share, &self.flow_m3_s, &mut self.per_flow);
+    }
+
+    /// Let the wall at the points midway give.
+    pub(super) fn creep(&mut self, creep: &mut Creep) {
+        creep.follow_midway(&mut self.forwards_m, &mut self.backwards_m);
     }
 
     /// From the points midway to the inner points of the new level.

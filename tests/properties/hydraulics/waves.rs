@@ -12,7 +12,7 @@ pub const LENGTH_M: f64 = 60.0;
 const BORE_M: f64 = 0.1;
 pub const WAVE_M_S: f64 = 1000.0;
 pub const LEVEL_M: f64 = 30.0;
-const SHAFT: ShaftSpec = ShaftSpec { inertia_kg_m2: 1.0, friction_n_m: 0.0 };
+pub const SHAFT: ShaftSpec = ShaftSpec { inertia_kg_m2: 1.0, friction_n_m: 0.0 };
 /// Growth of energy that rounding may make, share of what there was.
 const ENERGY_GROWTH: f64 = 1.0e-12;
 
@@ -34,7 +34,7 @@ fn tank(level_m: f64) -> Terminal {
 }
 
 /// Tank, pipe, valve, free outlet.
-fn closing_line(pipe: PipeSpec) -> NetworkSpec {
+pub fn closing_line(pipe: PipeSpec) -> NetworkSpec {
     let node = |name: &str, terminal| NodeSpec { name: name.into(), elevation_m: 0.0, terminal };
     let valve = ValveSpec { kv_open_m3_h: 15.0, curve: vec![], opening: 1.0 };
     NetworkSpec {
