@@ -191,7 +191,7 @@ impl<const W: usize> Place<W> {
             let offer = &reaches[end.pipe].offers[usize::from(end.at_to)];
             let node = &mut self.nodes[end.node];
             for l in 0..W {
-                let conductance = 1.0 / offer.impedance_s_m2[l];
+                let conductance = offer.conductance_m2_s[l];
                 node.supply_m3_s[l] += (offer.head_m[l] - node.reference_m[l]) * conductance;
                 node.conductance_m2_s[l] += conductance;
             }

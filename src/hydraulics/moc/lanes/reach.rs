@@ -1,10 +1,19 @@
 //! One pipe in lanes: what its points hand on, and the two half steps.
 #![allow(unsafe_code, reason = "kernels in vector instructions; see the SAFETY lines")]
 
-use super::isa::{Isa, fused};
+use super::isa::{Isa, Plain, fused};
 use crate::hydraulics::moc::interior::PipeGrid;
 use crate::hydraulics::pipe::Parts;
 
+/// Sums of two sigmas up to which friction's share of the flow's quotient is taken by terms of its series; what is left out
+/// changes friction by no more than 3e-11 of itself.
+const TWO_TERMS: f64 = 3.0e-4;
+const THREE_TERMS: f64 = 2.3e-3;
+/// Steps after which the extent of the numbers is looked at afresh, at the latest and at the soonest.
+const TIGHTENED_EVERY: u32 = 4096;
+const TIGHTENED_AFTER: u32 = 64;
+/// Share of the largest flow by which the extent may have drifted until then.
+const DRIFT_SHARE: f64 = 0.1;
 /// Friction so small that it leaves no trace, in place of none: the kernels scale by it.
 const NO_FRICTION: f64 = 1.0e-120;
 /// Numbers before the first point, so that a vector may begin there.
@@ -33,10 +42,14 @@ pub(super) struct Reach<const W: usize> {
     head_m: [f64; W],
     /// Flow of 1 of f - g, m3/s.
     flow_m3_s: [f64; W],
-    impedance_s_m2: [f64; W],
-    boiling: [f64; W],
-    boiling_by_point: [f64; W],
-    /// What the ends are offered: `(H + B Q, B + s)` towards the `from` and the `to` end.
+    per_head: [f64; W],
+    per_flow: [f64; W],
+    per_impedance: [f64; W],
+    boiling: Boiling<W>,
+    extent: Extent<W>,
+    /// The extent is to be looked at afresh once the ends are set.
+    stale: bool,
+    /// What the ends are offered: `H + B Q` and `1 / (B + s)` towards the `from` and the `to` end.
     pub(super) offers: [Offer<W>; 2],
 }
 
@@ -44,7 +57,83 @@ pub(super) struct Reach<const W: usize> {
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Offer<const W: usize> {
     pub(super) head_m: [f64; W],
-    pub(super) impedance_s_m2: [f64; W],
+    pub(super) conductance_m2_s: [f64; W],
+}
+
+/// Terms of the series of `1 / (1 + x)` after the first that a kernel takes; or the quotient itself.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Terms {
+    Two,
+    Three,
+    All,
+}
+
+/// How a kernel is to go.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct How {
+    terms: Terms,
+    /// Whether a point may come below boiling, so that each is looked at.
+    looks: bool,
+}
+
+/// Lowest and highest f and g in a reach with fixed friction, lane by lane.
+///
+/// A bound of all that is to come without a look at it. Derivation: `f = f_A - sigma_A Q` is off f_A by no more than the
+/// square of the largest |Q| (fixed friction: sigma = |Q| in the stored scale), g likewise; and |Q| is no more than the
+/// largest difference of an f and a g. So the extent drifts by twice that square a step, and otherwise only the ends
+/// widen it. A number that is none can only come in by the ends, where the nodes are looked at every step.
+#[derive(Debug, Clone, Copy)]
+struct Extent<const W: usize> {
+    /// Lowest f, highest f, lowest g, highest g.
+    values: [[f64; W]; 4],
+    drift: [f64; W],
+    steps: u32,
+}
+
+impl<const W: usize> Extent<W> {
+    const NONE: Self = Self {
+        values: [[f64::INFINITY; W], [f64::NEG_INFINITY; W], [f64::INFINITY; W], [f64::NEG_INFINITY; W]],
+        drift: [0.0; W],
+        steps: 0,
+    };
+
+    /// Take in one point of all lanes.
+    #[inline(always)]
+    fn widen(&mut self, f: &[f64; W], g: &[f64; W]) {
+        for l in 0..W {
+            self.values[0][l] = if f[l] < self.values[0][l] { f[l] } else { self.values[0][l] };
+            self.values[1][l] = if f[l] > self.values[1][l] { f[l] } else { self.values[1][l] };
+            self.values[2][l] = if g[l] < self.values[2][l] { g[l] } else { self.values[2][l] };
+            self.values[3][l] = if g[l] > self.values[3][l] { g[l] } else { self.values[3][l] };
+        }
+    }
+
+    /// One step on; how the kernel must go, and whether the extent has drifted far.
+    #[inline(always)]
+    fn step(&mut self, boiling: &Boiling<W>) -> (How, bool) {
+        let [f_low, f_high, g_low, g_high] = &self.values;
+        let (mut largest, mut looks, mut far) = (0.0_f64, 0.0_f64, 0.0_f64);
+        for l in 0..W {
+            let (forwards, backwards) = (f_high[l] - g_low[l], g_high[l] - f_low[l]);
+            let apart = if forwards > backwards { forwards } else { backwards };
+            let flow = apart + 2.0 * self.drift[l];
+            let drift = self.drift[l] + 2.1 * flow * flow;
+            self.drift[l] = drift;
+            let flow = apart + 2.0 * drift;
+            largest = if flow > largest { flow } else { largest };
+            let above = f_low[l] + g_low[l] - 2.0 * drift >= boiling.highest[l];
+            looks = if above { looks } else { 1.0 };
+            far = if drift > DRIFT_SHARE * apart { 1.0 } else { far };
+        }
+        self.steps += 1;
+        let terms = match 2.0 * largest {
+            x if x <= TWO_TERMS => Terms::Two,
+            x if x <= THREE_TERMS => Terms::Three,
+            _ => Terms::All,
+        };
+        let stale = self.steps >= TIGHTENED_EVERY || (far > 0.0 && self.steps >= TIGHTENED_AFTER);
+        (How { terms, looks: looks > 0.0 }, stale)
+    }
 }
 
 #[derive(Debug)]
@@ -86,14 +175,18 @@ impl<const W: usize> Reach<W> {
             friction: friction(pipes, numbers),
             head_m: [0.0; W],
             flow_m3_s: [0.0; W],
-            impedance_s_m2: [0.0; W],
-            boiling: [0.0; W],
-            boiling_by_point: [0.0; W],
-            offers: [Offer { head_m: [0.0; W], impedance_s_m2: [1.0; W] }; 2],
+            per_head: [0.0; W],
+            per_flow: [0.0; W],
+            per_impedance: [0.0; W],
+            boiling: Boiling { at_from: [0.0; W], by_point: [0.0; W], highest: [0.0; W] },
+            extent: Extent::NONE,
+            stale: false,
+            offers: [Offer { head_m: [0.0; W], conductance_m2_s: [1.0; W] }; 2],
         };
         for (lane, pipe) in pipes.iter().enumerate() {
             reach.fill(lane, pipe);
         }
+        reach.tighten();
         reach
     }
 
@@ -103,15 +196,26 @@ impl<const W: usize> Reach<W> {
             Parts::Fixed { per_flow } => (per_flow / (4.0 * self.cells as f64 * impedance)).max(NO_FRICTION),
             Parts::Tabulated { .. } => 1.0,
         };
-        self.impedance_s_m2[lane] = impedance;
-        self.head_m[lane] = impedance / scale;
-        self.flow_m3_s[lane] = 1.0 / scale;
+        (self.head_m[lane], self.per_head[lane]) = (impedance / scale, scale / impedance);
+        (self.flow_m3_s[lane], self.per_flow[lane]) = (1.0 / scale, scale);
+        self.per_impedance[lane] = 1.0 / impedance;
         let (first, last) = (pipe.boiling_m[0], pipe.boiling_m[self.cells]);
-        self.boiling[lane] = first * scale / impedance;
-        self.boiling_by_point[lane] = (last - first) * scale / impedance / self.cells as f64;
+        self.boiling.at_from[lane] = first * scale / impedance;
+        self.boiling.by_point[lane] = (last - first) * scale / impedance / self.cells as f64;
+        self.boiling.highest[lane] = first.max(last) * scale / impedance;
         for point in 0..=self.cells {
             self.set(lane, point, pipe.head_m[point], pipe.flow_m3_s[point]);
         }
+    }
+
+    /// Look at all numbers afresh.
+    #[inline(never)]
+    fn tighten(&mut self) {
+        let mut extent = Extent::NONE;
+        let points = self.forwards[self.start.0..].as_chunks::<W>().0.iter();
+        let points = points.zip(self.backwards[self.start.1..].as_chunks::<W>().0);
+        points.take(self.cells + 1).for_each(|(f, g)| extent.widen(f, g));
+        (self.extent, self.stale) = (extent, false);
     }
 
     /// Set one point of one lane.
@@ -149,14 +253,16 @@ impl<const W: usize> Reach<W> {
         let sign = if at_to { 1.0 } else { -1.0 };
         let offer = &self.offers[usize::from(at_to)];
         let mut inflow = [0.0; W];
-        let (f, g) =
-            (&mut self.forwards[self.start.0 + point..][..W], &mut self.backwards[self.start.1 + point..][..W]);
+        let (mut f, mut g) = ([0.0; W], [0.0; W]);
         for l in 0..W {
-            inflow[l] = (offer.head_m[l] - head_m[l]) / offer.impedance_s_m2[l];
-            let (sum, difference) = (head_m[l] / self.head_m[l], sign * inflow[l] / self.flow_m3_s[l]);
+            inflow[l] = (offer.head_m[l] - head_m[l]) * offer.conductance_m2_s[l];
+            let (sum, difference) = (head_m[l] * self.per_head[l], sign * inflow[l] * self.per_flow[l]);
             f[l] = 0.5 * (sum + difference);
             g[l] = 0.5 * (sum - difference);
         }
+        self.extent.widen(&f, &g);
+        self.forwards[self.start.0 + point..][..W].copy_from_slice(&f);
+        self.backwards[self.start.1 + point..][..W].copy_from_slice(&g);
         if let Friction::Tabulated(tables) = &mut self.friction {
             let mut sigma = [0.0; W];
             tables.sigmas(&inflow, &mut sigma);
@@ -180,29 +286,49 @@ impl<const W: usize> Reach<W> {
             }
         }
         self.ready_offers();
-        let boiling = Boiling { at_from: &self.boiling, by_point: &self.boiling_by_point };
         let (f, g) = (&mut self.forwards[start.0..], &mut self.backwards[start.1..]);
         match &mut self.friction {
-            Friction::Fixed => whole::<I, W>(f, g, n, &boiling, unsound),
-            Friction::Tabulated(tables) => tables.whole::<I>((f, g), n, &boiling, unsound),
+            Friction::Fixed => whole::<I, W>(f, g, n, &self.boiling, unsound),
+            Friction::Tabulated(tables) => tables.whole::<I>((f, g), n, &self.boiling, unsound),
         }
     }
 
     #[inline(always)]
     fn advance_eight(&mut self, unsound: &mut [bool; W]) {
-        let boiling = Boiling { at_from: &self.boiling, by_point: &self.boiling_by_point };
+        if self.stale {
+            self.tighten();
+        }
+        let (how, stale) = self.extent.step(&self.boiling);
         let (f, g) = (&mut self.forwards[self.start.0..], &mut self.backwards[self.start.1..]);
-        let mut ends = [([0.0; W], [0.0; W]); 2];
+        let (mut ends, how) = ([([0.0; W], [0.0; W]); 2], (&self.boiling, how));
         // SAFETY: the caller stands where AVX-512 was found; the arrays hold at least `AFTER` numbers behind their
         // (n + 1) W points.
-        unsafe {
-            eight::both::<W>(f.as_mut_ptr(), g.as_mut_ptr(), self.cells, &boiling, (&mut ends, unsound));
+        let sound = unsafe { eight::both::<W>((f.as_mut_ptr(), g.as_mut_ptr()), self.cells, how, &mut ends) };
+        if !sound {
+            self.look_closely(unsound);
         }
-        for (offer, (offered, sigma)) in self.offers.iter_mut().zip(&ends) {
-            for l in 0..W {
-                offer.head_m[l] = 2.0 * self.head_m[l] * offered[l];
-                offer.impedance_s_m2[l] = self.impedance_s_m2[l] * (1.0 + 2.0 * sigma[l]);
-            }
+        for end in 0..2 {
+            self.offer(end, &ends[end].0, &ends[end].1);
+        }
+        self.stale = stale;
+    }
+
+    /// Mark lanes where an inner point is below boiling or no number.
+    #[inline(never)]
+    fn look_closely(&self, unsound: &mut [bool; W]) {
+        for point in 1..self.cells {
+            let at = point * W;
+            let points = (&self.forwards[self.start.0 + at..], &self.backwards[self.start.1 + at..]);
+            note_unsound::<Plain, W>(points, point, &self.boiling, unsound);
+        }
+    }
+
+    #[inline(always)]
+    fn offer(&mut self, end: usize, offered: &[f64; W], sigma: &[f64; W]) {
+        let offer = &mut self.offers[end];
+        for l in 0..W {
+            offer.head_m[l] = 2.0 * self.head_m[l] * offered[l];
+            offer.conductance_m2_s[l] = self.per_impedance[l] / (1.0 + 2.0 * sigma[l]);
         }
     }
 
@@ -220,12 +346,9 @@ impl<const W: usize> Reach<W> {
                 }
                 Friction::Tabulated(tables) => sigma.copy_from_slice(&tables.sigma[tables.start + at..][..W]),
             }
-            let offer = &mut self.offers[end];
-            let offered = if end == 1 { f } else { g };
-            for l in 0..W {
-                offer.head_m[l] = 2.0 * self.head_m[l] * offered[l];
-                offer.impedance_s_m2[l] = self.impedance_s_m2[l] * (1.0 + 2.0 * sigma[l]);
-            }
+            let mut offered = [0.0; W];
+            offered.copy_from_slice(if end == 1 { f } else { g });
+            self.offer(end, &offered, &sigma);
         }
     }
 }
@@ -262,9 +385,12 @@ fn friction<const W: usize>(pipes: &[&PipeGrid; W], numbers: usize) -> Friction<
 }
 
 /// Boiling heads along a pipe as sums f + g.
-struct Boiling<'a, const W: usize> {
-    at_from: &'a [f64; W],
-    by_point: &'a [f64; W],
+#[derive(Debug)]
+struct Boiling<const W: usize> {
+    at_from: [f64; W],
+    by_point: [f64; W],
+    /// The highest of a pipe.
+    highest: [f64; W],
 }
 
 impl<const W: usize> Tables<W> {
@@ -302,7 +428,7 @@ impl<const W: usize> Tables<W> {
         &mut self,
         (f, g): (&mut [f64], &mut [f64]),
         n: usize,
-        boiling: &Boiling<'_, W>,
+        boiling: &Boiling<W>,
         unsound: &mut [bool; W],
     ) {
         for point in (1..n).rev() {
@@ -338,7 +464,7 @@ impl<const W: usize> Tables<W> {
 fn note_unsound<I: Isa, const W: usize>(
     (f, g): (&[f64], &[f64]),
     point: usize,
-    boiling: &Boiling<'_, W>,
+    boiling: &Boiling<W>,
     unsound: &mut [bool; W],
 ) {
     let (f, g) = (&f[..W], &g[..W]);
@@ -368,7 +494,7 @@ fn whole<I: Isa, const W: usize>(
     f: &mut [f64],
     g: &mut [f64],
     n: usize,
-    boiling: &Boiling<'_, W>,
+    boiling: &Boiling<W>,
     unsound: &mut [bool; W],
 ) {
     for point in (1..n).rev() {
@@ -386,7 +512,7 @@ fn whole<I: Isa, const W: usize>(
 
 #[cfg(not(target_arch = "x86_64"))]
 mod eight {
-    use super::Boiling;
+    use super::{Boiling, How};
 
     pub(super) fn suits(_lanes: usize) -> bool {
         false
@@ -395,12 +521,12 @@ mod eight {
     pub(super) type Ends<const W: usize> = [([f64; W], [f64; W]); 2];
 
     pub(super) unsafe fn both<const W: usize>(
-        _f: *mut f64,
-        _g: *mut f64,
+        _points: (*mut f64, *mut f64),
         _n: usize,
-        _boiling: &Boiling<'_, W>,
-        _out: (&mut Ends<W>, &mut [bool; W]),
-    ) {
+        _how: (&Boiling<W>, How),
+        _ends: &mut Ends<W>,
+    ) -> bool {
+        true
     }
 }
 
