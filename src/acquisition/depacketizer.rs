@@ -6,9 +6,10 @@
 //! findings end the stream, because frame indices could not be trusted after them: another sender (SSRC), timestamps
 //! that contradict the number of frames a packet holds, and a jump of more than ten seconds.
 
-use super::decode::{SAMPLE_LEN, append_l24};
+use super::decode;
 use super::framing::Deframer;
 use super::rtp::{Packet, RtpError, parse};
+use crate::rig::model::SampleCode;
 use crate::signal::Block;
 
 /// A forward jump of the timestamps beyond this is no gap but another time axis, s of rig time.
@@ -21,8 +22,17 @@ pub struct Format {
     pub channels: usize,
     /// Frames a second.
     pub rate_hz: f64,
+    /// How a sample is written.
+    pub code: SampleCode,
     /// RTP payload type.
     pub payload_type: u8,
+}
+
+impl Format {
+    /// Bytes of a frame.
+    pub fn frame_bytes(&self) -> usize {
+        self.code.bytes() * self.channels
+    }
 }
 
 /// Why one packet was not used. The stream goes on.
@@ -40,12 +50,14 @@ pub enum Refusal {
         expected: u8,
     },
     /// The payload holds no whole number of frames.
-    #[error("payload of {len} bytes is no whole number of frames of {channels} channels x 3 bytes")]
+    #[error("payload of {len} bytes is no whole number of frames of {channels} channels x {sample} bytes")]
     PartialFrame {
         /// Bytes.
         len: usize,
         /// Channels.
         channels: usize,
+        /// Bytes of a sample.
+        sample: usize,
     },
     /// Behind what was already taken: a repeat or a late packet.
     #[error("packet {sequence} is {frames} frames behind the stream")]
@@ -109,6 +121,12 @@ pub struct StreamCounts {
     pub refused: u64,
     /// Of these, late or repeated.
     pub late: u64,
+    /// Of these, datagrams that came twice while their place was still open.
+    pub repeated: u64,
+    /// Datagrams put back in order.
+    pub reordered: u64,
+    /// Datagrams of another sender, not looked at.
+    pub foreign: u64,
     /// Holes in the sequence numbers (packets lost on the way).
     pub packets_lost: u64,
     /// Frames delivered.
@@ -198,6 +216,22 @@ impl Depacketizer {
         fed
     }
 
+    /// Take one packet that came whole (a datagram). Blocks from `first_new` on may be continued.
+    pub fn feed_packet(
+        &mut self,
+        bytes: &[u8],
+        arrived_wall_ns: u64,
+        first_new: usize,
+        blocks: &mut Vec<Block>,
+    ) -> Result<(), StreamBroken> {
+        self.packet(bytes, arrived_wall_ns, first_new, blocks)
+    }
+
+    /// Counters, for what a source notices before a packet comes here.
+    pub(super) fn counts_mut(&mut self) -> &mut StreamCounts {
+        &mut self.counts
+    }
+
     fn packet(
         &mut self,
         bytes: &[u8],
@@ -226,8 +260,8 @@ impl Depacketizer {
             return Err(Refusal::PayloadType { found: packet.payload_type, expected }.into());
         }
         let (len, channels) = (packet.payload.len(), self.format.channels);
-        if !len.is_multiple_of(SAMPLE_LEN * channels) {
-            return Err(Refusal::PartialFrame { len, channels }.into());
+        if !len.is_multiple_of(self.format.frame_bytes()) {
+            return Err(Refusal::PartialFrame { len, channels, sample: self.format.code.bytes() }.into());
         }
         Ok(packet)
     }
@@ -237,7 +271,7 @@ impl Depacketizer {
         if let Some(at) = self.position {
             self.follow(&packet, at)?;
         }
-        let held = (packet.payload.len() / (SAMPLE_LEN * self.format.channels)) as u32;
+        let held = (packet.payload.len() / self.format.frame_bytes()) as u32;
         self.counts.packets += 1;
         self.counts.ssrc = Some(packet.ssrc);
         self.position = Some(Position {
@@ -293,14 +327,14 @@ impl Depacketizer {
                 first_frame: self.next_frame,
                 missing_before: std::mem::take(&mut self.gap),
                 channels: self.format.channels,
-                counts: Vec::with_capacity(payload.len() / SAMPLE_LEN),
+                counts: Vec::with_capacity(payload.len() / self.format.code.bytes()),
                 arrived_wall_ns,
             });
         }
         if let Some(block) = blocks.last_mut() {
-            append_l24(payload, &mut block.counts);
+            decode::append(self.format.code, payload, &mut block.counts);
         }
-        let frames = (payload.len() / (SAMPLE_LEN * self.format.channels)) as u64;
+        let frames = (payload.len() / self.format.frame_bytes()) as u64;
         self.next_frame += frames;
         self.counts.frames += frames;
     }

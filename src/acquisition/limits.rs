@@ -143,7 +143,7 @@ mod tests {
     use super::*;
     use crate::acquisition::Input;
     use crate::clock::ManualClock;
-    use crate::rig::model::Source;
+    use crate::rig::model::{SampleCode, SampleWire, Source};
     use crate::sequence::ports::{CommandRecord, StopLine};
     use crate::starters::StopKind;
     use std::sync::{Arc, Mutex};
@@ -181,6 +181,8 @@ mod tests {
             source: Source {
                 id: "fast".to_owned(),
                 address: "test".to_owned(),
+                wire: SampleWire::Tcp,
+                code: SampleCode::L24,
                 rate_hz: RATE_HZ,
                 payload_type: 96,
                 max_age_s: 0.5,

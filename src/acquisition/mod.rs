@@ -1,7 +1,7 @@
 //! Floor 5: fast samples, from the wire to whoever needs them.
 //!
 //! ```text
-//! source (socket) -> framing -> rtp -> decode -> depacketizer (absolute frames, gaps)
+//! source (socket, child process) -> framing -> rtp -> decode -> depacketizer (absolute frames, gaps)
 //!        sampling thread: limits (stop lines) -> hub -> executor's port, faces, recorder's bounded queue
 //! ```
 //!
@@ -9,12 +9,14 @@
 //! frame of the stream; rig time is frame index over rate. The thread never reconnects by itself: what a break means is
 //! for the executor to decide.
 
+pub mod bare;
 pub mod decode;
 pub mod depacketizer;
 pub mod framing;
 pub mod hub;
 pub mod limits;
 pub mod recent;
+pub mod reorder;
 pub mod rtp;
 pub mod source;
 pub mod thread;
@@ -25,9 +27,9 @@ use crate::rig::model::{self, Rig, Trip};
 use crate::sequence::ports::SamplePort;
 use crate::signal::{Block, Scaling};
 use crossbeam_channel::Receiver;
-use depacketizer::{Format, StreamCounts};
+use depacketizer::StreamCounts;
 use hub::{Hub, Port};
-use source::{SourceError, rtp_tcp::RtpTcp};
+use source::SourceError;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
@@ -157,10 +159,9 @@ pub fn start_with(
     if channels == 0 || !(rate_hz.is_finite() && rate_hz > 0.0) {
         return Err(AcquisitionError::Format { address: source.address.clone(), channels, rate_hz });
     }
-    let format = Format { channels, rate_hz, payload_type: source.payload_type };
-    let source = RtpTcp::open(&source.address, format, Arc::clone(&clock))?;
+    let source = source::open(source, channels, &clock)?;
     let hub = Arc::new(Hub::new(setup, Arc::clone(&clock), rig_clock));
-    let sampler = thread::Sampler::new(Arc::clone(&hub), Box::new(source), clock);
+    let sampler = thread::Sampler::new(Arc::clone(&hub), source, clock);
     let (end, ended) = crossbeam_channel::bounded::<()>(1);
     let body = move || {
         // Dropped last, also when the sampler panics: its receiver then sees the end.
@@ -212,6 +213,13 @@ impl Acquisition {
     /// clock then, with the age of the newest frame as its uncertainty.
     pub fn rig_ns_at(&self, wall_ns: u64) -> Option<u64> {
         self.timebase().filter(Fit::is_real_time).map(|fit| fit.rig_ns_at(wall_ns))
+    }
+
+    /// Frames a second by the wall clock, where they are not what the rig says (by more than 0.2 %, over at least 5 s);
+    /// `None`: no complaint.
+    pub fn rate_found_hz(&self) -> Option<f64> {
+        let fit = self.timebase().filter(|fit| !fit.is_real_time())?;
+        Some(self.hub.setup().source.rate_hz / (1.0 + fit.drift))
     }
 
     /// Ask for a new connection after a break. Frame index and rig time continue; what was missed is estimated.

@@ -34,6 +34,8 @@ pub struct Snapshot {
     pub log: Vec<Event>,
     /// Warnings to show before a start.
     pub warnings: Vec<String>,
+    /// Why there are no samples now; `None`: they come.
+    pub samples_lost: Option<String>,
     /// Rig time now, s.
     pub rig_time_s: f64,
 }

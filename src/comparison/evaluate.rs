@@ -73,6 +73,8 @@ pub struct RunResult {
     pub frames: u64,
     /// Frames missing.
     pub frames_missing: u64,
+    /// False: the wire carries neither numbers nor times, so that lost frames leave no trace.
+    pub shows_loss: bool,
     /// First start mark less the time at which the prediction was on disk, s of rig time; negative: it came too late.
     pub prediction_made_before_start_s: Option<f64>,
     /// Worst stop outcome; without any record of one it is not confirmed.
@@ -100,6 +102,7 @@ pub fn evaluate_aligned(run: &RunData, aligned: &[AlignedCycle]) -> RunResult {
         cycles: aligned.iter().map(|cycle| cycle_result(run, cycle)).collect(),
         frames: run.frames,
         frames_missing: run.frames_missing,
+        shows_loss: run.shows_loss,
         prediction_made_before_start_s: first_start_s(run).zip(run.prediction_stored_s).map(|(start, at)| start - at),
         stop_outcome: run.stop_outcomes.iter().copied().max().unwrap_or(StopOutcome::NotConfirmed),
         complete: run.complete,

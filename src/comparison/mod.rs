@@ -52,6 +52,8 @@ pub struct RunData {
     pub frames: u64,
     /// Frames missing.
     pub frames_missing: u64,
+    /// A lost frame leaves a trace.
+    pub shows_loss: bool,
     /// Marks.
     pub marks: Vec<Mark>,
     /// Events.

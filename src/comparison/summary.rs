@@ -21,6 +21,8 @@ pub struct RunSummary {
     pub frames: u64,
     /// Frames missing.
     pub frames_missing: u64,
+    /// False: lost frames would leave no trace, `frames_missing` says nothing.
+    pub loss_detectable: bool,
     /// How long before the first start the prediction was on disk, s of rig time.
     pub prediction_made_before_start_s: Option<f64>,
     /// Worst stop outcome.
@@ -57,6 +59,7 @@ pub fn summary(run: &RunResult) -> RunSummary {
         cycles: run.cycles.len(),
         frames: run.frames,
         frames_missing: run.frames_missing,
+        loss_detectable: run.shows_loss,
         prediction_made_before_start_s: run.prediction_made_before_start_s,
         stop_outcome: run.stop_outcome,
         start_lag_s: mean_lag_s(run),

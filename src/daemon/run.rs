@@ -20,6 +20,10 @@ use std::time::Duration;
 
 /// Blocks that may wait for the recorder: at 48 frames a block and 10 kHz about 20 s of stream.
 const BLOCKS_WAITING: usize = 4096;
+/// Longest wait for a stream that is opened again before a run.
+const STREAM_DEADLINE: Duration = Duration::from_secs(5);
+/// Time between looks at it.
+const STREAM_LOOK: Duration = Duration::from_millis(50);
 /// Wall time to write what is left after a run.
 const FINISH_DEADLINE: Duration = Duration::from_secs(30);
 
@@ -219,9 +223,33 @@ struct Prepared {
     duty: Arc<Mutex<DutyLedger>>,
 }
 
+/// A stream that was lost since the last run is opened again here, between runs only; one whose rate is not what the rig
+/// says is refused, since every time would be wrong.
+fn stream_ready(shared: &Shared, is_virtual: bool) -> Result<(), String> {
+    let port = shared.acquisition.port();
+    if port.view().lost.is_some() {
+        shared.acquisition.reconnect();
+    }
+    let until_ns = shared.clock.now_ns() + u64::try_from(STREAM_DEADLINE.as_nanos()).unwrap_or(u64::MAX);
+    let mut view = port.view();
+    while let Some(why) = view.lost.clone() {
+        let left = Duration::from_nanos(until_ns.saturating_sub(shared.clock.now_ns()));
+        if left.is_zero() {
+            return Err(why);
+        }
+        view = port.wait_newer(view.newest_rig_ns, left.min(STREAM_LOOK));
+    }
+    let lying = shared.acquisition.rate_found_hz().filter(|_| !is_virtual);
+    lying.map_or(Ok(()), |found_hz| {
+        let (address, said_hz) = (&shared.rig.source.address, shared.rig.source.rate_hz);
+        Err(format!("{address}: frames come at {found_hz:.1} a second, the rig file says {said_hz}; mend `rate`"))
+    })
+}
+
 fn prepare(shared: &Arc<Shared>, job: &Job) -> Result<Prepared, String> {
     let identity = shared.fieldbus.starter(job.starter).identify().map_err(|e| e.to_string())?;
     locked(&shared.view).is_virtual = identity.is_virtual;
+    stream_ready(shared, identity.is_virtual)?;
     let attending = match job.request.attending.trim() {
         "" if identity.is_virtual => VIRTUAL_NAME.to_owned(),
         "" => return Err("a start needs a person in attendance; try: --attending NAME".to_owned()),

@@ -123,6 +123,7 @@ impl Shared {
             run: view.run.as_ref().map(RunMemory::view),
             log: view.log.iter().cloned().collect(),
             warnings: self.rig.warnings.clone(),
+            samples_lost: self.acquisition.port().view().lost,
             rig_time_s: self.rig_clock.now_ns() as f64 * 1e-9,
         }
     }

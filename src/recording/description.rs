@@ -44,6 +44,8 @@ pub struct RunDescription {
     pub program_version: String,
     /// Frames a second of rig time.
     pub rate_hz: f64,
+    /// A lost frame leaves a trace on this wire.
+    pub shows_loss: bool,
     /// Channels in rig order.
     pub channels: Vec<Channel>,
     /// Index of the headline channel.
@@ -76,6 +78,7 @@ impl RunDescription {
             attending: attending.to_owned(),
             program_version: env!("CARGO_PKG_VERSION").to_owned(),
             rate_hz: rig.source.rate_hz,
+            shows_loss: rig.source.shows_loss(),
             channels: rig.channels.clone(),
             headline: rig.headline,
         })
@@ -186,6 +189,7 @@ fn title(d: &RunDescription) -> String {
 pub(super) fn write_channel_group(samples: &Group, description: &RunDescription) -> H5Result<()> {
     let ids: Vec<&ChannelId> = description.channels.iter().map(|channel| &channel.id).collect();
     put(samples, "rate_hz", description.rate_hz)?;
+    put(samples, "loss_detectable", description.shows_loss)?;
     put(samples, "headline", description.headline as u32)?;
     names_attribute(samples, "channels", &ids)?;
     write_signals(samples, description)
@@ -296,6 +300,7 @@ pub(super) fn read_description(path: &Path, entry: &Group) -> Result<RunDescript
         attending: a.text("attending")?,
         program_version: a.text("program_version")?,
         rate_hz: s.get("rate_hz")?,
+        shows_loss: s.get("loss_detectable")?,
         channels: read_channels(path, &samples)?,
         headline: s.get::<u32>("headline")? as usize,
     };

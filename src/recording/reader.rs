@@ -97,6 +97,7 @@ pub fn read(path: &Path) -> Result<RunData, RecordingError> {
         traces: recording.traces()?,
         frames: recording.frames(),
         frames_missing: frames_lost(&recording.spans),
+        shows_loss: d.shows_loss,
         marks: recording.table_of(&recording.layout.marks, rows::marks)?,
         events: recording.table_of(&recording.layout.events, rows::events)?,
         prediction: recording.prediction()?,

@@ -156,7 +156,10 @@ fn metric_table(results: &[RunResult], names: &[String], system: System) -> Tabl
     stops.extend(results.iter().map(|run| run.stop_outcome.to_string()));
     rows.push(stops);
     let mut missing = vec!["frames missing".to_owned()];
-    missing.extend(results.iter().map(|run| run.frames_missing.to_string()));
+    missing.extend(results.iter().map(|run| match run.shows_loss {
+        true => run.frames_missing.to_string(),
+        false => "not detectable".to_owned(),
+    }));
     rows.push(missing);
     Table { head, rows }
 }

@@ -61,8 +61,10 @@ pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
         links: file.links.iter().map(link).collect(),
         source: Source {
             id: file.source.id.text,
+            wire: file.source.wire,
             address: file.source.address.text,
             rate_hz: file.source.rate_hz,
+            code: file.source.code,
             payload_type: file.source.payload_type,
             max_age_s: file.source.max_age_s,
         },

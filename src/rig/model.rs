@@ -231,19 +231,93 @@ pub struct Link {
     pub heartbeat_s: f64,
 }
 
-/// The fast sample source: RTP L24 over TCP, framed by RFC 4571.
+/// The fast sample source.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Source {
     /// Id.
     pub id: String,
-    /// `host:port`.
+    /// How the samples come in.
+    pub wire: SampleWire,
+    /// TCP: `host:port` that we connect to; UDP: `host:port` that we listen on; a child process: its program, for
+    /// messages.
     pub address: String,
     /// Frames a second.
     pub rate_hz: f64,
+    /// How a sample is written.
+    pub code: SampleCode,
     /// RTP payload type expected.
     pub payload_type: u8,
     /// Stream counts as lost after this wall time without a frame, s.
     pub max_age_s: f64,
+}
+
+impl Source {
+    /// False where a lost frame leaves no trace: the wire carries neither numbers nor times.
+    pub fn shows_loss(&self) -> bool {
+        !matches!(&self.wire, SampleWire::Command(command) if !command.framed)
+    }
+}
+
+/// Ways for samples to come in.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum SampleWire {
+    /// RTP over TCP, each packet behind its length (RFC 4571).
+    Tcp,
+    /// RTP over UDP.
+    Udp,
+    /// What a child process writes on its standard output.
+    Command(SampleCommand),
+}
+
+/// A child process that samples.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct SampleCommand {
+    /// Program and its arguments; no shell reads them.
+    pub program: Vec<String>,
+    /// True: RTP packets behind their length (RFC 4571). False: bare frames, one after the other, so that a lost frame
+    /// cannot be noticed.
+    pub framed: bool,
+    /// It may be started again after it ended by itself (between runs only).
+    pub restart: bool,
+}
+
+/// How one sample is written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum SampleCode {
+    /// 16 bits, two's complement, high byte first (RFC 3551).
+    L16,
+    /// 24 bits, two's complement, high byte first (RFC 3190).
+    L24,
+    /// 16 bits, low byte first; bare frames only.
+    S16Le,
+    /// 24 bits in three bytes, low byte first; bare frames only.
+    S24Le,
+    /// 32 bits, low byte first; bare frames only.
+    S32Le,
+}
+
+impl SampleCode {
+    /// Bytes of a sample.
+    pub fn bytes(self) -> usize {
+        match self {
+            Self::L16 | Self::S16Le => 2,
+            Self::L24 | Self::S24Le => 3,
+            Self::S32Le => 4,
+        }
+    }
+
+    /// True for what RTP has a payload format for.
+    pub fn is_rtp(self) -> bool {
+        matches!(self, Self::L16 | Self::L24)
+    }
+
+    /// Smallest and largest count.
+    pub fn counts(self) -> (i32, i32) {
+        let most = i32::MAX >> (32 - 8 * self.bytes());
+        (-most - 1, most)
+    }
 }
 
 /// What a channel measures.

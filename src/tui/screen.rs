@@ -61,6 +61,9 @@ fn state_words(picture: &Picture, snapshot: &Snapshot) -> Span<'static> {
         return Span::styled(format!("NO ANSWER: {lost}"), Style::new().fg(Color::Red));
     }
     match snapshot.activity {
+        Activity::Idle if snapshot.samples_lost.is_some() => {
+            Span::styled("nothing runs, NO SAMPLES", Style::new().fg(Color::Yellow))
+        }
         Activity::Idle => Span::raw("nothing runs"),
         Activity::Running => Span::styled("running", Style::new().fg(Color::Green)),
         Activity::Stopping => Span::styled("stopping", Style::new().fg(Color::Yellow)),

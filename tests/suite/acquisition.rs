@@ -2,7 +2,7 @@
 
 use ramprig::acquisition::{Acquisition, AcquisitionError, Input, Setup, start_with};
 use ramprig::clock::{ManualClock, RigClock, SystemClock, WallClock};
-use ramprig::rig::model::{Source, Trip, TripCause};
+use ramprig::rig::model::{SampleCode, SampleWire, Source, Trip, TripCause};
 use ramprig::sequence::ports::{ArmedTrip, CommandRecord, SamplePort, SampleView, StopLine};
 use ramprig::signal::{Block, Scaling};
 use ramprig::starters::StopKind;
@@ -12,10 +12,10 @@ use std::process::{Command, Stdio};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-const RATE_HZ: f64 = 10_000.0;
-const PAYLOAD_TYPE: u8 = 96;
+pub const RATE_HZ: f64 = 10_000.0;
+pub const PAYLOAD_TYPE: u8 = 96;
 /// Generous: decides nothing but how long a broken test hangs.
-const DEADLINE: Duration = Duration::from_secs(30);
+pub const DEADLINE: Duration = Duration::from_secs(30);
 
 /// A sender over a connected socket.
 struct Sender {
@@ -53,8 +53,15 @@ impl Sender {
 }
 
 fn setup(address: String, channels: usize, trips: Vec<Trip>) -> Setup {
-    let source =
-        Source { id: "fast".to_owned(), address, rate_hz: RATE_HZ, payload_type: PAYLOAD_TYPE, max_age_s: 0.5 };
+    let source = Source {
+        id: "fast".to_owned(),
+        wire: SampleWire::Tcp,
+        address,
+        rate_hz: RATE_HZ,
+        code: SampleCode::L24,
+        payload_type: PAYLOAD_TYPE,
+        max_age_s: 0.5,
+    };
     let scaling = Scaling { scale: 2.0, offset: 10.0 };
     Setup { source, inputs: (0..channels).map(|position| Input { position, scaling }).collect(), trips }
 }
@@ -81,7 +88,7 @@ fn bench(channels: usize, trips: Vec<Trip>, clock: Arc<dyn WallClock>) -> Bench 
 }
 
 /// Wait on the port until `what` holds.
-fn wait_for(port: &dyn SamplePort, what: &str, holds: impl Fn(&SampleView) -> bool) -> SampleView {
+pub fn wait_for(port: &dyn SamplePort, what: &str, holds: impl Fn(&SampleView) -> bool) -> SampleView {
     let deadline_ns = SystemClock.now_ns() + DEADLINE.as_nanos() as u64;
     let mut view = port.view();
     while !holds(&view) {
@@ -92,7 +99,7 @@ fn wait_for(port: &dyn SamplePort, what: &str, holds: impl Fn(&SampleView) -> bo
 }
 
 /// Blocks until `frames` frames were received.
-fn collect(blocks: &crossbeam_channel::Receiver<Arc<Block>>, frames: usize) -> Vec<Arc<Block>> {
+pub fn collect(blocks: &crossbeam_channel::Receiver<Arc<Block>>, frames: usize) -> Vec<Arc<Block>> {
     let mut got = Vec::new();
     while got.iter().map(|b: &Arc<Block>| b.frames()).sum::<usize>() < frames {
         got.push(blocks.recv_timeout(DEADLINE).unwrap());

@@ -135,6 +135,7 @@ fn run(kind: StarterKind, pressure: impl Fn(f64, f64) -> f64) -> RunData {
         traces: vec![trace(&|t| pressure(t, stop_s)), trace(&|t| current(t, stop_s)), trace(&|t| speed(t, stop_s))],
         frames: n as u64,
         frames_missing: 0,
+        shows_loss: true,
         marks: marks.collect(),
         events: vec![],
         prediction: None,

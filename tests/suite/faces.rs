@@ -53,6 +53,7 @@ fn snapshot() -> Snapshot {
         }),
         log: vec![Event { at_s: 4.0, level: Level::Note, text: "start of cycle 1".into() }],
         warnings: vec![],
+        samples_lost: None,
         rig_time_s: 12.0,
     }
 }

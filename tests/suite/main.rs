@@ -23,5 +23,6 @@ mod fill_bench;
 mod recording;
 mod rig;
 mod sequence;
+mod sources;
 mod stand;
 mod virtual_rig;

@@ -1,10 +1,15 @@
 //! Sample sources, one a file. A source turns whatever its wire carries into blocks with absolute frame indices; the
 //! sampling thread neither knows nor cares which one it reads.
 
+pub mod command;
 pub mod rtp_tcp;
+pub mod rtp_udp;
 
-use super::depacketizer::{StreamBroken, StreamCounts};
+use super::depacketizer::{Format, StreamBroken, StreamCounts};
+use crate::clock::WallClock;
+use crate::rig::model::{self, SampleWire};
 use crate::signal::Block;
+use std::sync::Arc;
 
 /// A stream of frames.
 pub trait Source: Send {
@@ -18,8 +23,26 @@ pub trait Source: Send {
     fn counts(&self) -> &StreamCounts;
 }
 
+/// Open the source that a rig describes, for frames of `channels`.
+///
+/// # Errors
+/// What keeps it from being opened.
+pub fn open(
+    source: &model::Source,
+    channels: usize,
+    clock: &Arc<dyn WallClock>,
+) -> Result<Box<dyn Source>, SourceError> {
+    let format = Format { channels, rate_hz: source.rate_hz, code: source.code, payload_type: source.payload_type };
+    let clock = Arc::clone(clock);
+    Ok(match &source.wire {
+        SampleWire::Tcp => Box::new(rtp_tcp::RtpTcp::open(&source.address, format, clock)?),
+        SampleWire::Udp => Box::new(rtp_udp::RtpUdp::open(&source.address, format, clock)?),
+        SampleWire::Command(command) => Box::new(command::ChildProcess::open(command, format, clock)?),
+    })
+}
+
 /// Why a source gives nothing.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum SourceError {
     /// No connection.
     #[error("{address}: cannot connect to the sample stream: {reason}")]
@@ -28,6 +51,55 @@ pub enum SourceError {
         address: String,
         /// Operating system's words.
         reason: String,
+    },
+    /// Nowhere to listen.
+    #[error("{address}: cannot listen for the sample stream: {reason}")]
+    Listen {
+        /// host:port.
+        address: String,
+        /// Operating system's words.
+        reason: String,
+    },
+    /// The receive buffer is too small for the stream.
+    #[error(
+        "{address}: the system grants a receive buffer of {granted} bytes of {asked} asked, {holds_ms:.0} ms of the stream; \
+         50 ms are needed: raise net.core.rmem_max, or use TCP"
+    )]
+    Buffer {
+        /// host:port.
+        address: String,
+        /// Asked, bytes.
+        asked: usize,
+        /// Granted, bytes.
+        granted: usize,
+        /// Time of the stream it holds, ms.
+        holds_ms: f64,
+    },
+    /// The child process did not start.
+    #[error("cannot start the sampling program `{program}`: {reason}")]
+    Start {
+        /// Program.
+        program: String,
+        /// Operating system's words.
+        reason: String,
+    },
+    /// The child process closed its output.
+    #[error("the sampling program `{program}` ended: {ended} ({pending} bytes of an unfinished frame)")]
+    Ended {
+        /// Program.
+        program: String,
+        /// Bytes that were no whole frame.
+        pending: usize,
+        /// How it ended.
+        ended: String,
+    },
+    /// The child process ended before and may not be started again.
+    #[error(
+        "the sampling program `{program}` ended and the rig file does not allow to start it again (restart = true)"
+    )]
+    NoRestart {
+        /// Program.
+        program: String,
     },
     /// The connection failed.
     #[error("{address}: reading the sample stream failed: {reason}")]

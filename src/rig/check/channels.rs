@@ -15,6 +15,7 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile) {
     for channel in &file.channels {
         place(document, file, channel);
         bandwidth(document, file, channel);
+        counts(document, file, channel);
     }
     headline(document, file);
 }
@@ -51,6 +52,17 @@ fn place(document: &Document<'_>, file: &RigFile, channel: &ChannelEntry) {
     }
     if channel.quantity.is_some() && !in_water && !matches!(channel.place, PlaceEntry::None) {
         document.note(&channel.spot, "a place for a channel that is not in the water", "no node and no pipe", None);
+    }
+}
+
+/// The converter writes no count outside what a sample holds.
+fn counts(document: &Document<'_>, file: &RigFile, channel: &ChannelEntry) {
+    let (least, most) = file.source.code.counts();
+    let (low, high) = channel.counts;
+    if !(f64::from(least)..=f64::from(most)).contains(&low) || !(f64::from(least)..=f64::from(most)).contains(&high) {
+        let found = format!("counts [{low}, {high}]");
+        let allowed = format!("{least} to {most}, what {:?} samples hold", file.source.code);
+        document.note(&channel.input_spot, found, allowed, Some("counts, or samples of the source".to_owned()));
     }
 }
 

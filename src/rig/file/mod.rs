@@ -10,13 +10,15 @@ mod pipe;
 mod control;
 mod panel;
 mod signals;
+mod source;
 mod uncertainty;
 
 pub use control::{LinkEntry, SpanEntry, StarterEntry, TransferEntry};
 pub use machine::{CouplingEntry, MotorEntry, PumpEntry};
 pub use network::{ElementEntry, LineUpEntry, TankEntry, WaveSpeed};
 pub use panel::PanelEntry;
-pub use signals::{ChannelEntry, ConditionEntry, PermissiveEntry, PlaceEntry, SourceEntry, TripEntry};
+pub use signals::{ChannelEntry, ConditionEntry, PermissiveEntry, PlaceEntry, TripEntry};
+pub use source::SourceEntry;
 
 use super::reader::{Cursor, Document, Spot, Text};
 use crate::hydraulics::spec::LiquidSpec;
@@ -136,8 +138,8 @@ impl RigFile {
             transfer: root.table("transfer").map(|table| control::transfer(table, &mut assumed)),
             links: control::links(&root, &mut assumed),
             source: match station {
-                true => signals::no_source(&root),
-                false => signals::source(root.need_table("source"), &mut assumed),
+                true => source::no_source(&root),
+                false => source::source(root.need_table("source"), &mut assumed),
             },
             permissives: signals::permissives(&root, &channels),
             trips: signals::trips(&root, &channels, &mut assumed),

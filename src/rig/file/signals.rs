@@ -1,6 +1,6 @@
 //! The sample source, channels, permissives and trips as typed.
 
-use super::control::{STOPS, address};
+use super::control::STOPS;
 use super::{Assumptions, need_id, or_nan};
 use crate::rig::model::{Quantity, TripCause};
 use crate::rig::reader::{Cursor, Spot, Text};
@@ -15,23 +15,6 @@ const QUANTITIES: &[(&str, Quantity)] = &[
 
 const CAUSES: &[(&str, TripCause)] =
     &[("limit", TripCause::Limit), ("stream-lost", TripCause::StreamLost), ("link-lost", TripCause::LinkLost)];
-
-/// `[source]`.
-#[derive(Debug)]
-pub struct SourceEntry {
-    /// Id.
-    pub id: Text,
-    /// `host:port`.
-    pub address: Text,
-    /// Frames a second.
-    pub rate_hz: f64,
-    /// RTP payload type.
-    pub payload_type: u8,
-    /// Stale after, s.
-    pub max_age_s: f64,
-    /// Place.
-    pub spot: Option<Spot>,
-}
 
 /// Where a channel reads.
 #[derive(Debug)]
@@ -122,45 +105,6 @@ pub struct TripEntry {
     pub spot: Spot,
 }
 
-/// A station has none: channels are then places that a prediction is made for.
-pub(super) fn no_source(root: &Cursor<'_>) -> SourceEntry {
-    let nothing = Text { text: String::new(), spot: root.spot("source") };
-    SourceEntry {
-        id: nothing.clone(),
-        address: nothing,
-        rate_hz: f64::INFINITY,
-        payload_type: 0,
-        max_age_s: f64::INFINITY,
-        spot: None,
-    }
-}
-
-/// `[source]`.
-pub(super) fn source(table: Option<Cursor<'_>>, assumed: &mut Assumptions) -> SourceEntry {
-    let Some(table) = table else {
-        let nothing = Text { text: String::new(), spot: Spot { key_path: "source".to_owned(), line: 1, column: 1 } };
-        return SourceEntry {
-            id: nothing.clone(),
-            address: nothing,
-            rate_hz: f64::NAN,
-            payload_type: 0,
-            max_age_s: f64::NAN,
-            spot: None,
-        };
-    };
-    let payload_type = table.integer("payload_type", 0..=127).and_then(|number| u8::try_from(number).ok());
-    let entry = SourceEntry {
-        id: need_id(&table),
-        address: address(&table),
-        rate_hz: or_nan(table.need_quantity("rate", &Want::FREQUENCY.between(10.0, 200e3))),
-        payload_type: assumed.take(payload_type, 97, "RTP payload type 97"),
-        max_age_s: assumed.take(table.quantity("max_age", &Want::TIME), 0.5, "stream lost after 0.5 s without a frame"),
-        spot: Some(table.here()),
-    };
-    table.close();
-    entry
-}
-
 /// What a value of this quantity is written as, signed or not.
 fn want_of(quantity: Option<Quantity>) -> Option<Want> {
     quantity.map(|quantity| match quantity {
@@ -214,7 +158,7 @@ fn channel(table: Cursor<'_>, assumed: &mut Assumptions) -> ChannelEntry {
 
 /// Counts of the converter at the two ends of the range; by default most of 24 bits, with room for over-range.
 fn counts(table: &Cursor<'_>, assumed: &mut Assumptions) -> (f64, f64) {
-    let span = table.integer_span("counts", -8_388_608..=8_388_607);
+    let span = table.integer_span("counts", i32::MIN..=i32::MAX);
     if !table.has("counts") {
         let line = "the ends of a channel's range are -8 000 000 and 8 000 000 counts";
         if !assumed.0.iter().any(|said| said == line) {

@@ -3,6 +3,7 @@
 use crate::stand::bench::Bench;
 use crate::stand::peers;
 use crate::stand::sequences::Cycle;
+use crate::stand::view::View;
 
 #[test]
 fn runs_a_cycle_through_each_starter_and_leaves_one_closed_recording_each() {
@@ -21,4 +22,17 @@ fn runs_a_cycle_through_each_starter_and_leaves_one_closed_recording_each() {
     let witness = bench.witness();
     witness.assert_all_off();
     assert_eq!(witness.most_on(), 1, "an output was on");
+}
+
+#[test]
+fn opens_a_stream_that_was_lost_between_runs_and_runs_on() {
+    let mut bench = Bench::real_time();
+    let (_owner, address) = bench.serve();
+    bench.run(&Cycle::brief_ramps().text(), "drive").end().expect(0);
+    bench.control("drop-stream");
+    let mut view = View::of(&address);
+    view.wait_state("the loss", |state| state.samples_lost.is_some());
+    let ended = bench.run(&Cycle::brief_ramps().text(), "drive").end();
+    ended.expect(0);
+    assert_eq!(bench.recordings(".h5").len(), 2);
 }

@@ -50,6 +50,7 @@ pub fn description() -> RunDescription {
         started_utc: "2026-01-02T03:04:05.678Z".into(),
         attending: "nobody".into(),
         program_version: "0.0.0".into(),
+        shows_loss: true,
         rate_hz: RATE_HZ,
         // The order of the rig differs from the order on the wire.
         channels: vec![

@@ -1,0 +1,126 @@
+//! The sample source as typed.
+
+use super::control::address;
+use super::{Assumptions, need_id, or_nan};
+use crate::rig::model::{SampleCode, SampleCommand, SampleWire};
+use crate::rig::reader::{Cursor, Spot, Text};
+use crate::units::Want;
+
+/// Words of `wire`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum WireWord {
+    Tcp,
+    Udp,
+    Command,
+}
+
+const WIRES: &[(&str, WireWord)] = &[("tcp", WireWord::Tcp), ("udp", WireWord::Udp), ("command", WireWord::Command)];
+const FRAMINGS: &[(&str, bool)] = &[("rfc4571", true), ("bare", false)];
+const CODES: &[(&str, SampleCode)] = &[
+    ("L16", SampleCode::L16),
+    ("L24", SampleCode::L24),
+    ("S16LE", SampleCode::S16Le),
+    ("S24LE", SampleCode::S24Le),
+    ("S32LE", SampleCode::S32Le),
+];
+/// Stream lost after this long without a frame when the file does not say, s.
+const MAX_AGE_S: f64 = 0.05;
+
+/// `[source]`.
+#[derive(Debug)]
+pub struct SourceEntry {
+    /// Id.
+    pub id: Text,
+    /// How the samples come in.
+    pub wire: SampleWire,
+    /// `host:port`, or the child's program.
+    pub address: Text,
+    /// Frames a second.
+    pub rate_hz: f64,
+    /// How a sample is written.
+    pub code: SampleCode,
+    /// RTP payload type.
+    pub payload_type: u8,
+    /// Stale after, s.
+    pub max_age_s: f64,
+    /// Place.
+    pub spot: Option<Spot>,
+}
+
+impl SourceEntry {
+    fn nothing(spot: Spot, number: f64) -> Self {
+        let nothing = Text { text: String::new(), spot };
+        Self {
+            id: nothing.clone(),
+            wire: SampleWire::Tcp,
+            address: nothing,
+            rate_hz: number,
+            code: SampleCode::L24,
+            payload_type: 0,
+            max_age_s: number,
+            spot: None,
+        }
+    }
+}
+
+/// A station has none: channels are then places that a prediction is made for.
+pub(super) fn no_source(root: &Cursor<'_>) -> SourceEntry {
+    SourceEntry::nothing(root.spot("source"), f64::INFINITY)
+}
+
+/// `[source]`.
+pub(super) fn source(table: Option<Cursor<'_>>, assumed: &mut Assumptions) -> SourceEntry {
+    let Some(table) = table else {
+        return SourceEntry::nothing(Spot { key_path: "source".to_owned(), line: 1, column: 1 }, f64::NAN);
+    };
+    let (wire, address) = wire(&table);
+    let payload_type = table.integer("payload_type", 0..=127).and_then(|number| u8::try_from(number).ok());
+    let entry = SourceEntry {
+        id: need_id(&table),
+        address,
+        rate_hz: or_nan(table.need_quantity("rate", &Want::FREQUENCY.between(10.0, 200e3))),
+        code: code(&table, &wire),
+        payload_type: assumed.take(payload_type, 97, "RTP payload type 97"),
+        max_age_s: assumed.take(
+            table.quantity("max_age", &Want::TIME),
+            MAX_AGE_S,
+            "stream lost after 50 ms without a frame",
+        ),
+        wire,
+        spot: Some(table.here()),
+    };
+    table.close();
+    entry
+}
+
+/// The wire, and what messages call it.
+fn wire(table: &Cursor<'_>) -> (SampleWire, Text) {
+    let word = table.word("wire", WIRES).unwrap_or(WireWord::Tcp);
+    if word != WireWord::Command {
+        let wire = if word == WireWord::Udp { SampleWire::Udp } else { SampleWire::Tcp };
+        return (wire, address(table));
+    }
+    let program: Vec<String> = table.texts("command").unwrap_or_default().into_iter().map(|text| text.text).collect();
+    if program.first().is_none_or(|name| name.trim().is_empty()) {
+        table.note(
+            "command",
+            "no program",
+            "a program and its arguments, such as [\"./sampler\", \"--rate\", \"10000\"]",
+            None,
+        );
+    }
+    let name = Text { text: program.first().cloned().unwrap_or_default(), spot: table.spot("command") };
+    let framed = table.need_word("framing", FRAMINGS).unwrap_or(true);
+    let restart = table.flag("restart").unwrap_or(false);
+    (SampleWire::Command(SampleCommand { program, framed, restart }), name)
+}
+
+fn code(table: &Cursor<'_>, wire: &SampleWire) -> SampleCode {
+    let code = table.word("samples", CODES).unwrap_or(SampleCode::L24);
+    let bare = matches!(wire, SampleWire::Command(command) if !command.framed);
+    if !bare && !code.is_rtp() {
+        let hint = "bare frames of a child process (framing = \"bare\") may be low byte first".to_owned();
+        table.note("samples", format!("{code:?} in RTP packets"), "L16 or L24", Some(hint));
+    }
+    code
+}
