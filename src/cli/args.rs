@@ -117,6 +117,9 @@ pub struct PredictArgs {
     /// Seed of the band's draws.
     #[arg(long, default_value_t = 1)]
     pub seed: u64,
+    /// With `--json`: put every predicted series into the object, too.
+    #[arg(long)]
+    pub series: bool,
     /// Write the predicted series.
     #[arg(long, value_name = "FILE")]
     pub csv: Option<PathBuf>,

@@ -6,7 +6,7 @@ use super::failure::Failure;
 use super::output::Output;
 use super::wires::{load, read_sequence, starter_index};
 use crate::prediction::bands::{BandOptions, band};
-use crate::prediction::summary::{Summary, loss_words, write_csv};
+use crate::prediction::summary::{Summary, loss_words, series_json, write_csv};
 use crate::prediction::{PredictedEvent, Prediction, Rehearsal, rehearse};
 use crate::rig::check_report;
 use crate::rig::derived::derive;
@@ -107,7 +107,11 @@ pub fn predict(args: &PredictArgs, output: Output, units: System) -> Result<Exit
     }
     let summary = Summary::of(&rig, &prediction);
     if output.json {
-        output.announce(&summary.to_json().to_string());
+        let mut object = summary.to_json();
+        if args.series {
+            object["segments"] = series_json(&rig, &prediction);
+        }
+        output.announce(&object.to_string());
         return Ok(Exit::Done);
     }
     let starter_id = rig.starters.get(starter).map_or("no starter", |s| s.id.as_str());
@@ -198,6 +202,15 @@ fn table(summary: &Summary, units: System) -> String {
             shown(channel.minimum),
             significant(channel.maximum_at_s, 3),
             units.unit_name(dimension),
+        ));
+    }
+    let npsh = summary.beside.iter().find(|figures| figures.name == "npsh_margin_m");
+    if let Some(npsh) = npsh {
+        text.push_str(&format!(
+            "NPSH margin: {} at its least, {} s after the start; {} before the stop\n",
+            units.plain(npsh.minimum, Dimension::Length),
+            significant(npsh.minimum_at_s, 3),
+            units.plain(npsh.last, Dimension::Length)
         ));
     }
     if let Some(time_s) = summary.acceleration_s {

@@ -315,7 +315,7 @@ impl Nodal {
             self.right[i] = -residual;
         }
         for (i, link) in self.links.iter().enumerate() {
-            let gain = link.boundary.gain(link.flow_m3_s, self.speed_rad_s);
+            let gain = link.boundary.gain_from(link.flow_m3_s, self.speed_rad_s, self.nodes[link.from].head_m);
             self.gains[i] = gain;
             let residual = if gain.shut {
                 link.flow_m3_s
@@ -356,7 +356,7 @@ impl Nodal {
                 matrix[row + column] = 1.0;
                 continue;
             }
-            matrix[row + link.from] = 1.0;
+            matrix[row + link.from] = 1.0 + gain.head_by_inlet;
             matrix[row + link.to] = -1.0;
             matrix[row + column] = gain.head_by_flow;
             if self.shaft.is_some() {
@@ -368,8 +368,9 @@ impl Nodal {
             let torque_n_m = self.gains.iter().map(|gain| gain.torque_n_m).sum();
             let (_, by_speed, by_torque) = shaft.residual(self.speed_rad_s, drive(self.speed_rad_s), torque_n_m);
             matrix[row + nodes + links] = by_speed;
-            for (i, gain) in self.gains.iter().enumerate() {
+            for (i, (gain, link)) in self.gains.iter().zip(&self.links).enumerate() {
                 matrix[row + nodes + i] = by_torque * gain.torque_by_flow;
+                matrix[row + link.from] += by_torque * gain.torque_by_inlet;
                 matrix[row + nodes + links] += by_torque * gain.torque_by_speed;
             }
         }

@@ -6,8 +6,10 @@
 //! acts from the present level on.
 
 mod air;
+mod drawing;
 
 pub use air::{LinesAtStart, SelfPriming};
+pub use drawing::Npsh;
 
 pub use super::plant_event::{PlantEvent, PlantEventKind};
 
@@ -65,6 +67,7 @@ pub struct Plant<D: ShaftDriver> {
     stored_at_start_m3: f64,
     watch: Watch,
     air: Option<air::Air>,
+    drawing: drawing::Drawing,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -150,6 +153,7 @@ impl<D: ShaftDriver> Plant<D> {
         Ok(Self {
             node_at: (0..spec.nodes.len()).map(|node| place_node(&clusters, node)).collect(),
             watch: Watch::new(&line, &clusters, spec.nodes.len(), state, &network),
+            drawing: drawing::Drawing::new(&network),
             network,
             line,
             clusters,
@@ -196,6 +200,7 @@ impl<D: ShaftDriver> Plant<D> {
             return Err(self.unsolved(index, unsolved));
         }
         self.end_shaft();
+        self.follow_drawing();
         self.follow_air();
         self.look()
     }
@@ -212,7 +217,8 @@ impl<D: ShaftDriver> Plant<D> {
         let Some((cluster, link)) = self.pump_at else { return };
         let nodal = &self.clusters[cluster].nodal;
         self.speed_rad_s = nodal.speed_rad_s;
-        let gain = nodal.links[link].boundary.gain(nodal.links[link].flow_m3_s, nodal.speed_rad_s);
+        let link = &nodal.links[link];
+        let gain = link.boundary.gain_from(link.flow_m3_s, nodal.speed_rad_s, nodal.nodes[link.from].head_m);
         self.pump_head_m = gain.head_m;
         self.pump_torque_n_m = gain.torque_n_m;
     }

@@ -77,6 +77,28 @@ pub enum PlantEventKind {
     Primed,
     /// The suction leg has run empty.
     PrimeLost,
+    /// Air in the water drawn came to the share at which the impeller holds its water no longer.
+    PrimeLostByAir {
+        /// Gas by volume at the inlet.
+        gas_share: f64,
+    },
+    /// Air from a splashing return has come to the pump.
+    AirAtPump {
+        /// Free air by volume at the atmosphere.
+        free_share: f64,
+    },
+    /// NPSH available fell below the required.
+    CavitationBegan {
+        /// Available, m.
+        available_m: f64,
+        /// Required at that flow and speed, m.
+        required_m: f64,
+    },
+    /// NPSH available is clearly above the required again.
+    CavitationEnded {
+        /// Available, m.
+        available_m: f64,
+    },
     /// Water boils: a first vapour cavity opened in a pipe or at a node.
     CavityOpened {
         /// Where first.

@@ -2,10 +2,14 @@
 
 pub(crate) mod curve;
 pub mod four_quadrant;
+mod suction;
 pub mod trouble;
+mod worn;
+
+pub(crate) use suction::Suction;
 
 use super::error::HydraulicsError;
-use super::spec::PumpSpec;
+use super::spec::{PumpCondition, PumpSpec};
 use curve::Curve;
 use four_quadrant::{Read, angle_rad};
 use std::f64::consts::{FRAC_PI_4, PI};
@@ -14,6 +18,8 @@ use std::f64::consts::{FRAC_PI_4, PI};
 const RATED_POINT_TOLERANCE: f64 = 0.2;
 /// Width over which the difference between own curve and published data fades out beyond the curve's ends, rad.
 const FADE_RAD: f64 = FRAC_PI_4;
+/// Most slip through worn rings that is taken, share of rated flow.
+const WEAR_MAX: f64 = 0.5;
 /// Smallest torque ratio that extrapolation of the power curve may reach, share of the nearest given point.
 const EXTRAPOLATION_FLOOR: f64 = 0.3;
 
@@ -43,6 +49,11 @@ pub struct PumpPoint {
 /// and torque are continuous everywhere. Torque inside comes from shaft power `rho g Q H / eta` at the efficiency
 /// points with flow, carried straight to shut-off and to the curve's end.
 ///
+/// Worn rings let water slip back, so that the impeller carries more than the flanges ([`worn::Rings`]). Turned the wrong
+/// way (two phases swapped) it is the same impeller at negative speed, from the published data: at shut-off 0.634 of the
+/// rated head, half of what it gives the right way, and nothing from about 0.35 of rated flow on; the trade's rule of a
+/// half to two thirds of the head is at the upper end of that (common practice, no source).
+///
 /// Range: all finite speeds and flows. Accuracy: published data, three figures (`suter-35-*`); continuity and
 /// derivatives by the tests below. Source: WS93 chapter 7 and appendix C; Donsky 1961.
 #[derive(Debug, Clone)]
@@ -53,6 +64,9 @@ pub struct Pump {
     rated_torque_n_m: f64,
     own_head: Option<OwnCurve>,
     own_torque: Option<OwnCurve>,
+    condition: PumpCondition,
+    /// What stands at its inlet; `None`: suction head does not matter.
+    pub(crate) suction: Option<Suction>,
     /// Share of its head that it makes: 1 full of water, 0 without prime.
     pub(crate) prime_share: f64,
 }
@@ -89,6 +103,8 @@ impl Pump {
             rated_torque_n_m: power_w / spec.rated_speed_rad_s,
             own_head,
             own_torque,
+            condition: spec.condition,
+            suction: None,
             prime_share: 1.0,
         })
     }
@@ -113,7 +129,13 @@ impl Pump {
 
     /// True where the published data are all there is to it.
     pub(crate) fn is_published_only(&self) -> bool {
-        self.own_head.is_none() && self.own_torque.is_none()
+        let as_new = self.condition.wear_leak_share <= 0.0 && !self.condition.wrong_rotation;
+        self.own_head.is_none() && self.own_torque.is_none() && as_new
+    }
+
+    /// How it is not as it was.
+    pub(crate) fn condition(&self) -> &PumpCondition {
+        &self.condition
     }
 
     /// Rated head, m.
@@ -123,9 +145,26 @@ impl Pump {
     }
 
     /// Head, torque and derivatives at a flow (m3/s, positive from suction to discharge) and speed (rad/s, positive in
-    /// the pumping direction).
+    /// the direction the motor turns it). Water enough at the inlet; for less see [`trouble`].
     #[must_use]
     pub fn at(&self, flow_m3_s: f64, speed_rad_s: f64) -> PumpPoint {
+        let impeller = |through_m3_s: f64| match self.condition.wrong_rotation {
+            false => self.impeller(through_m3_s, speed_rad_s),
+            true => self.impeller(through_m3_s, -speed_rad_s).turned(),
+        };
+        if self.condition.wear_leak_share <= 0.0 {
+            return impeller(flow_m3_s);
+        }
+        let rings = worn::Rings {
+            slip_m3_s: self.condition.wear_leak_share * self.rated_flow_m3_s,
+            rated_head_m: self.rated_head_m,
+            rated_flow_m3_s: self.rated_flow_m3_s,
+        };
+        rings.point(flow_m3_s, impeller)
+    }
+
+    /// The impeller as new, turned at its own speed, positive in the pumping direction.
+    fn impeller(&self, flow_m3_s: f64, speed_rad_s: f64) -> PumpPoint {
         let (alpha, v) = (speed_rad_s / self.rated_speed_rad_s, flow_m3_s / self.rated_flow_m3_s);
         let x_rad = angle_rad(alpha, v);
         let head = surface(alpha, v, x_rad, self.own_head.as_ref(), four_quadrant::head);
@@ -137,6 +176,18 @@ impl Pump {
             torque_n_m: self.rated_torque_n_m * torque.value,
             torque_by_flow: self.rated_torque_n_m * torque.by_flow / self.rated_flow_m3_s,
             torque_by_speed: self.rated_torque_n_m * torque.by_speed / self.rated_speed_rad_s,
+        }
+    }
+}
+
+impl PumpPoint {
+    /// Seen from a shaft that counts its speed the other way round.
+    fn turned(self) -> Self {
+        Self {
+            head_by_speed: -self.head_by_speed,
+            torque_n_m: -self.torque_n_m,
+            torque_by_flow: -self.torque_by_flow,
+            ..self
         }
     }
 }
@@ -235,6 +286,13 @@ fn check_rated(name: &str, spec: &PumpSpec) -> Result<(), HydraulicsError> {
     }
     if spec.rated_efficiency > 1.0 {
         return refuse(name, "rated efficiency", spec.rated_efficiency, "", "at most 1");
+    }
+    let wear = spec.condition.wear_leak_share;
+    if !(0.0..=WEAR_MAX).contains(&wear) {
+        return refuse(name, "leak of worn rings over rated flow", wear, "", "0 to 0.5");
+    }
+    if !(spec.npsh_required_m >= 0.0 && spec.npsh_required_m.is_finite()) {
+        return refuse(name, "NPSH required", spec.npsh_required_m, "m", "0 or more");
     }
     Ok(())
 }

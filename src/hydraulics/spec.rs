@@ -259,8 +259,38 @@ pub struct PumpSpec {
     pub curve: Vec<(f64, f64)>,
     /// (flow m3/s, efficiency 0..1) at rated speed; empty uses the four-quadrant data alone.
     pub efficiency: Vec<(f64, f64)>,
-    /// NPSH required at the rated point, m.
+    /// NPSH required at the rated point, m; 0: suction head never matters.
     pub npsh_required_m: f64,
+    /// How it is not as it was.
+    #[serde(default)]
+    pub condition: PumpCondition,
+}
+
+/// A pump that is not as it was, or what spoils the water it draws. The default is as new, with clean water.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+pub struct PumpCondition {
+    /// Water that slips back through worn rings at rated head, share of rated flow, 0 to 0.5; 0 for a new pump.
+    pub wear_leak_share: f64,
+    /// Two phases are swapped: the impeller turns the wrong way. Shaft speed stays positive in the motor's own direction.
+    pub wrong_rotation: bool,
+    /// A return that splashes beside the suction inlet.
+    pub splash: Option<SplashSpec>,
+}
+
+/// Water that falls beside the suction inlet and takes air down with it.
+///
+/// Free air in the water drawn, by volume at the atmosphere: `air_share min(1, Q/full_flow)` of the return's flow Q,
+/// reached with the time constant `grows_s`, and carried to the pump at the speed of the water in the suction pipe.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct SplashSpec {
+    /// Where the return's flow is read.
+    pub place: Place,
+    /// Free air by volume at the atmosphere of the water drawn, at the full flow, 0 to 0.5.
+    pub air_share: f64,
+    /// Flow of the return that brings `air_share`, m3/s; less brings less in proportion.
+    pub full_flow_m3_s: f64,
+    /// Time constant with which the air builds up at the inlet, and clears, s.
+    pub grows_s: f64,
 }
 
 /// The whole network.

@@ -7,7 +7,7 @@ use super::network::{Network, joined};
 use super::nodal::{Hold, Link, Nodal, Node};
 use super::pipe::Resistance;
 use super::plant::ShaftDriver;
-use super::pump::Pump;
+use super::pump::{Pump, Suction};
 use super::shaft::NoDrive;
 use super::spec::{ElementKind, ElementSpec, NetworkSpec, Terminal};
 use super::valve::Valve;
@@ -124,8 +124,10 @@ pub(crate) fn boundary_of(
             Boundary::DiscValve(valve)
         }
         ElementKind::ReliefValve(valve) => Boundary::ReliefValve(ReliefValve::new(&element.name, valve, liquid)?),
-        ElementKind::Pump(pump) => {
-            Boundary::Pump(Box::new(Pump::new(&element.name, pump, liquid.density_kg_m3, liquid.gravity_m_s2)?))
+        ElementKind::Pump(described) => {
+            let mut pump = Pump::new(&element.name, described, liquid.density_kg_m3, liquid.gravity_m_s2)?;
+            pump.suction = Some(Suction::new(described, liquid, spec.nodes[element.from].elevation_m));
+            Boundary::Pump(Box::new(pump))
         }
     })
 }
@@ -168,7 +170,8 @@ fn settle_rest(nodal: &mut Nodal) {
 }
 
 fn read(network: &Network, nodal: &Nodal) -> SteadyState {
-    let gains: Vec<_> = nodal.links.iter().map(|link| link.boundary.gain(link.flow_m3_s, nodal.speed_rad_s)).collect();
+    let gain = |link: &Link| link.boundary.gain_from(link.flow_m3_s, nodal.speed_rad_s, nodal.nodes[link.from].head_m);
+    let gains: Vec<_> = nodal.links.iter().map(gain).collect();
     SteadyState {
         heads_m: nodal.nodes.iter().map(|node| node.head_m).collect(),
         flows_m3_s: nodal.links.iter().map(|link| link.flow_m3_s).collect(),

@@ -17,6 +17,12 @@ impl Prediction {
         hash.made_with(&self.made_with);
         hash.list(&self.assumptions, |hash, text| hash.text(text));
         // Predictions made before there was such a thing keep their hash.
+        if !self.beside.is_empty() {
+            hash.text("beside");
+            hash.list(&self.beside, |hash, name| hash.text(name));
+            let all = self.segments.iter().flat_map(|segment| &segment.beside);
+            all.for_each(|series| hash.series(series));
+        }
         if let Some(loss) = &self.loss_of_supply {
             hash.text("loss of supply");
             hash.loss(loss);

@@ -52,8 +52,14 @@ pub enum EventKind {
     AirExpelled,
     /// The pump is primed.
     Primed,
-    /// The suction leg ran empty.
+    /// The suction leg ran empty, or air in the water drawn locked the impeller.
     PrimeLost,
+    /// Air from a splashing return came to the pump.
+    AirEnters,
+    /// NPSH available fell below the required.
+    CavitationBegins,
+    /// NPSH available is above the required again.
+    CavitationEnds,
     /// Forward flow ended while the shaft still turned forwards.
     ForwardFlowEnded,
 }
@@ -192,6 +198,20 @@ fn in_words(rig: &Rig, kind: PlantEventKind) -> (EventKind, String) {
             EventKind::AirExpelled,
             format!("the air valve at {} shuts, its air is out", words(rig, Place::Node(node))),
         ),
+        PlantEventKind::PrimeLostByAir { gas_share } => (
+            EventKind::PrimeLost,
+            format!("air is {:.1} % of the volume at the pump's inlet: prime is lost", 100.0 * gas_share),
+        ),
+        PlantEventKind::AirAtPump { .. } => {
+            (EventKind::AirEnters, "air from the splashing return comes to the pump".to_owned())
+        }
+        PlantEventKind::CavitationBegan { available_m, required_m } => (
+            EventKind::CavitationBegins,
+            format!("cavitation begins: NPSH available {available_m:.2} m falls below the required {required_m:.2} m"),
+        ),
+        PlantEventKind::CavitationEnded { available_m } => {
+            (EventKind::CavitationEnds, format!("cavitation ends: NPSH available {available_m:.2} m"))
+        }
         PlantEventKind::PrimeLost => (EventKind::PrimeLost, "the suction leg has run empty: prime is lost".to_owned()),
     }
 }

@@ -1,6 +1,7 @@
 //! Floor 4: what will happen, computed before the run by driving the same sequence machine with a simulated plant.
 
 pub mod bands;
+pub mod beside;
 mod digest;
 pub mod events;
 pub mod filling;
@@ -26,6 +27,9 @@ use serde::{Deserialize, Serialize};
 pub struct Prediction {
     /// Channels in rig order (all of the rig's channels: pressures, current, speed).
     pub channels: Vec<ChannelId>,
+    /// Names of the series beside the channels, each with its unit (`npsh_margin_m`); empty in older predictions.
+    #[serde(default)]
+    pub beside: Vec<String>,
     /// Segments in order of time.
     pub segments: Vec<Segment>,
     /// What it was made with.
@@ -78,6 +82,9 @@ pub struct Segment {
     pub series: Vec<Vec<f32>>,
     /// Flow through the pump, m3/s.
     pub flow_m3_s: Vec<f32>,
+    /// One series a name of [`Prediction::beside`], same order; `NaN` where there is no such figure.
+    #[serde(default)]
+    pub beside: Vec<Vec<f32>>,
 }
 
 /// Inputs and versions.

@@ -1,5 +1,6 @@
 //! The run, computed: the sequence machine of the real run, driven by a simulated plant.
 
+use super::beside::Beside;
 use super::events::{EventKind, Observer, PredictedEvent, PumpState};
 use super::loss::{LossOfSupply, loss_of_supply};
 use super::sensors::{PIECE_S, Sensors};
@@ -8,6 +9,7 @@ use crate::hydraulics::HydraulicsError;
 use crate::hydraulics::plant::Plant;
 use crate::hydraulics::priming::{Priming, Readiness};
 use crate::hydraulics::spec::{GridOptions, Place};
+use crate::rig::derived::{condition_words, motor_words, slow_setting, useful_speeds_of};
 use crate::rig::model::{Condition, Rig};
 use crate::rig::register_map::Role;
 use crate::sequence::duty::{DutyLedger, MOTOR};
@@ -88,6 +90,7 @@ pub fn rehearse(rig: &Rig, script: &Script, starter_index: usize) -> Result<Rehe
         return Err(PredictionError::OtherStarter { script: script.starter, asked: starter_index });
     }
     let mut simulation = Simulation::new(rig, script)?;
+    simulation.beside = Beside::new(rig);
     simulation.run()?;
     let (marks, duration_s) = (simulation.marks.clone(), simulation.now_s());
     Ok(Rehearsal { prediction: simulation.prediction(), marks, duration_s })
@@ -112,6 +115,10 @@ struct Simulation<'a> {
     every: u64,
     log: Vec<Vec<f32>>,
     flow_m3_s: Vec<f32>,
+    /// Nothing for a member of a band.
+    beside: Beside,
+    /// Drives set to speeds that move no water, in words.
+    slow: Vec<String>,
     marks: Vec<Mark>,
     /// The drive's own controller while it runs: starter and controller.
     control: Option<(usize, SetPointControl)>,
@@ -145,6 +152,8 @@ impl<'a> Simulation<'a> {
             every,
             log: vec![Vec::new(); rig.channels.len()],
             flow_m3_s: Vec::new(),
+            beside: Beside::default(),
+            slow: Vec::new(),
             marks: Vec::new(),
             control: None,
             heat: rig.motor_starts.map(|rating| (rating.cold(), 0.0)),
@@ -205,6 +214,7 @@ impl<'a> Simulation<'a> {
                 series.push(*value as f32);
             }
             self.flow_m3_s.push(self.plant.pump_flow_m3_s() as f32);
+            self.beside.take(&self.plant);
         }
         Ok(())
     }
@@ -288,6 +298,7 @@ impl<'a> Simulation<'a> {
             Command::SelectTransfer { position } => set(&mut self.seen, Role::TransferPosition, position),
             Command::Start { starter, settings } => {
                 self.plant.driver_mut().start(starter, settings)?;
+                self.note_slow_speed(starter, settings.speed);
                 let panel = self.rig.starters.get(starter).and_then(|starter| starter.panel.set_point);
                 self.control = panel.map(|panel| {
                     let value = controlled(&self.plant, self.rig, panel.controlled);
@@ -316,6 +327,18 @@ impl<'a> Simulation<'a> {
         Ok(())
     }
 
+    /// A start that sets a speed which does not beat the static head.
+    fn note_slow_speed(&mut self, starter: usize, speed: Option<f64>) {
+        let set = speed.filter(|_| self.rig.starters.get(starter).is_some_and(|s| s.panel.set_point.is_none()));
+        let Some((speed, (speeds, static_m))) = set.zip(useful_speeds_of(self.rig, self.line_up)) else { return };
+        if let Some(words) = slow_setting(self.rig, &speeds, static_m, speed) {
+            let line = format!("set speed {words}");
+            if !self.slow.contains(&line) {
+                self.slow.push(line);
+            }
+        }
+    }
+
     fn ordered(&mut self, now_s: f64) {
         self.seen.latest_order = Some(OrderMoment { instruction: self.state.at, at_s: now_s, u_s: 0.0 });
     }
@@ -337,6 +360,7 @@ impl<'a> Simulation<'a> {
         let loss_of_supply = self.loss_of_supply(&mut assumptions);
         let mut prediction = Prediction {
             channels: self.rig.channels.iter().map(|channel| channel.id.clone()).collect(),
+            beside: self.beside.names(),
             segments: self.segments(),
             made_with: MadeWith {
                 version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -393,6 +417,7 @@ impl<'a> Simulation<'a> {
             dt_s,
             series: self.log.iter().map(|series| series[first..=last].to_vec()).collect(),
             flow_m3_s: self.flow_m3_s[first..=last].to_vec(),
+            beside: self.beside.log.iter().map(|series| series[first..=last].to_vec()).collect(),
         }
     }
 
@@ -449,6 +474,9 @@ impl<'a> Simulation<'a> {
             format!("every channel answers as second order with damping {}", super::response::DAMPING),
         ];
         assumptions.extend(self.rig.assumptions.iter().cloned());
+        assumptions.push(format!("motor: {}", motor_words(self.rig)));
+        assumptions.extend(condition_words(self.rig));
+        assumptions.extend(self.slow.iter().cloned());
         if self.heat.is_some() {
             let beyond = if self.hottest > 1.0 + 1e-9 { ", beyond what its maker allows" } else { "" };
             assumptions.push(format!(

@@ -1,6 +1,7 @@
 //! What a prediction comes to: a few figures a channel for people and scripts, and the series as CSV.
 
 use super::bands::BandFigures;
+use super::beside::BesideSummary;
 use super::filling::Filling;
 use super::{EventKind, LossOfSupply, MadeWith, PredictedEvent, Prediction, Segment};
 use crate::rig::model::{Quantity, Rig};
@@ -45,6 +46,8 @@ pub struct Summary {
     pub loss_of_supply: Option<LossOfSupply>,
     /// What a start with empty lines comes to; `None`: nothing fills.
     pub filling: Option<Filling>,
+    /// Figures beside the channels over the first start; those without a number are left out.
+    pub beside: Vec<BesideSummary>,
     /// What happens in the whole run.
     pub events: Vec<PredictedEvent>,
     /// Spans of the figures over the band's members, channel order; empty without a band.
@@ -64,6 +67,7 @@ impl Summary {
             acceleration_s,
             loss_of_supply: prediction.loss_of_supply.clone(),
             filling: Filling::of(rig, prediction),
+            beside: start.map(|segment| beside(prediction, segment)).unwrap_or_default(),
             events: prediction.events.clone(),
             band: prediction.band.as_ref().map(|band| band.figures.clone()).unwrap_or_default(),
             made_with: prediction.made_with.clone(),
@@ -77,10 +81,15 @@ impl Summary {
         json!({
             "channels": channels, "acceleration_s": self.acceleration_s, "made_with": self.made_with,
             "loss_of_supply": self.loss_of_supply.as_ref().map(|loss| loss_json(&self.channels, loss)),
-            "filling": self.filling, "events": self.events,
+            "filling": self.filling, "events": self.events, "beside": self.beside,
             "band": self.band.iter().map(|figures| band_json(&self.channels, figures)).collect::<Map<String, Value>>(),
         })
     }
+}
+
+fn beside(prediction: &Prediction, segment: &Segment) -> Vec<BesideSummary> {
+    let series = prediction.beside.iter().zip(&segment.beside);
+    series.filter_map(|(name, series)| BesideSummary::of(name, segment, series)).collect()
 }
 
 fn band_json(channels: &[ChannelSummary], figures: &BandFigures) -> (String, Value) {
@@ -173,6 +182,24 @@ fn from_mark(segment: &Segment, series: &[f32]) -> Vec<f64> {
     series.iter().skip(samples_before(segment)).map(|value| f64::from(*value)).collect()
 }
 
+/// Every series of a prediction as one JSON object: a list of segments, each with `time_s` from its mark and one list a
+/// name (channels with their unit, the pump's flow, what stands beside them); a figure that is none is `null`.
+pub fn series_json(rig: &Rig, prediction: &Prediction) -> Value {
+    let list = |series: &[f32]| Value::from(series.iter().map(|value| json!(*value)).collect::<Vec<_>>());
+    let segments = prediction.segments.iter().map(|segment| {
+        let mut series = Map::new();
+        for (channel, values) in rig.channels.iter().zip(&segment.series) {
+            series.insert(format!("{}_{}", channel.id, unit(channel.quantity)), list(values));
+        }
+        series.insert("pump_flow_m3_s".to_owned(), list(&segment.flow_m3_s));
+        for (name, values) in prediction.beside.iter().zip(&segment.beside) {
+            series.insert(name.clone(), list(values));
+        }
+        json!({ "cycle": segment.cycle, "phase": segment.phase, "t0_s": segment.t0_s, "dt_s": segment.dt_s, "series": series })
+    });
+    Value::from(segments.collect::<Vec<_>>())
+}
+
 /// Loss of supply in a sentence or two.
 pub fn loss_words(loss: &LossOfSupply, units: System) -> String {
     let speed = units.plain(loss.from_speed_rad_s, Dimension::Speed);
@@ -198,7 +225,7 @@ pub fn loss_words(loss: &LossOfSupply, units: System) -> String {
 const LEAST_SHARE: f64 = 1e-3;
 
 /// Writes every segment as CSV (RFC 4180): cycle, phase, time after the mark, all channels in SI with the unit in the
-/// heading, the band's ends where there is one, flow through the pump.
+/// heading, the band's ends where there is one, flow through the pump, and what stands beside the channels.
 pub fn write_csv(rig: &Rig, prediction: &Prediction, out: &mut dyn Write) -> io::Result<()> {
     write!(out, "cycle,phase,time_s")?;
     for channel in &rig.channels {
@@ -209,7 +236,11 @@ pub fn write_csv(rig: &Rig, prediction: &Prediction, out: &mut dyn Write) -> io:
             write!(out, ",{}_{end}_{}", channel.id, unit(channel.quantity))?;
         }
     }
-    write!(out, ",pump_flow_m3_s\r\n")?;
+    write!(out, ",pump_flow_m3_s")?;
+    for name in &prediction.beside {
+        write!(out, ",{name}")?;
+    }
+    write!(out, "\r\n")?;
     for (number, segment) in prediction.segments.iter().enumerate() {
         let ends = prediction.band.as_ref().and_then(|band| band.segments.get(number));
         let phase = match segment.phase {
@@ -225,7 +256,11 @@ pub fn write_csv(rig: &Rig, prediction: &Prediction, out: &mut dyn Write) -> io:
             for series in ends.iter().flat_map(|ends| ends.lower.iter().chain(&ends.upper)) {
                 write!(out, ",{}", series.get(index).copied().unwrap_or(f32::NAN))?;
             }
-            write!(out, ",{flow_m3_s}\r\n")?;
+            write!(out, ",{flow_m3_s}")?;
+            for series in &segment.beside {
+                write!(out, ",{}", series.get(index).copied().unwrap_or(f32::NAN))?;
+            }
+            write!(out, "\r\n")?;
         }
     }
     Ok(())

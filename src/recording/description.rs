@@ -48,6 +48,8 @@ pub struct RunDescription {
     pub shows_loss: bool,
     /// Channels in rig order.
     pub channels: Vec<Channel>,
+    /// Names of the predicted series beside the channels; none in recordings of older programs.
+    pub beside: Vec<String>,
     /// Index of the headline channel.
     pub headline: usize,
 }
@@ -80,6 +82,7 @@ impl RunDescription {
             rate_hz: rig.source.rate_hz,
             shows_loss: rig.source.shows_loss(),
             channels: rig.channels.clone(),
+            beside: crate::prediction::beside::names(rig),
             headline: rig.headline,
         })
     }
@@ -302,10 +305,17 @@ pub(super) fn read_description(path: &Path, entry: &Group) -> Result<RunDescript
         rate_hz: s.get("rate_hz")?,
         shows_loss: s.get("loss_detectable")?,
         channels: read_channels(path, &samples)?,
+        beside: read_beside(entry),
         headline: s.get::<u32>("headline")? as usize,
     };
     description.check(path)?;
     Ok(description)
+}
+
+fn read_beside(entry: &Group) -> Vec<String> {
+    let group = entry.group(&format!("{}/{}", schema::PREDICTION, schema::BESIDE));
+    let names = group.and_then(|group| group.attr("names")).and_then(|names| read_text_attribute(&names));
+    names.map(|names| names.split_whitespace().map(str::to_owned).collect()).unwrap_or_default()
 }
 
 fn read_channels(path: &Path, samples: &Group) -> Result<Vec<Channel>, RecordingError> {

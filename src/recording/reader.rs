@@ -167,7 +167,12 @@ impl Recording {
     pub fn open(path: &Path) -> Result<Self, RecordingError> {
         let opened = Opened::open(path)?;
         let description = read_description(path, &opened.entry)?;
-        let mut layout = Layout::open(path, &opened.file, description.channels.iter().map(|channel| &channel.id))?;
+        let mut layout = Layout::open(
+            path,
+            &opened.file,
+            description.channels.iter().map(|channel| &channel.id),
+            &description.beside,
+        )?;
         if opened.form == Form::Partial {
             let committed = opened.entry.dataset(COMMITTED).and_then(|dataset| dataset.read_raw());
             let fault = |why| RecordingError::damaged(path, "/entry/committed", why);
@@ -272,6 +277,7 @@ impl Recording {
         let segments: Vec<SegmentRow> = self.table(&self.layout.segments)?;
         Ok(Some(Prediction {
             channels: self.description.channels.iter().map(|channel| channel.id.clone()).collect(),
+            beside: self.description.beside.clone(),
             segments: segments.iter().map(|row| self.segment(row)).collect::<Result<_, _>>()?,
             made_with: text.made_with,
             assumptions: text.assumptions,
@@ -293,6 +299,7 @@ impl Recording {
             dt_s: row.dt_s,
             series: self.layout.series.iter().map(series).collect::<Result<_, _>>()?,
             flow_m3_s: series(&self.layout.flow_m3_s)?,
+            beside: self.layout.beside.iter().map(series).collect::<Result<_, _>>()?,
         })
     }
 }

@@ -12,7 +12,7 @@
 //! | `/entry/marks`, `events`, `commands`, `slow`, `stops` | tables |
 //! | `/entry/end` | one row, written last |
 //! | `/entry/committed` | `partial` only: rows of each dataset that are wholly on disk; a reader believes no more |
-//! | `/entry/prediction/` | `segments`, `series/<channel>`, `flow_m3_s`, `made_json`, `stored` (when it was on disk) |
+//! | `/entry/prediction/` | `segments`, `series/<channel>`, `flow_m3_s`, `beside/<name>` (pump, shaft, motor, levels, heads; unit in the name), `made_json`, `stored` (when it was on disk) |
 //! | `/entry/overview/` | closed only, derived: smallest and largest of short intervals in SI against `time_s`, what a general viewer plots first |
 //! | `/entry/results/results_json` | closed only, derived, when there are results |
 //!
@@ -35,7 +35,9 @@ pub(super) const ENTRY: &str = "entry";
 pub(super) const SAMPLES: &str = "samples";
 /// Dataset of rig times beside the counts; no channel may have its name.
 pub(super) const TIME_AXIS: &str = "time_ns";
-const PREDICTION: &str = "prediction";
+pub(super) const PREDICTION: &str = "prediction";
+/// Group of the series beside the channels; recordings of older programs have none.
+pub(super) const BESIDE: &str = "beside";
 
 /// Which of the two forms of a recording.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -81,6 +83,8 @@ pub(super) struct Layout {
     pub flow_m3_s: Dataset,
     /// Predicted series by channel, rig order.
     pub series: Vec<Dataset>,
+    /// Predicted series beside the channels.
+    pub beside: Vec<Dataset>,
     /// Rows of each of [`Layout::datasets`] that a whole flush has written; `None`: all.
     committed: Option<Vec<u64>>,
 }
@@ -150,6 +154,10 @@ impl Layout {
             create_text_attribute(&dataset, "units", super::description::unit_of(channel.quantity))?;
             predicted.push(dataset);
         }
+        let group = class(prediction.create_group(BESIDE)?, "NXcollection")?;
+        create_text_attribute(&group, "names", &description.beside.join(" "))?;
+        let beside = description.beside.iter().map(|name| samples_dataset::<f32>(&group, name, form));
+        let beside = beside.collect::<H5Result<_>>()?;
         let flow_m3_s = samples_dataset::<f32>(&prediction, "flow_m3_s", form)?;
         create_text_attribute(&flow_m3_s, "units", "m3/s")?;
         Ok(Self {
@@ -165,6 +173,7 @@ impl Layout {
             stored: table::<StoredRow>(&prediction, "stored", form)?,
             flow_m3_s,
             series: predicted,
+            beside,
             committed: None,
         })
     }
@@ -174,6 +183,7 @@ impl Layout {
         path: &Path,
         file: &File,
         channels: impl Iterator<Item = &'a ChannelId>,
+        beside: &[String],
     ) -> Result<Self, RecordingError> {
         let dataset = |name: &str| {
             let full = format!("/{ENTRY}/{name}");
@@ -198,6 +208,10 @@ impl Layout {
             stored: dataset("prediction/stored")?,
             flow_m3_s: dataset("prediction/flow_m3_s")?,
             series,
+            beside: beside
+                .iter()
+                .map(|name| dataset(&format!("{PREDICTION}/{BESIDE}/{name}")))
+                .collect::<Result<_, _>>()?,
             committed: None,
         })
     }
@@ -240,7 +254,7 @@ impl Layout {
             &self.stored,
             &self.flow_m3_s,
         ];
-        self.counts.iter().chain(tables).chain(&self.series).collect()
+        self.counts.iter().chain(tables).chain(&self.series).chain(&self.beside).collect()
     }
 
     /// Frames stored in every channel: channels reach the disk one after another, so a file that was cut off may hold

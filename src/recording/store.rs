@@ -207,6 +207,9 @@ impl Store {
             for (dataset, series) in self.layout.series.iter().zip(&segment.series) {
                 self.append(dataset, series)?;
             }
+            for (dataset, series) in self.layout.beside.iter().zip(&segment.beside) {
+                self.append(dataset, series)?;
+            }
             self.append(&self.layout.flow_m3_s, &segment.flow_m3_s)?;
         }
         self.append(&self.layout.segments, &table)?;
@@ -229,9 +232,13 @@ impl Store {
         if prediction.channels != self.channel_ids {
             return refuse("the prediction's channels are not the rig's");
         }
+        if prediction.beside.len() != self.layout.beside.len() {
+            return refuse("the series beside the channels are not those of the rig");
+        }
         let even = prediction.segments.iter().all(|segment| {
             segment.series.len() == self.channel_ids.len()
-                && segment.series.iter().all(|series| series.len() == segment.flow_m3_s.len())
+                && segment.beside.len() == prediction.beside.len()
+                && segment.series.iter().chain(&segment.beside).all(|series| series.len() == segment.flow_m3_s.len())
         });
         if even { Ok(()) } else { refuse("the series of a segment differ in length") }
     }

@@ -15,6 +15,8 @@ pub fn text(derived: &Derived, system: System) -> String {
     for line_up in &derived.line_ups {
         line_up_figures(&mut page, derived, line_up);
     }
+    page.heading("Motor");
+    page.line(&format!("  {}", derived.motor));
     strength(&mut page, derived);
     if !derived.links.is_empty() {
         page.heading("Worst stop delay");
@@ -122,7 +124,8 @@ fn duty_point(page: &mut Page, derived: &Derived, duty: &DutyPoint) {
     page.plain("line current", duty.current_a, Dimension::Current);
     let available = page.system.plain(duty.npsh_available_m, Dimension::Length);
     let required = page.system.plain(duty.npsh_required_m, Dimension::Length);
-    page.row("NPSH available", &format!("{available}, required {required}"));
+    let margin = page.system.plain(duty.npsh_available_m - duty.npsh_required_m, Dimension::Length);
+    page.row("NPSH available", &format!("{available}, required {required}, margin {margin}"));
     let weight_n_m3 = derived.liquid.density_kg_m3 * derived.liquid.gravity_m_s2;
     for channel in &duty.channels {
         let running = page.system.gauge_with_head(channel.running_gauge_pa, weight_n_m3);

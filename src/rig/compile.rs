@@ -5,7 +5,9 @@ use super::file::{ChannelEntry, ConditionEntry, PlaceEntry, RigFile, StarterEntr
 use super::model::{Channel, Condition, Duty, LineUp, Link, Permissive, Rig, Source, Starter, Transfer, Trip};
 use super::reader::Text;
 use super::register_map::RegisterMap;
-use crate::hydraulics::spec::{ElementKind, ElementSpec, NetworkSpec, NodeSpec, Place, ShaftSpec, Terminal};
+use crate::hydraulics::spec::{
+    ElementKind, ElementSpec, NetworkSpec, NodeSpec, Place, ShaftSpec, SplashSpec, Terminal,
+};
 use crate::signal::{ChannelId, Scaling};
 use crate::starters::{MotorSpec, Mounting};
 use sha2::{Digest, Sha256};
@@ -55,6 +57,7 @@ pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
             friction_n_m: file.pump.friction_n_m,
         },
         self_priming: file.pump.self_priming,
+        npsh_margin_m: file.pump.npsh_margin_m,
         network,
         line_ups,
         transfer,
@@ -132,9 +135,24 @@ fn network(file: &RigFile, names: &Names) -> Option<NetworkSpec> {
     });
     let elements = file.elements.iter().map(|entry| {
         let (from, to) = (names.node(&entry.from)?, names.node(&entry.to)?);
-        Some(ElementSpec { name: entry.id.text.clone(), from, to, kind: entry.kind.clone() })
+        let mut kind = entry.kind.clone();
+        if let ElementKind::Pump(pump) = &mut kind {
+            pump.condition.splash = splash(file, names, pump.rated_flow_m3_s);
+        }
+        Some(ElementSpec { name: entry.id.text.clone(), from, to, kind })
     });
     Some(NetworkSpec { liquid: file.liquid, nodes: nodes.collect(), elements: elements.collect::<Option<_>>()? })
+}
+
+/// The return that splashes beside the suction inlet.
+fn splash(file: &RigFile, names: &Names, rated_flow_m3_s: f64) -> Option<SplashSpec> {
+    let (node, entry) = file.tanks.iter().find_map(|tank| Some((&tank.node, tank.splash.as_ref()?)))?;
+    Some(SplashSpec {
+        place: Place::Node(names.node(node)?),
+        air_share: entry.air_share,
+        full_flow_m3_s: entry.full_flow_m3_s.unwrap_or(rated_flow_m3_s),
+        grows_s: entry.grows_s,
+    })
 }
 
 /// Sets the valves of a network as a line-up says.

@@ -59,7 +59,11 @@ fn compiled(document: &Document<'_>, entries: RigFile, maps: &check::Maps, text:
             if document.problems().is_empty() {
                 check::trips_protect(document, rig, &trip_spots);
             }
-            check::at_rest(document, rig, &element_spots, &rig_spot);
+            // A leg that boils makes every line-up look wrong as well.
+            check::suction_lift(document, rig, &element_spots);
+            if document.problems().is_empty() {
+                check::at_rest(document, rig, &element_spots, &rig_spot);
+            }
         }
         None => document.note(&rig_spot, "names that do not resolve though every check passed", "a rig", None),
     }

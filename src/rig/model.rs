@@ -38,6 +38,8 @@ pub struct Rig {
     pub ratings: Vec<Rating>,
     /// How the pump draws air out of its suction leg; `None`: it does not.
     pub self_priming: Option<SelfPriming>,
+    /// NPSH margin below which a notice is given, m.
+    pub npsh_margin_m: f64,
     /// Line-ups; at least one.
     pub line_ups: Vec<LineUp>,
     /// Starters.

@@ -66,6 +66,7 @@ fn pump(part: f64) -> PumpSpec {
         curve: vec![],
         efficiency: vec![],
         npsh_required_m: 2.0,
+        condition: Default::default(),
     }
 }
 

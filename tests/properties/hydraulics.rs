@@ -12,6 +12,7 @@ mod hard_runs;
 mod lanes;
 mod loops;
 mod pump_surface;
+mod pump_trouble;
 mod refusals;
 mod runs;
 mod waves;

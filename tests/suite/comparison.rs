@@ -171,12 +171,14 @@ fn prediction(offset_pa: f64) -> Prediction {
                 of(&|t| speed(t, stop_s)),
             ],
             flow_m3_s: vec![0.0; n],
+            beside: Vec::new(),
         }
     };
     let id = |id: &str| ChannelId(id.to_owned());
     Prediction {
         // Another order than the run's: channels go by id.
         channels: vec![id("i_line"), id("p_discharge"), id("n_shaft")],
+        beside: Vec::new(),
         segments: (1..=2).flat_map(|c| [segment(c, Phase::Start), segment(c, Phase::Stop)]).collect(),
         made_with: MadeWith {
             version: String::new(),

@@ -93,7 +93,7 @@ fn keeps_the_keys_of_its_json() {
     let keys = |value: &serde_json::Value| value.as_object().unwrap().keys().cloned().collect::<Vec<_>>().join(" ");
     assert_eq!(
         keys(&json),
-        "assumptions delivery_reflection_time_s invented line_ups links liquid name notices pipes rig shut_off_head_m \
+        "assumptions delivery_reflection_time_s invented line_ups links liquid motor name notices pipes rig shut_off_head_m \
          strength temperature_c top_speed_rad_s weakest"
     );
     assert_eq!(keys(&json["pipes"][0]), "bore_m id length_m reflection_time_s wave_speed_m_s");

@@ -17,6 +17,7 @@ mod check_valves;
 mod harness;
 mod hydraulics;
 mod machines;
+mod pump_trouble;
 mod priming;
 mod rigid;
 mod signals;

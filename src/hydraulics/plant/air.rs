@@ -175,7 +175,15 @@ impl<D: ShaftDriver> Plant<D> {
         (liquid.atmosphere_pa - liquid.vapour_pa) * (casing_m3 + leg_m3)
     }
 
-    fn set_prime(&mut self, share: f64) {
+    /// The impeller has lost its water to air that came with it; where lines are followed it must prime again.
+    pub(super) fn lose_prime(&mut self) {
+        self.set_prime(0.0);
+        if let Some(air) = &mut self.air {
+            air.purged = 0.0;
+        }
+    }
+
+    pub(super) fn set_prime(&mut self, share: f64) {
         let Some((cluster, link)) = self.pump_at else { return };
         if let Some(pump) = self.clusters[cluster].pump_mut(link) {
             pump.prime_share = share;
@@ -326,7 +334,7 @@ impl<D: ShaftDriver> Plant<D> {
         self.air = Some(air);
     }
 
-    fn tell(&mut self, kind: PlantEventKind) {
+    pub(super) fn tell(&mut self, kind: PlantEventKind) {
         let time_s = self.time_s();
         self.watch.note(time_s, kind);
     }

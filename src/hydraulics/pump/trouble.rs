@@ -1,5 +1,5 @@
-//! A pump in trouble: too little suction head, air in the water, worn rings, wrong rotation; and the speeds between which
-//! it is of use.
+//! A pump in trouble: too little suction head, air in the water; and the speeds between which it is of use. Worn rings and
+//! wrong rotation are in [`Pump`] itself.
 
 use super::Pump;
 use crate::hydraulics::roots::{RootError, brent};
@@ -14,9 +14,8 @@ const NO_DROP_RATIO: f64 = 1.5;
 const GAS_LOCK_SHARE: f64 = 0.07;
 /// Head lost in per cent of the head for each per cent of gas, until it locks: common practice, no source.
 const HEAD_PER_GAS: f64 = 4.0;
-/// Share of head and efficiency that a radial pump makes turned the wrong way: a half to two thirds of the head is common
-/// practice, no source.
-const WRONG_WAY_HEAD_SHARE: f64 = 0.55;
+/// Share of the required suction head that is left at no flow: common practice, no source.
+const AT_NO_FLOW: f64 = 0.6;
 /// Accuracy of a speed that is searched for, rad/s.
 const SPEED_TOLERANCE_RAD_S: f64 = 1.0e-9;
 
@@ -57,32 +56,64 @@ pub fn npsh_margin_m(available_m: f64, required_m: f64) -> f64 {
 
 /// NPSH required at a flow and speed, m, from the one at the rated point.
 ///
-/// Equation: `r = r0 n^2 (0.6 + 0.4 (v/n)^2)` (n -> speed ratio, v -> flow ratio). Quadratic with speed by affinity
-/// (ISO 9906); the split between flow and no flow is common practice, no source.
+/// Equation: `r = r0 (0.6 n^2 + 0.4 v^2)` (n -> speed ratio, v -> flow ratio; water that runs backwards comes to the eye
+/// from the discharge side, so v counts from 0). Quadratic with speed by affinity (ISO 9906); the split between flow and
+/// no flow is common practice, no source.
 #[must_use]
 pub fn npsh_required_m(rated_m: f64, speed_ratio: f64, flow_ratio: f64) -> f64 {
-    const AT_NO_FLOW: f64 = 0.6;
-    rated_m * (AT_NO_FLOW * speed_ratio * speed_ratio + (1.0 - AT_NO_FLOW) * flow_ratio * flow_ratio)
+    let forwards = flow_ratio.max(0.0);
+    rated_m * (AT_NO_FLOW * speed_ratio * speed_ratio + (1.0 - AT_NO_FLOW) * forwards * forwards)
+}
+
+/// Slopes of [`npsh_required_m`] to the speed ratio and the flow ratio, m.
+pub(super) fn npsh_required_slopes_m(rated_m: f64, speed_ratio: f64, flow_ratio: f64) -> (f64, f64) {
+    (2.0 * AT_NO_FLOW * rated_m * speed_ratio, 2.0 * (1.0 - AT_NO_FLOW) * rated_m * flow_ratio.max(0.0))
+}
+
+/// A share of head with its slopes.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Share {
+    pub(super) value: f64,
+    /// To the NPSH available, 1/m.
+    pub(super) by_available: f64,
+    /// To the NPSH required, 1/m.
+    pub(super) by_required: f64,
+}
+
+impl Share {
+    pub(super) const WHOLE: Self = Self { value: 1.0, by_available: 0.0, by_required: 0.0 };
 }
 
 /// Share of its head that a pump keeps at a ratio of NPSH available to required.
 ///
 /// Equation: 1 from a ratio of 1.5; 0.97 at 1, by definition of the required value; between, a parabola without a kink
-/// at 1.5; below 1 straight on with the slope at 1 until no head is left.
+/// at 1.5; below 1 straight on with the slope at 1, steepening by a square, until no head is left at about half the
+/// required value.
 /// Range: any ratio; 0 or less gives what is left there, never below 0.
 /// Source: 3 % by ISO 9906; the shape about it is common practice, no source.
 #[must_use]
 pub fn head_share_by_npsh(ratio: f64) -> f64 {
-    let width = NO_DROP_RATIO - 1.0;
-    let short = ((NO_DROP_RATIO - ratio) / width).max(0.0);
-    let drop = if short <= 1.0 {
-        HEAD_DROP_AT_REQUIRED * short * short
-    } else {
-        // the parabola's slope at the required value, steepening as the eye fills with vapour
-        let below = short - 1.0;
-        HEAD_DROP_AT_REQUIRED * (1.0 + 2.0 * below) + below * below
-    };
-    (1.0 - drop).clamp(0.0, 1.0)
+    npsh_share(ratio, 1.0).value
+}
+
+/// [`head_share_by_npsh`] of NPSH available and required, m, with slopes; without a step in value or slope above 0.
+pub(super) fn npsh_share(available_m: f64, required_m: f64) -> Share {
+    if available_m >= NO_DROP_RATIO * required_m {
+        return Share::WHOLE;
+    }
+    let width_m = (NO_DROP_RATIO - 1.0) * required_m;
+    let short = (NO_DROP_RATIO * required_m - available_m) / width_m;
+    let below = (short - 1.0).max(0.0);
+    let drop = HEAD_DROP_AT_REQUIRED * if short <= 1.0 { short * short } else { 1.0 + 2.0 * below } + below * below;
+    if drop >= 1.0 {
+        return Share { value: 0.0, ..Share::WHOLE };
+    }
+    let by_short = 2.0 * HEAD_DROP_AT_REQUIRED * short.min(1.0) + 2.0 * below;
+    Share {
+        value: 1.0 - drop,
+        by_available: by_short / width_m,
+        by_required: -by_short * available_m / (width_m * required_m),
+    }
 }
 
 /// Share of its head that a pump keeps with free gas in the water; 0 once it has lost prime.
@@ -92,6 +123,26 @@ pub fn head_share_by_npsh(ratio: f64) -> f64 {
 #[must_use]
 pub fn head_share_by_gas(gas_share: f64) -> f64 {
     if gas_share < GAS_LOCK_SHARE { 1.0 - HEAD_PER_GAS * gas_share.max(0.0) } else { 0.0 }
+}
+
+/// Share of gas at the inlet from which a radial impeller loses its water.
+pub(crate) const fn gas_lock_share() -> f64 {
+    GAS_LOCK_SHARE
+}
+
+/// Share of the head left on the way to the lock and beyond it, without a step, and its slope to the gas.
+pub(super) fn gas_share_of_head(gas_share: f64) -> (f64, f64) {
+    let value = 1.0 - HEAD_PER_GAS * gas_share;
+    if value > 0.0 { (value, -HEAD_PER_GAS) } else { (0.0, 0.0) }
+}
+
+/// Share of its torque that the pump takes where it makes a share of its head, and its slope to that share.
+///
+/// Equation: `(1 + s) / 2`: half of what the head lacks is lost in the impeller, so efficiency falls with the head, to
+/// `2 s / (1 + s)` of its value (s -> share of head). Common practice, no source.
+#[must_use]
+pub fn torque_share(head_share: f64) -> (f64, f64) {
+    (0.5 * (1.0 + head_share), 0.5)
 }
 
 /// Gas by volume at the inlet from free gas by volume at the atmosphere: `a0 p_atm / p` of the gas beside the water.
@@ -104,54 +155,10 @@ pub fn gas_share_at(inlet_abs_pa: f64, free_share: f64, atmosphere_pa: f64) -> f
     gas / (gas + 1.0 - free_share)
 }
 
-/// A pump that is not as it was.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Condition {
-    /// Water that slips back through worn rings at rated head, share of rated flow; 0 for a new pump.
-    pub wear_leak_share: f64,
-    /// Two phases are swapped: the impeller turns the wrong way.
-    pub wrong_rotation: bool,
-    /// Share of the head that is left by suction head and gas, 0..1.
-    pub head_share: f64,
-}
-
-impl Condition {
-    /// As new, with water enough.
-    pub const SOUND: Self = Self { wear_leak_share: 0.0, wrong_rotation: false, head_share: 1.0 };
-}
-
-/// Head of a pump in that condition at a flow through its flanges and a speed, m.
-///
-/// Equation: the impeller carries `Q + q`, with the leak through the rings `q = w QR sqrt(H / HR)`; turned the wrong way
-/// it gives 0.55 of the head at each flow. `w`, shares -> [`Condition`].
-/// Range: speeds and flows of pumping, 0 or more. The leak's square root is that of an orifice; the shares are common
-/// practice, no source.
-///
-/// # Errors
-/// Shares out of range; no balance between head and leak.
-pub fn head_m(pump: &Pump, flow_m3_s: f64, speed_rad_s: f64, condition: &Condition) -> Result<f64, TroubleError> {
-    check(condition)?;
-    let way = if condition.wrong_rotation { WRONG_WAY_HEAD_SHARE } else { 1.0 };
-    let impeller_m = |through_m3_s: f64| way * condition.head_share * pump.at(through_m3_s, speed_rad_s.abs()).head_m;
-    let most_m = impeller_m(flow_m3_s);
-    if condition.wear_leak_share <= 0.0 || most_m <= 0.0 {
-        return Ok(most_m);
-    }
-    let rated_m = pump.at(pump.rated_flow_m3_s(), pump.rated_speed_rad_s()).head_m;
-    let leak_m3_s =
-        |head_m: f64| condition.wear_leak_share * pump.rated_flow_m3_s() * (head_m.max(0.0) / rated_m).sqrt();
-    Ok(brent(|head_m| impeller_m(flow_m3_s + leak_m3_s(head_m)) - head_m, 0.0, 2.0 * most_m, 1e-9 * most_m)?)
-}
-
-fn check(condition: &Condition) -> Result<(), TroubleError> {
-    for (quantity, value) in
-        [("leak of worn rings", condition.wear_leak_share), ("share of head", condition.head_share)]
-    {
-        if !(0.0..=1.0).contains(&value) {
-            return Err(TroubleError::OutOfRange { quantity, value, allowed: "0 to 1" });
-        }
-    }
-    Ok(())
+/// Free air that brings the gas at the inlet to a share: [`gas_share_at`] the other way round.
+#[must_use]
+pub fn free_share_at(inlet_abs_pa: f64, gas_share: f64, atmosphere_pa: f64) -> f64 {
+    gas_share / (gas_share + (1.0 - gas_share) * atmosphere_pa / inlet_abs_pa)
 }
 
 /// Lowest speed of use, rad/s: where the head at shut-off is the static head, below which no water moves.
@@ -230,6 +237,7 @@ mod tests {
             curve: vec![(0.0, 23.0), (8.0e-3, 18.0), (14.0e-3, 9.0)],
             efficiency: vec![(0.0, 0.0), (4.0e-3, 0.45), (8.0e-3, 0.6), (12.0e-3, 0.5)],
             npsh_required_m: 2.0,
+            condition: Default::default(),
         };
         Pump::new("pump", &spec, 998.2, 9.806_65).unwrap()
     }
@@ -262,23 +270,6 @@ mod tests {
     }
 
     #[test]
-    fn law_worn_rings_lose_most_where_the_head_is_high_and_wrong_rotation_keeps_half() {
-        let pump = pump();
-        let at = |flow_m3_s, condition: Condition| head_m(&pump, flow_m3_s, 150.0, &condition).unwrap();
-        let worn = Condition { wear_leak_share: 0.15, ..Condition::SOUND };
-        for flow_m3_s in [0.0, 4.0e-3, 8.0e-3] {
-            let (new_m, worn_m) = (at(flow_m3_s, Condition::SOUND), at(flow_m3_s, worn));
-            assert!(worn_m < new_m, "{worn_m} m worn, {new_m} m new at {flow_m3_s}");
-            let leak_m3_s = 0.15 * 8.0e-3 * (worn_m / 18.0).sqrt();
-            let back_m = pump.at(flow_m3_s + leak_m3_s, 150.0).head_m;
-            assert!((back_m - worn_m).abs() < 1e-6, "balance: expected {worn_m} m, got {back_m} m");
-        }
-        let wrong = at(4.0e-3, Condition { wrong_rotation: true, ..Condition::SOUND });
-        let share = wrong / at(4.0e-3, Condition::SOUND);
-        assert!((0.5..0.67).contains(&share), "share {share}");
-    }
-
-    #[test]
     fn law_useful_speeds_follow_affinity() {
         let pump = pump();
         let least = minimum_useful_speed_rad_s(&pump, 10.0, 180.0).unwrap();
@@ -303,8 +294,6 @@ mod tests {
             "the pump gives 23.00 m at shut-off at its highest speed, the static head is 40.00 m: it moves no water at any \
              speed"
         );
-        let bad = head_m(&pump(), 0.0, 150.0, &Condition { head_share: 1.5, ..Condition::SOUND });
-        assert_eq!(bad.unwrap_err().to_string(), "share of head is 1.5, allowed: 0 to 1");
     }
 
     #[test]
@@ -312,5 +301,37 @@ mod tests {
         assert!((npsh_required_m(3.0, 1.0, 1.0) - 3.0).abs() < 1e-12);
         assert!((npsh_required_m(3.0, 0.5, 0.5) - 0.75).abs() < 1e-12);
         assert!(npsh_margin_m(2.0, npsh_required_m(3.0, 1.0, 1.0)) < 0.0);
+    }
+
+    #[test]
+    fn law_slopes_of_the_share_are_its_derivatives() {
+        const TOLERANCE_PER_M: f64 = 1e-6;
+        for (available_m, required_m) in [(4.0, 3.0), (3.1, 3.0), (2.9, 3.0), (2.0, 3.0), (1.7, 3.0), (0.3, 0.25)] {
+            let (share, h) = (npsh_share(available_m, required_m), 1e-7);
+            let of = |a: f64, r: f64| npsh_share(a, r).value;
+            let by_available = (of(available_m + h, required_m) - of(available_m - h, required_m)) / (2.0 * h);
+            let by_required = (of(available_m, required_m + h) - of(available_m, required_m - h)) / (2.0 * h);
+            let error = (share.by_available - by_available).abs().max((share.by_required - by_required).abs());
+            assert!(error < TOLERANCE_PER_M, "at {available_m} m of {required_m} m: error {error} 1/m, {share:?}");
+        }
+    }
+
+    #[test]
+    fn law_free_air_and_gas_at_the_inlet_are_each_others_inverse() {
+        for (inlet_abs_pa, free) in [(40e3, 0.02), (101e3, 0.05), (250e3, 0.2)] {
+            let back = free_share_at(inlet_abs_pa, gas_share_at(inlet_abs_pa, free, 101e3), 101e3);
+            assert!((back - free).abs() < 1e-12, "expected {free}, got {back}, tolerance 1e-12");
+        }
+    }
+
+    #[test]
+    fn law_efficiency_falls_with_the_head_and_never_below_nothing() {
+        let mut before = 1.0;
+        for step in 0..=100 {
+            let share = 1.0 - 0.01 * f64::from(step);
+            let efficiency = share / torque_share(share).0;
+            assert!(efficiency <= before + 1e-12 && efficiency >= 0.0 && efficiency >= share, "{share}: {efficiency}");
+            before = efficiency;
+        }
     }
 }

@@ -1,6 +1,9 @@
 //! What the machines and the water themselves refuse: a nameplate that describes no motor, a network without a state.
 
+use crate::hydraulics::spec::ElementKind;
 use crate::hydraulics::steady;
+use crate::hydraulics::water::barometric_head_m;
+use crate::rig::derived::suction_lift_m;
 use crate::rig::file::RigFile;
 use crate::rig::model::Rig;
 use crate::rig::reader::{Document, Spot};
@@ -18,6 +21,23 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile) {
     }
     if let Err(why) = Motor::new(*spec) {
         document.note(&file.motor.spot, why.to_string(), "a nameplate that describes a motor", None);
+    }
+}
+
+/// No water stands higher over the level it is drawn from than the atmosphere carries it (needs a compiled rig).
+pub(in crate::rig) fn suction_lift(document: &Document<'_>, rig: &Rig, element_spots: &[Spot]) {
+    let network = &rig.network;
+    let Some(pump) = network.elements.iter().position(|element| matches!(element.kind, ElementKind::Pump(_))) else {
+        return;
+    };
+    let Some(lift_m) = suction_lift_m(network) else { return };
+    let limit_m = barometric_head_m(&network.liquid);
+    if lift_m >= limit_m
+        && let Some(spot) = element_spots.get(pump)
+    {
+        let found = format!("a suction lift of {lift_m:.2} m, at which the water boils before it is at the pump");
+        let allowed = format!("a lift below {limit_m:.2} m, the atmosphere less the vapour pressure");
+        document.note(spot, found, allowed, None);
     }
 }
 

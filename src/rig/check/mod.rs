@@ -10,7 +10,7 @@ mod network;
 mod starters;
 
 pub(super) use guards::trips_protect;
-pub(super) use machine::at_rest;
+pub(super) use machine::{at_rest, suction_lift};
 
 use super::derived::shut_off;
 use super::file::RigFile;

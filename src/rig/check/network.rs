@@ -51,6 +51,11 @@ fn terminals(document: &Document<'_>, file: &RigFile) {
             document.note(&tank.spot, found, "a level at or above the node, so that the pipe end is under water", None);
         }
     }
+    let splashes = || file.tanks.iter().filter_map(|tank| tank.splash.as_ref());
+    if let (Some(first), Some(second)) = (splashes().next(), splashes().nth(1)) {
+        let found = format!("a second return that splashes, first on line {}", first.spot.line);
+        document.note(&second.spot, found, "one return that splashes beside the suction inlet", None);
+    }
     if !file.tanks.iter().any(|tank| matches!(tank.terminal, Terminal::Tank { .. })) {
         let spot = file.identity.spot.clone();
         document.note(&spot, "no tank", "at least one [[tank]], which sets the water's level", None);

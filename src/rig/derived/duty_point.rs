@@ -1,6 +1,7 @@
 //! Where pump, line and motor meet at line voltage and frequency.
 
 use super::FigureError;
+use crate::hydraulics::pump::trouble::npsh_required_m;
 use crate::hydraulics::roots::brent;
 use crate::hydraulics::spec::{ElementKind, NetworkSpec, Place, ShaftSpec};
 use crate::hydraulics::steady::{self, SteadyState};
@@ -23,7 +24,7 @@ pub struct DutyPoint {
     pub current_a: f64,
     /// NPSH available at the pump's inlet, m.
     pub npsh_available_m: f64,
-    /// NPSH required at the rated point, m.
+    /// NPSH required at this flow and speed, m.
     pub npsh_required_m: f64,
     /// Pressure channels at this point.
     pub channels: Vec<ChannelFigure>,
@@ -71,7 +72,11 @@ pub fn duty_point(rig: &Rig, network: &NetworkSpec, shaft: &ShaftSpec) -> Result
         shaft_power_w: (running.pump_torque_n_m + shaft.friction_n_m) * speed_rad_s,
         current_a: motor.current_a(&Supply::LINE, speed_rad_s / motor.spec().mounting.belt_ratio),
         npsh_available_m: running.heads_m[inlet] - network.nodes[inlet].elevation_m + barometric_m,
-        npsh_required_m: pump_spec.npsh_required_m,
+        npsh_required_m: npsh_required_m(
+            pump_spec.npsh_required_m,
+            speed_rad_s / pump_spec.rated_speed_rad_s,
+            running.flows_m3_s[pump] / pump_spec.rated_flow_m3_s,
+        ),
         channels: channels(rig, network, &running, &resting),
     })
 }

@@ -9,7 +9,9 @@ use crate::hydraulics::pump::trouble::{
 use crate::hydraulics::shaft::NoDrive;
 use crate::hydraulics::spec::{ElementKind, NetworkSpec, ShaftSpec};
 use crate::rig::model::Rig;
+use crate::starters::motor::synchronous_speed_rad_s;
 use serde::Serialize;
+use std::f64::consts::TAU;
 
 /// Priming that takes longer than this counts as not priming, s.
 const LONGEST_PRIMING_S: f64 = 600.0;
@@ -58,6 +60,32 @@ pub(super) fn useful_speeds(
         Ok(UsefulSpeeds { minimum_rad_s, maximum_rad_s, maximum_by_power: bound == Bound::Power })
     });
     Some(speeds)
+}
+
+/// Speeds of use of a line-up and its static head, m; `None` where no static head or no speed is of use.
+///
+/// Power is judged at rated flow.
+pub fn useful_speeds_of(rig: &Rig, line_up: usize) -> Option<(UsefulSpeeds, f64)> {
+    let (network, ..) = rig.plant_parts(line_up);
+    let (suction_m, delivery_m) = super::levels(&network);
+    let static_m = delivery_m? - suction_m?;
+    let speeds = useful_speeds(rig, &network, static_m, 1.0)?.ok()?;
+    Some((speeds, static_m))
+}
+
+/// Why a drive's set speed moves no water against a static head, with both speeds; `None`: it does.
+pub fn slow_setting(rig: &Rig, speeds: &UsefulSpeeds, static_m: f64, speed_share: f64) -> Option<String> {
+    let synchronous_rad_s = synchronous_speed_rad_s(rig.motor.frequency_hz, rig.motor.poles);
+    let set_rad_s = speed_share * synchronous_rad_s * rig.motor.mounting.belt_ratio;
+    let rpm = |speed_rad_s: f64| speed_rad_s * 60.0 / TAU;
+    (set_rad_s < speeds.minimum_rad_s).then(|| {
+        format!(
+            "{:.0} % ({:.0} rpm) is below the {:.0} rpm that beat the static head of {static_m:.1} m: it moves no water",
+            100.0 * speed_share,
+            rpm(set_rad_s),
+            rpm(speeds.minimum_rad_s)
+        )
+    })
 }
 
 /// Head over the suction level that the weakest part of the delivery side stands, m.

@@ -3,17 +3,18 @@
 mod acceleration;
 mod duty_point;
 mod limits;
+mod notices;
 mod shut_off;
 mod stop_delay;
 
 pub use acceleration::{ACCELERATED_SHARE, across_the_line_s};
 pub use duty_point::{DutyPoint, duty_point};
-pub use limits::{PrimingFigures, UsefulSpeeds};
+pub use limits::{PrimingFigures, UsefulSpeeds, slow_setting, useful_speeds_of};
+pub use notices::{condition_words, motor_words};
 pub use shut_off::{ShutOff, shut_off, shut_off_head_m, top_speed_rad_s};
 pub use stop_delay::worst_stop_delay_s;
 
 use super::model::Rig;
-use crate::hydraulics::pump::trouble::head_share_by_npsh;
 use crate::hydraulics::spec::{ElementKind, LiquidSpec, NetworkSpec, Terminal};
 use crate::hydraulics::wave_speed::reflection_time_s;
 use serde::Serialize;
@@ -41,6 +42,8 @@ pub struct Derived {
     pub shut_off_head_m: f64,
     /// Highest shaft speed any starter may give, rad/s.
     pub top_speed_rad_s: f64,
+    /// How the motor is reckoned with: torque curve, supply, belt.
+    pub motor: String,
     /// Standing pressure of every element against its rating.
     pub strength: Vec<ShutOff>,
     /// The element that stands nearest to its rating.
@@ -120,13 +123,15 @@ pub fn derive(rig: &Rig) -> Derived {
         delivery_reflection_time_s: delivery_reflection_time_s(&rig.network),
         shut_off_head_m: shut_off_head_m(&rig.network, top_speed_rad_s),
         top_speed_rad_s,
+        motor: motor_words(rig),
         weakest: strength.iter().max_by(|a, b| a.used_share().total_cmp(&b.used_share())).cloned(),
         strength,
         links: rig.links.iter().map(|link| link_figures(link, rig.stop_delay_budget_s)).collect(),
         assumptions: rig.assumptions.clone(),
-        notices: start_notice(rig)
+        notices: condition_words(rig)
             .into_iter()
-            .chain(line_ups.iter().flat_map(|figures| notices(rig, figures)))
+            .chain(start_notice(rig))
+            .chain(line_ups.iter().flat_map(|figures| notices::of(rig, figures)))
             .collect(),
         line_ups,
     }
@@ -163,7 +168,6 @@ fn delivery_reflection_time_s(network: &NetworkSpec) -> f64 {
 fn line_up_figures(rig: &Rig, line_up: usize) -> LineUpFigures {
     let (network, shaft, _) = rig.plant_parts(line_up);
     let (suction_m, delivery_m) = levels(&network);
-    let pump_m = pump_elevation_m(&network);
     let (duty, duty_why) = split(duty_point(rig, &network, &shaft));
     let speed_rad_s = duty.as_ref().map(|duty| duty.speed_rad_s);
     let (acceleration, acceleration_why) = match speed_rad_s {
@@ -186,7 +190,7 @@ fn line_up_figures(rig: &Rig, line_up: usize) -> LineUpFigures {
         no_useful_speed,
         priming: lines.map(|lines| limits::priming(rig, &network, &shaft, &lines, running_rad_s)),
         static_head_m,
-        suction_lift_m: pump_m.zip(suction_m).map(|(pump_m, suction_m)| pump_m - suction_m),
+        suction_lift_m: suction_lift_m(&network),
         duty,
         acceleration_across_the_line_s: acceleration,
         not_running: duty_why.or(acceleration_why),
@@ -225,6 +229,11 @@ fn levels(network: &NetworkSpec) -> (Option<f64>, Option<f64>) {
     (highest(false), highest(true))
 }
 
+/// Pump above the water it draws from, m; negative: flooded suction.
+pub fn suction_lift_m(network: &NetworkSpec) -> Option<f64> {
+    Some(pump_elevation_m(network)? - levels(network).0?)
+}
+
 fn pump_elevation_m(network: &NetworkSpec) -> Option<f64> {
     let pump = network.elements.iter().find(|element| matches!(element.kind, ElementKind::Pump(_)))?;
     Some(network.nodes[pump.from].elevation_m)
@@ -240,36 +249,6 @@ fn start_notice(rig: &Rig) -> Option<String> {
         "motor: {} starts in a row from cold, {} from hot; evenly spread it lasts {lasting:.1} starts an hour{beyond}",
         rating.cold_starts, rating.hot_starts
     ))
-}
-
-fn notices(rig: &Rig, figures: &LineUpFigures) -> Vec<String> {
-    let mut lines = Vec::new();
-    if let Some(why) = &figures.no_useful_speed {
-        lines.push(format!("line-up {}: {why}", figures.line_up));
-    }
-    if let Some(why) = figures.priming.as_ref().and_then(|priming| priming.not_primed.as_ref()) {
-        lines.push(format!("line-up {}: the pump does not prime: {why}", figures.line_up));
-    }
-    let Some(duty) = &figures.duty else { return lines };
-    if duty.npsh_available_m < duty.npsh_required_m {
-        lines.push(format!(
-            "line-up {}: NPSH available {:.1} m is below the {:.1} m the pump requires: it keeps about {:.0} % of its head",
-            figures.line_up,
-            duty.npsh_available_m,
-            duty.npsh_required_m,
-            100.0 * head_share_by_npsh(duty.npsh_available_m / duty.npsh_required_m)
-        ));
-    }
-    let motor_power_w = duty.shaft_power_w / rig.motor.mounting.belt_efficiency;
-    if motor_power_w > rig.motor.rated_power_w {
-        lines.push(format!(
-            "line-up {}: motor power {:.2} kW is above the motor's {:.2} kW",
-            figures.line_up,
-            motor_power_w / 1e3,
-            rig.motor.rated_power_w / 1e3
-        ));
-    }
-    lines
 }
 
 /// Why a figure cannot be given.

@@ -2,7 +2,7 @@
 
 use super::network::{ElementEntry, rating};
 use super::{Assumptions, need_id, need_name, or_nan};
-use crate::hydraulics::spec::{ElementKind, LiquidSpec, PumpSpec};
+use crate::hydraulics::spec::{ElementKind, LiquidSpec, PumpCondition, PumpSpec};
 use crate::hydraulics::water::{self, STANDARD_GRAVITY_M_S2, Site};
 use crate::rig::model::Duty;
 use crate::rig::reader::{Cursor, Spot, Text};
@@ -32,6 +32,8 @@ pub struct PumpEntry {
     pub inertia_kg_m2: f64,
     /// Mechanical friction, N m.
     pub friction_n_m: f64,
+    /// NPSH margin below which a notice is given, m.
+    pub npsh_margin_m: f64,
     /// Place.
     pub spot: Option<Spot>,
 }
@@ -189,7 +191,7 @@ pub(super) fn coupling(root: &Cursor<'_>, assumed: &mut Assumptions) -> Coupling
 /// `[pump]`: its element and the rotating part.
 pub(super) fn pump(table: Option<Cursor<'_>>, assumed: &mut Assumptions) -> (Option<ElementEntry>, PumpEntry) {
     let Some(table) = table else {
-        return (None, PumpEntry { inertia_kg_m2: f64::NAN, friction_n_m: f64::NAN, self_priming: None, spot: None });
+        return (None, unreadable_pump());
     };
     let efficiency = Want::from_zero(Dimension::Share, "\"52 %\"").between(0.0, 1.0);
     let spec = PumpSpec {
@@ -200,6 +202,7 @@ pub(super) fn pump(table: Option<Cursor<'_>>, assumed: &mut Assumptions) -> (Opt
         curve: table.pairs("curve", &Want::FLOW_FROM_ZERO, &Want::HEAD_FROM_ZERO).unwrap_or_default(),
         efficiency: table.pairs("efficiency", &Want::FLOW_FROM_ZERO, &efficiency).unwrap_or_default(),
         npsh_required_m: or_nan(table.need_quantity("npsh_required", &Want::HEAD)),
+        condition: condition(&table),
     };
     check_curve(&table, "curve", &spec.curve);
     check_curve(&table, "efficiency", &spec.efficiency);
@@ -213,6 +216,7 @@ pub(super) fn pump(table: Option<Cursor<'_>>, assumed: &mut Assumptions) -> (Opt
             0.0,
             "no mechanical friction at the shaft",
         ),
+        npsh_margin_m: table.quantity("npsh_margin", &Want::HEAD_FROM_ZERO).unwrap_or(NPSH_MARGIN_M),
         self_priming: super::lines::self_priming(&table),
         spot: Some(table.here()),
     };
@@ -233,6 +237,29 @@ pub(super) fn pump(table: Option<Cursor<'_>>, assumed: &mut Assumptions) -> (Opt
     };
     table.close();
     (Some(element), entry)
+}
+
+/// NPSH margin where the file is silent, m (two feet: common practice, no source).
+const NPSH_MARGIN_M: f64 = 0.6;
+
+/// `wear` (water that slips back through worn rings at rated head, share of rated flow) and `rotation`.
+fn condition(table: &Cursor<'_>) -> PumpCondition {
+    let share = Want::from_zero(Dimension::Share, "\"12 %\"").between(0.0, 0.5);
+    PumpCondition {
+        wear_leak_share: table.quantity("wear", &share).unwrap_or(0.0),
+        wrong_rotation: table.word("rotation", &[("right", false), ("wrong", true)]).unwrap_or(false),
+        splash: None,
+    }
+}
+
+fn unreadable_pump() -> PumpEntry {
+    PumpEntry {
+        inertia_kg_m2: f64::NAN,
+        friction_n_m: f64::NAN,
+        npsh_margin_m: f64::NAN,
+        self_priming: None,
+        spot: None,
+    }
 }
 
 /// Points in rising flow, at least three, the first at zero flow.

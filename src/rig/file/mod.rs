@@ -15,7 +15,7 @@ mod uncertainty;
 
 pub use control::{LinkEntry, SpanEntry, StarterEntry, TransferEntry};
 pub use machine::{CouplingEntry, MotorEntry, PumpEntry};
-pub use network::{ElementEntry, LineUpEntry, TankEntry, WaveSpeed};
+pub use network::{ElementEntry, LineUpEntry, SplashEntry, TankEntry, WaveSpeed};
 pub use panel::PanelEntry;
 pub use signals::{ChannelEntry, ConditionEntry, PermissiveEntry, PlaceEntry, TripEntry};
 pub use source::SourceEntry;

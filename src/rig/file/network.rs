@@ -13,6 +13,21 @@ pub struct TankEntry {
     pub node: Text,
     /// What it is.
     pub terminal: Terminal,
+    /// Water that comes in here splashes beside the suction inlet.
+    pub splash: Option<SplashEntry>,
+    /// Place.
+    pub spot: Spot,
+}
+
+/// `splash` of a tank or outlet.
+#[derive(Debug, Clone)]
+pub struct SplashEntry {
+    /// Free air by volume of the water drawn.
+    pub air_share: f64,
+    /// Flow of the return that brings it, m3/s; `None`: the pump's rated flow.
+    pub full_flow_m3_s: Option<f64>,
+    /// Time constant, s.
+    pub grows_s: f64,
     /// Place.
     pub spot: Spot,
 }
@@ -67,16 +82,42 @@ pub(super) fn tanks(root: &Cursor<'_>, assumed: &mut Assumptions) -> Vec<TankEnt
         entries.push(TankEntry {
             node: need_name(&table, "node"),
             terminal: tank(&table, assumed),
+            splash: splash(&table, assumed),
             spot: table.here(),
         });
         table.close();
     }
     for table in root.tables("outlet") {
-        entries.push(TankEntry { node: need_name(&table, "node"), terminal: Terminal::FreeOutlet, spot: table.here() });
+        entries.push(TankEntry {
+            node: need_name(&table, "node"),
+            terminal: Terminal::FreeOutlet,
+            splash: splash(&table, assumed),
+            spot: table.here(),
+        });
         table.close();
     }
     entries.extend(super::fittings::gases(root, assumed));
     entries
+}
+
+/// `splash = { air_share, full_flow, grows_over }`: the water that comes in here falls beside the suction inlet and takes
+/// air down with it.
+fn splash(table: &Cursor<'_>, assumed: &mut Assumptions) -> Option<SplashEntry> {
+    let splash = table.table("splash")?;
+    let share = Want::from_zero(Dimension::Share, "\"6 %\"").between(0.0, 0.5);
+    let entry = SplashEntry {
+        air_share: or_nan(splash.need_quantity("air_share", &share)),
+        full_flow_m3_s: splash.quantity("full_flow", &Want::FLOW),
+        grows_s: or_nan(splash.need_quantity("grows_over", &Want::TIME)),
+        spot: splash.here(),
+    };
+    if !splash.has("full_flow") {
+        assumed
+            .0
+            .push("a splashing return brings its air share at the pump's rated flow, less in proportion".to_owned());
+    }
+    splash.close();
+    Some(entry)
 }
 
 fn tank(table: &Cursor<'_>, assumed: &mut Assumptions) -> Terminal {

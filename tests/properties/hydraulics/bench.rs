@@ -35,6 +35,7 @@ pub fn pump() -> PumpSpec {
         curve: vec![(0.0, 23.0), (8.0e-3, 18.0), (14.0e-3, 9.0)],
         efficiency: vec![(0.0, 0.0), (4.0e-3, 0.45), (8.0e-3, 0.6), (12.0e-3, 0.5)],
         npsh_required_m: 2.0,
+        condition: Default::default(),
     }
 }
 

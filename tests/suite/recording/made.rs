@@ -58,6 +58,7 @@ pub fn description() -> RunDescription {
             channel(0, "p_high", Quantity::GaugePressure, Some(Place::Pipe { element: 2, share: 1.0 / 3.0 })),
             channel(1, "speed", Quantity::ShaftSpeed, None),
         ],
+        beside: vec!["npsh_margin_m".into(), "level_tank_m".into()],
         headline: 1,
     }
 }
@@ -119,9 +120,11 @@ pub fn prediction() -> Prediction {
         dt_s: 1.0 / 3.0e3,
         series: (0..CHANNELS).map(|c| (0..samples).map(|i| (c as f32 + 0.3) * i as f32).collect()).collect(),
         flow_m3_s: (0..samples).map(|i| i as f32 * 1e-5).collect(),
+        beside: (0..2).map(|c| (0..samples).map(|i| (c as f32 - 0.7) * i as f32).collect()).collect(),
     };
     Prediction {
         channels: description().channels.iter().map(|channel| channel.id.clone()).collect(),
+        beside: description().beside,
         segments: vec![segment(1, Phase::Start, 9_000), segment(1, Phase::Stop, 5_000), segment(2, Phase::Start, 1)],
         made_with: MadeWith {
             version: "0.0.0".into(),

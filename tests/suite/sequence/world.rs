@@ -208,6 +208,7 @@ pub fn terrace() -> Rig {
 
 fn empty_prediction() -> Prediction {
     Prediction {
+        beside: Vec::new(),
         channels: Vec::new(),
         segments: Vec::new(),
         made_with: MadeWith {

@@ -22,6 +22,7 @@ fn unit_pump() -> PumpSpec {
         curve: vec![],
         efficiency: vec![],
         npsh_required_m: 0.0,
+        condition: Default::default(),
     }
 }
 

@@ -32,6 +32,10 @@ pub(crate) struct Gain {
     pub(crate) torque_n_m: f64,
     pub(crate) torque_by_flow: f64,
     pub(crate) torque_by_speed: f64,
+    /// dH/dH of the `from` end, 1.
+    pub(crate) head_by_inlet: f64,
+    /// dT/dH of the `from` end, N.
+    pub(crate) torque_by_inlet: f64,
     /// No flow passes, whatever the heads.
     pub(crate) shut: bool,
 }
@@ -72,12 +76,17 @@ pub(crate) enum Boundary {
 }
 
 impl Boundary {
-    /// Head added at a flow and shaft speed.
+    /// Head added at a flow and shaft speed, with water enough at its `from` end.
     pub(crate) fn gain(&self, flow_m3_s: f64, speed_rad_s: f64) -> Gain {
+        self.gain_from(flow_m3_s, speed_rad_s, f64::INFINITY)
+    }
+
+    /// Head added at a flow, a shaft speed and a head at its `from` end.
+    pub(crate) fn gain_from(&self, flow_m3_s: f64, speed_rad_s: f64, inlet_m: f64) -> Gain {
         match self {
             Self::Valve(valve) => valve::gain(valve, flow_m3_s),
             Self::CheckValve(valve) => check_valve::gain(valve, flow_m3_s),
-            Self::Pump(pump) => pump::gain(pump, flow_m3_s, speed_rad_s),
+            Self::Pump(pump) => pump::gain(pump, flow_m3_s, speed_rad_s, inlet_m),
             Self::PipeLoss(loss) => loss.gain(flow_m3_s),
             Self::Orifice(orifice) => orifice.gain(flow_m3_s),
             Self::DiscValve(valve) => valve.gain(flow_m3_s),

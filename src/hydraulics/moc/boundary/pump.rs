@@ -1,17 +1,18 @@
-//! The pump between pipe ends: head and torque of the new level at the new level's speed and flow.
+//! The pump between pipe ends: head and torque of the new level at the new level's speed, flow and head of its inlet.
 
 use super::Gain;
 use crate::hydraulics::pump::Pump;
 
 /// A pump without prime passes nothing and turns its charge as at shut-off; with air in it, head and torque fall alike.
-pub(super) fn gain(pump: &Pump, flow_m3_s: f64, speed_rad_s: f64) -> Gain {
+pub(super) fn gain(pump: &Pump, flow_m3_s: f64, speed_rad_s: f64, inlet_m: f64) -> Gain {
     let prime = pump.prime_share;
     if prime <= 0.0 {
         let point = pump.at(0.0, speed_rad_s);
         let torque = (point.torque_n_m, point.torque_by_speed);
         return Gain { torque_n_m: torque.0, torque_by_speed: torque.1, ..Gain::shut() };
     }
-    let point = pump.at(flow_m3_s, speed_rad_s);
+    let drawn = pump.drawing(flow_m3_s, speed_rad_s, inlet_m);
+    let point = &drawn.point;
     Gain {
         head_m: prime * point.head_m,
         head_by_flow: prime * point.head_by_flow,
@@ -19,6 +20,8 @@ pub(super) fn gain(pump: &Pump, flow_m3_s: f64, speed_rad_s: f64) -> Gain {
         torque_n_m: prime * point.torque_n_m,
         torque_by_flow: prime * point.torque_by_flow,
         torque_by_speed: prime * point.torque_by_speed,
+        head_by_inlet: prime * drawn.head_by_inlet,
+        torque_by_inlet: prime * drawn.torque_by_inlet,
         shut: false,
     }
 }

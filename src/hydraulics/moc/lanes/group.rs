@@ -472,8 +472,9 @@ fn solve_alone<const W: usize>(
         link.flow_m3_s[lane] = own.flow_m3_s;
         let _ = link.set_law(lane, &own.boundary);
         if let Boundary::Pump(pump) = &own.boundary {
-            let at = pump.at(own.flow_m3_s, nodal.speed_rad_s);
-            point.torque_n_m[lane] = at.torque_n_m;
+            let inlet_m = nodal.nodes[own.from].head_m;
+            let at = pump.drawing(own.flow_m3_s, nodal.speed_rad_s, inlet_m);
+            point.torque_n_m[lane] = at.point.torque_n_m;
         }
     }
     if let (Some(own), Some(_)) = (&nodal.shaft, &pump) {

@@ -227,7 +227,8 @@ impl<const W: usize> Place<W> {
         if self.links.is_empty() {
             self.solve_nodes();
         } else {
-            let lonely = self.newton::<I, D>(dt_s, shaft, drives, unsound);
+            let mut lonely = self.newton::<I, D>(dt_s, shaft, drives, unsound);
+            self.note_short_suction(shaft, &mut lonely);
             for l in 0..W {
                 if lonely[l] && !unsound[l] {
                     unsound[l] |= !ask(self, shaft, l);
@@ -242,6 +243,17 @@ impl<const W: usize> Place<W> {
             for l in 0..W {
                 unsound[l] |= !(node.head_m[l] >= node.boiling_m[l]);
             }
+        }
+    }
+
+    /// A pump that lacks suction head is solved by itself: in lanes it has its whole head.
+    #[inline(always)]
+    fn note_short_suction(&self, shaft: &LaneShaft<W>, lonely: &mut [bool; W]) {
+        let Some(link) = self.pump.map(|at| &self.links[at]) else { return };
+        let Law::Pump(pumps) = &link.law else { return };
+        let inlet_m = &self.nodes[link.from].head_m;
+        for l in 0..W {
+            lonely[l] |= !pumps.draws_well(l, (link.flow_m3_s[l], shaft.speed_rad_s[l]), inlet_m[l]);
         }
     }
 
@@ -360,6 +372,10 @@ fn lane_link<const W: usize>(alone: &[Cluster], i: usize) -> Option<LaneLink<W>>
     for (lane, cluster) in alone.iter().enumerate() {
         link.flow_m3_s[lane] = cluster.nodal.links[i].flow_m3_s;
         if let Boundary::Pump(pump) = &cluster.nodal.links[i].boundary {
+            // Air on its way to the pump is followed by the plant alone.
+            if pump.condition().splash.is_some() {
+                return None;
+            }
             pumps.push((**pump).clone());
         } else {
             link.set_law(lane, &cluster.nodal.links[i].boundary)?;

@@ -102,6 +102,12 @@ impl<const W: usize> Pumps<W> {
         }
     }
 
+    /// A lane's pump has its whole head at this flow, speed and head of its inlet.
+    #[inline(always)]
+    pub(super) fn draws_well(&self, lane: usize, (flow_m3_s, speed_rad_s): (f64, f64), inlet_m: f64) -> bool {
+        self.pumps.get(lane).is_none_or(|pump| pump.draws_well(flow_m3_s, speed_rad_s, inlet_m))
+    }
+
     /// Every lane's pump at its flow and speed.
     #[inline(always)]
     pub(super) fn at<I: Isa>(&self, flow_m3_s: &[f64; W], speed_rad_s: &[f64; W], out: &mut PumpLanes<W>) {

@@ -1,0 +1,157 @@
+//! What a prediction tells beside its channels: figures of pump, shaft, motor and water as series, named with their unit.
+//!
+//! They are the plant's own, without any sensor's response. `NaN` where there is none (NPSH margin of a pump without water).
+
+use super::Segment;
+use crate::hydraulics::plant::{Plant, ShaftDriver};
+use crate::hydraulics::spec::{ElementKind, Place, Terminal};
+use crate::rig::model::Rig;
+use serde::Serialize;
+
+/// One series.
+#[derive(Debug, Clone, PartialEq)]
+struct Probe {
+    name: String,
+    of: Figure,
+}
+
+/// What is read.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Figure {
+    PumpHead,
+    NpshMargin,
+    GasAtPump,
+    PumpTorque,
+    MotorTorque,
+    Speed,
+    Current,
+    Power,
+    Level(usize),
+    Head(usize),
+    /// Length of a pipe that is full, m.
+    Front(usize),
+}
+
+/// The series of one run.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Beside {
+    probes: Vec<Probe>,
+    /// One a probe, a value a stored sample.
+    pub(super) log: Vec<Vec<f32>>,
+}
+
+/// Names of the series that a prediction for a rig has, each with its unit.
+pub fn names(rig: &Rig) -> Vec<String> {
+    probes(rig).into_iter().map(|probe| probe.name).collect()
+}
+
+/// A name of the rig file as part of a column's and a dataset's name.
+fn plain(name: &str) -> String {
+    name.chars().map(|c| if c.is_ascii_alphanumeric() || c == '-' { c } else { '_' }).collect()
+}
+
+fn probes(rig: &Rig) -> Vec<Probe> {
+    let fixed = [
+        ("pump_head_m", Figure::PumpHead),
+        ("npsh_margin_m", Figure::NpshMargin),
+        ("pump_torque_n_m", Figure::PumpTorque),
+        ("motor_torque_n_m", Figure::MotorTorque),
+        ("shaft_speed_rad_s", Figure::Speed),
+        ("line_current_a", Figure::Current),
+        ("line_power_w", Figure::Power),
+    ];
+    let mut probes: Vec<Probe> = fixed.into_iter().map(|(name, of)| Probe { name: name.to_owned(), of }).collect();
+    let splashes = rig.network.elements.iter().any(|element| match &element.kind {
+        ElementKind::Pump(pump) => pump.condition.splash.is_some(),
+        _ => false,
+    });
+    if splashes {
+        probes.push(Probe { name: "gas_at_pump_1".to_owned(), of: Figure::GasAtPump });
+    }
+    for (index, node) in rig.network.nodes.iter().enumerate() {
+        let (word, of) = match node.terminal {
+            Terminal::Tank { .. } => ("level", Figure::Level(index)),
+            _ => ("head", Figure::Head(index)),
+        };
+        probes.push(Probe { name: format!("{word}_{}_m", plain(&node.name)), of });
+    }
+    let follows = rig.line_ups.iter().any(|line_up| line_up.lines.is_some());
+    let pipes = rig.network.elements.iter().enumerate().filter(|_| follows);
+    for (index, element) in pipes.filter(|(_, element)| matches!(element.kind, ElementKind::Pipe(_))) {
+        probes.push(Probe { name: format!("front_{}_m", plain(&element.name)), of: Figure::Front(index) });
+    }
+    probes
+}
+
+impl Beside {
+    pub(super) fn new(rig: &Rig) -> Self {
+        let probes = probes(rig);
+        Self { log: vec![Vec::new(); probes.len()], probes }
+    }
+
+    pub(super) fn names(&self) -> Vec<String> {
+        self.probes.iter().map(|probe| probe.name.clone()).collect()
+    }
+
+    /// Takes one sample.
+    pub(super) fn take<D: ShaftDriver>(&mut self, plant: &Plant<D>) {
+        for (probe, series) in self.probes.iter().zip(&mut self.log) {
+            series.push(read(plant, probe.of) as f32);
+        }
+    }
+}
+
+fn read<D: ShaftDriver>(plant: &Plant<D>, of: Figure) -> f64 {
+    match of {
+        Figure::PumpHead => plant.pump_head_m(),
+        Figure::NpshMargin => plant.npsh().map_or(f64::NAN, |npsh| npsh.margin_m()),
+        Figure::GasAtPump => plant.gas_at_pump(),
+        Figure::PumpTorque => plant.pump_torque_n_m(),
+        Figure::MotorTorque => plant.driver().torque_n_m(plant.speed_rad_s()).0,
+        Figure::Speed => plant.speed_rad_s(),
+        Figure::Current => plant.current_a(),
+        Figure::Power => plant.power_w(),
+        Figure::Level(node) => plant.level_m(node),
+        Figure::Head(node) => plant.head_m(Place::Node(node)),
+        Figure::Front(element) => plant.wet_length_m(element).unwrap_or(f64::NAN),
+    }
+}
+
+/// Span of one series over a start phase.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct BesideSummary {
+    /// Name with unit.
+    pub name: String,
+    /// Smallest from the start to the stop.
+    pub minimum: f64,
+    /// When, s after the start mark.
+    pub minimum_at_s: f64,
+    /// Largest from the start to the stop.
+    pub maximum: f64,
+    /// When, s after the start mark.
+    pub maximum_at_s: f64,
+    /// At the stop.
+    pub last: f64,
+}
+
+impl BesideSummary {
+    /// Figures of one series of a segment, from its mark on; `None` where it has no number.
+    pub(super) fn of(name: &str, segment: &Segment, series: &[f32]) -> Option<Self> {
+        let at = |index: usize| segment.t0_s + index as f64 * segment.dt_s;
+        let numbers = || {
+            let all = series.iter().enumerate().map(|(index, value)| (at(index), f64::from(*value)));
+            all.filter(|(at_s, value)| *at_s >= 0.0 && value.is_finite())
+        };
+        let smallest = numbers().min_by(|a, b| a.1.total_cmp(&b.1))?;
+        let largest = numbers().max_by(|a, b| a.1.total_cmp(&b.1))?;
+        let last = numbers().next_back()?;
+        Some(Self {
+            name: name.to_owned(),
+            minimum: smallest.1,
+            minimum_at_s: smallest.0,
+            maximum: largest.1,
+            maximum_at_s: largest.0,
+            last: last.1,
+        })
+    }
+}

@@ -1,0 +1,113 @@
+//! What a person should know of a line-up before the first start.
+
+use super::{DutyPoint, LineUpFigures, slow_setting};
+use crate::hydraulics::pump::trouble::{head_share_by_npsh, npsh_margin_m};
+use crate::hydraulics::spec::{ElementKind, PumpCondition};
+use crate::rig::model::Rig;
+
+/// Every notice of a line-up.
+pub(super) fn of(rig: &Rig, figures: &LineUpFigures) -> Vec<String> {
+    let mut lines: Vec<String> = figures.no_useful_speed.iter().cloned().collect();
+    if let Some(why) = figures.priming.as_ref().and_then(|priming| priming.not_primed.as_ref()) {
+        lines.push(format!("the pump does not prime: {why}"));
+    }
+    lines.extend(slow_starters(rig, figures));
+    if let Some(duty) = &figures.duty {
+        lines.extend(suction_head(rig, duty));
+        lines.extend(motor_power(rig, duty));
+    }
+    lines.into_iter().map(|line| format!("line-up {}: {line}", figures.line_up)).collect()
+}
+
+fn suction_head(rig: &Rig, duty: &DutyPoint) -> Option<String> {
+    let (available_m, required_m) = (duty.npsh_available_m, duty.npsh_required_m);
+    let margin_m = npsh_margin_m(available_m, required_m);
+    if margin_m < 0.0 {
+        return Some(format!(
+            "NPSH available {available_m:.1} m is below the {required_m:.1} m the pump requires there: it keeps about {:.0} % \
+             of its head and cavitates",
+            100.0 * head_share_by_npsh(available_m / required_m)
+        ));
+    }
+    (margin_m < rig.npsh_margin_m).then(|| {
+        format!(
+            "NPSH margin {margin_m:.2} m (available {available_m:.2} m, required {required_m:.2} m) is below the {:.2} m wanted",
+            rig.npsh_margin_m
+        )
+    })
+}
+
+fn motor_power(rig: &Rig, duty: &DutyPoint) -> Option<String> {
+    let motor_power_w = duty.shaft_power_w / rig.motor.mounting.belt_efficiency;
+    (motor_power_w > rig.motor.rated_power_w).then(|| {
+        format!(
+            "motor power {:.2} kW is above the motor's {:.2} kW",
+            motor_power_w / 1e3,
+            rig.motor.rated_power_w / 1e3
+        )
+    })
+}
+
+/// Drives that are set to speeds at which no water moves.
+fn slow_starters(rig: &Rig, figures: &LineUpFigures) -> Vec<String> {
+    let (Some(speeds), Some(static_m)) = (&figures.useful_speeds, figures.static_head_m) else { return Vec::new() };
+    let mut lines = Vec::new();
+    for starter in &rig.starters {
+        let set = starter.settings.speed.map(|share| ("set speed", share));
+        let held = starter.panel.set_point.map(|set_point| ("lowest speed of its set point", set_point.lowest_speed));
+        for (what, share) in set.filter(|_| held.is_none()).into_iter().chain(held) {
+            let words = slow_setting(rig, speeds, static_m, share);
+            lines.extend(words.map(|words| format!("starter {}: {what} {words}", starter.id)));
+        }
+    }
+    lines
+}
+
+/// A pump that is not as it was, in words; `None`: it is.
+pub fn condition_words(rig: &Rig) -> Option<String> {
+    let condition = rig.network.elements.iter().find_map(|element| match &element.kind {
+        ElementKind::Pump(pump) => Some(pump.condition),
+        _ => None,
+    })?;
+    let PumpCondition { wear_leak_share, wrong_rotation, splash } = condition;
+    let mut words = Vec::new();
+    if wear_leak_share > 0.0 {
+        words
+            .push(format!("worn rings let {:.0} % of the rated flow slip back at rated head", 100.0 * wear_leak_share));
+    }
+    if wrong_rotation {
+        words.push(
+            "the impeller turns the wrong way (two phases swapped); shaft speed counts as the motor drives".into(),
+        );
+    }
+    if let Some(splash) = splash {
+        words.push(format!(
+            "a return that splashes beside the suction inlet brings up to {:.1} % of free air",
+            100.0 * splash.air_share
+        ));
+    }
+    (!words.is_empty()).then(|| format!("the pump is not as new: {}", words.join("; ")))
+}
+
+/// How the motor is reckoned with, in words.
+pub fn motor_words(rig: &Rig) -> String {
+    let mounting = &rig.motor.mounting;
+    let mut words = match rig.motor.kloss {
+        false => "torque through its four points (locked rotor, pull-up, breakdown, rated)".to_owned(),
+        true => "torque by Kloss from breakdown torque and rated slip".to_owned(),
+    };
+    if mounting.supply_dip > 0.0 {
+        words.push_str(&format!(
+            "; the supply dips by {:.1} % under its locked-rotor current",
+            100.0 * mounting.supply_dip
+        ));
+    }
+    if (mounting.belt_ratio - 1.0).abs() > f64::EPSILON || mounting.belt_efficiency < 1.0 {
+        words.push_str(&format!(
+            "; the pump turns at {:.3} of its speed through a belt of {:.0} % efficiency",
+            mounting.belt_ratio,
+            100.0 * mounting.belt_efficiency
+        ));
+    }
+    words
+}
