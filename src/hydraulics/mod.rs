@@ -47,6 +47,7 @@ mod re_table;
 pub mod shaft;
 pub mod spec;
 pub mod steady;
+pub mod tube_law;
 pub mod valve;
 
 pub use error::HydraulicsError;

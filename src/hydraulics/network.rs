@@ -3,6 +3,7 @@
 use super::error::HydraulicsError;
 use super::moc::boundary::{DiscValve, Orifice, ReliefValve, air_valve, gas};
 use super::spec::{ElementKind, LiquidSpec, NetworkSpec, PipeSpec, PumpSpec, Terminal};
+use super::tube_law::HoseEnds;
 use super::{check_valve::CheckValve, pipe, pump::Pump, valve::Valve};
 
 /// A checked network.
@@ -23,6 +24,7 @@ impl Network {
         spec.nodes.iter().try_for_each(check_node)?;
         spec.elements.iter().try_for_each(|element| check_ends(spec, element))?;
         spec.elements.iter().try_for_each(|element| check_element(spec, element))?;
+        check_hose_ends(spec)?;
         check_reach(spec)?;
         check_resistance(spec)?;
         Ok(Self { spec: spec.clone(), pump: the_pump(spec)? })
@@ -137,6 +139,22 @@ fn check_element(spec: &NetworkSpec, element: &super::spec::ElementSpec) -> Resu
         ElementKind::CheckValve(valve) => CheckValve::new(&element.name, valve, gravity_m_s2).map(|_| ()),
         ElementKind::Pump(pump) => Pump::new(&element.name, pump, spec.liquid.density_kg_m3, gravity_m_s2).map(|_| ()),
     }
+}
+
+/// Only so many lay-flat hoses may meet at a node.
+fn check_hose_ends(spec: &NetworkSpec) -> Result<(), HydraulicsError> {
+    let flat = |element: &&super::spec::ElementSpec| match &element.kind {
+        ElementKind::Pipe(pipe) => pipe.lay_flat.is_some(),
+        _ => false,
+    };
+    for (node, described) in spec.nodes.iter().enumerate() {
+        let here = |element: &&super::spec::ElementSpec| element.from == node || element.to == node;
+        let meeting = spec.elements.iter().filter(flat).filter(here).count();
+        if meeting > HoseEnds::MOST {
+            return refuse(&described.name, "count of lay-flat hoses that meet here", meeting as f64, "", "2 at most");
+        }
+    }
+    Ok(())
 }
 
 /// Every node needs an element, and every connected part something that fixes its head.

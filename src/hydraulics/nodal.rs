@@ -4,6 +4,7 @@
 
 use super::moc::boundary::{AirValve, Boundary, Gain, Gas};
 use super::shaft::{Motion, ShaftStep};
+use super::tube_law::HoseEnds;
 
 /// Most Newton iterations in one solution.
 pub(crate) const ITERATIONS_MAX: usize = 80;
@@ -47,6 +48,8 @@ pub(crate) enum Hold {
     Gas(Gas),
     /// As free, with an air valve.
     Air(AirValve),
+    /// As free, with the ends of lay-flat hoses that hold water by their tube law.
+    Hoses(HoseEnds),
 }
 
 /// A node of the system.
@@ -81,6 +84,7 @@ impl Node {
             Hold::Cavity { filling_m3_s, .. } => (*filling_m3_s, 0.0),
             Hold::Gas(gas) => gas.taken(self.head_m),
             Hold::Air(valve) => valve.taken(self.head_m),
+            Hold::Hoses(hoses) => hoses.taken(self.head_m),
             _ => (0.0, 0.0),
         }
     }
@@ -93,7 +97,7 @@ impl Node {
             Hold::Cavity { parted: true, .. } => inflow_m3_s > OUTLET_FLOW_M3_S,
             Hold::Cavity { boiling_m, parted: false, .. } => self.head_m < boiling_m - OUTLET_HEAD_M,
             Hold::Air(valve) => valve.must_move(self.head_m),
-            Hold::Free | Hold::Fixed | Hold::Gas(_) => false,
+            Hold::Free | Hold::Fixed | Hold::Gas(_) | Hold::Hoses(_) => false,
         };
         let moves = wrong && self.moves < MOVES_MAX;
         if moves {
@@ -107,7 +111,7 @@ impl Node {
                         self.head_m = valve.elevation_m;
                     }
                 }
-                Hold::Free | Hold::Fixed | Hold::Gas(_) => {}
+                Hold::Free | Hold::Fixed | Hold::Gas(_) | Hold::Hoses(_) => {}
             }
         }
         moves
@@ -171,7 +175,7 @@ impl Nodal {
 
     /// Solve from the present state, letting check valves, outlets and the shaft change theirs.
     pub(crate) fn solve(&mut self, drive: Drive<'_>) -> Result<(), Unsolved> {
-        let gas = self.nodes.iter().any(|node| matches!(node.hold, Hold::Gas(_) | Hold::Air(_)));
+        let gas = self.nodes.iter().any(|node| matches!(node.hold, Hold::Gas(_) | Hold::Air(_) | Hold::Hoses(_)));
         if self.links.is_empty() && !gas {
             return self.solve_single_nodes();
         }
@@ -190,7 +194,7 @@ impl Nodal {
         for node in &mut self.nodes {
             let free_m = node.reference_m + (node.supply_m3_s - node.taken().0) / node.conductance_m2_s;
             match &mut node.hold {
-                Hold::Free | Hold::Gas(_) | Hold::Air(_) => node.head_m = free_m,
+                Hold::Free | Hold::Gas(_) | Hold::Air(_) | Hold::Hoses(_) => node.head_m = free_m,
                 Hold::Fixed => {}
                 Hold::Outlet { level_m, open } => {
                     *open = free_m >= *level_m;
@@ -237,12 +241,16 @@ impl Nodal {
         if done || stalled { Ok(()) } else { Err(Unsolved { residual_m: merit.sqrt(), iterations: ITERATIONS_MAX }) }
     }
 
-    /// Share of a step that brings no open air valve past the atmosphere's pressure: there its slope may jump by orders of
-    /// magnitude, and Newton would leap to and fro. The next step goes on from the edge with the slope beyond it.
+    /// Share of a step that brings no open air valve and no lay-flat hose past the atmosphere's pressure: there the slope may
+    /// change by orders of magnitude, and Newton would leap to and fro. The next step goes on from the edge with the slope beyond it.
     fn share_to_edge(&self, change: &[f64]) -> f64 {
         let nodes = self.nodes.iter().zip(&self.before).zip(change);
         nodes.fold(1.0, |share, ((node, before_m), change_m)| {
-            let Hold::Air(AirValve { open: true, elevation_m, .. }) = node.hold else { return share };
+            let elevation_m = match node.hold {
+                Hold::Air(AirValve { open: true, elevation_m, .. }) => elevation_m,
+                Hold::Hoses(HoseEnds { elevation_m, .. }) => elevation_m,
+                _ => return share,
+            };
             let to_edge_m = elevation_m - before_m;
             let passes = to_edge_m.abs() > EDGE_M && to_edge_m * change_m > 0.0 && change_m.abs() > to_edge_m.abs();
             if passes { share.min(to_edge_m / change_m) } else { share }
@@ -422,6 +430,7 @@ fn node_residual(index: usize, node: &Node, links: &[Link]) -> (f64, f64) {
     let gas_m3_s = match &node.hold {
         Hold::Gas(gas) => gas.resolution_m3_s(),
         Hold::Air(valve) => valve.resolution_m3_s(),
+        Hold::Hoses(hoses) => hoses.resolution_m3_s(),
         _ => 0.0,
     };
     let resolution_m3_s = HEAD_RESOLUTION * (node.conductance_m2_s + by_head) * node.head_m.abs() + gas_m3_s;

@@ -3,7 +3,7 @@
 use super::error::HydraulicsError;
 use super::friction::darcy_f;
 use super::re_table::ReTable;
-use super::spec::{LiquidSpec, PipeSpec};
+use super::spec::{LayFlatSpec, LiquidSpec, PipeSpec};
 use std::f64::consts::{FRAC_PI_4, PI};
 
 /// Head lost over the whole pipe, per unit of flow: `dH = s(|Q|) Q`.
@@ -105,6 +105,28 @@ pub(crate) fn bore_area_m2(spec: &PipeSpec) -> f64 {
     FRAC_PI_4 * spec.bore_m * spec.bore_m
 }
 
+fn check_lay_flat(name: &str, flat: &LayFlatSpec) -> Result<(), HydraulicsError> {
+    for (quantity, value) in [("rounding pressure", flat.rounding_pa), ("pressure of the slack", flat.slack_pa)] {
+        if !(value > 0.0 && value.is_finite()) {
+            return refuse(name, quantity, value, "Pa", "above 0");
+        }
+    }
+    if !(0.0..=0.5).contains(&flat.slack_share) {
+        return refuse(name, "slack of the jacket", flat.slack_share, "", "0 to 0.5 of the area");
+    }
+    let Some(kink) = &flat.kink else { return Ok(()) };
+    if !(kink.loss_k >= 0.0 && kink.loss_k.is_finite()) {
+        return refuse(name, "loss coefficient of the kink", kink.loss_k, "", "0 or more");
+    }
+    if !(0.0..=1.0).contains(&kink.share) {
+        return refuse(name, "place of the kink", kink.share, "", "0 to 1 of the length");
+    }
+    if kink.opens_pa.is_nan() || kink.opens_pa <= 0.0 {
+        return refuse(name, "pressure that halves the kink", kink.opens_pa, "Pa", "above 0");
+    }
+    Ok(())
+}
+
 pub(crate) fn check(name: &str, spec: &PipeSpec) -> Result<(), HydraulicsError> {
     let positive =
         [("length", spec.length_m, "m"), ("bore", spec.bore_m, "m"), ("wave speed", spec.wave_speed_m_s, "m/s")];
@@ -115,6 +137,9 @@ pub(crate) fn check(name: &str, spec: &PipeSpec) -> Result<(), HydraulicsError> 
     }
     if !(spec.roughness_m >= 0.0 && spec.roughness_m < 0.1 * spec.bore_m) {
         return refuse(name, "roughness", spec.roughness_m, "m", "0 to a tenth of the bore");
+    }
+    if let Some(flat) = &spec.lay_flat {
+        check_lay_flat(name, flat)?;
     }
     if !(spec.minor_loss_k >= 0.0 && spec.minor_loss_k.is_finite()) {
         return refuse(name, "minor loss coefficient", spec.minor_loss_k, "", "0 or more");

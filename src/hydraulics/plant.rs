@@ -88,6 +88,7 @@ struct Watch {
     parted_nodes: Vec<Option<Parted>>,
     emptied: Vec<usize>,
     aired: Vec<usize>,
+    flattened: Vec<usize>,
 }
 
 /// Cavities now open in a pipe or at a node.
@@ -149,7 +150,7 @@ impl<D: ShaftDriver> Plant<D> {
             step.motion = Motion::of(state.speed_rad_s);
             clusters[cluster].nodal.shaft = Some(step);
         }
-        let stored_at_start_m3 = line.stored_m3();
+        let stored_at_start_m3 = stored_m3(&line, &clusters);
         Ok(Self {
             node_at: (0..spec.nodes.len()).map(|node| place_node(&clusters, node)).collect(),
             watch: Watch::new(&line, &clusters, spec.nodes.len(), state, &network),
@@ -241,7 +242,7 @@ impl<D: ShaftDriver> Plant<D> {
     /// Look over the new level: numbers that are none, cavities, valves and flows that turned.
     fn look(&mut self) -> Result<(), HydraulicsError> {
         let time_s = self.time_s();
-        for (index, pipe) in self.line.pipes.iter().enumerate() {
+        for (index, pipe) in self.line.pipes.iter_mut().enumerate() {
             if !pipe.is_finite() {
                 let place = self.network.spec().elements[pipe.element].name.clone();
                 return Err(HydraulicsError::NotFinite { place, time_s });
@@ -249,6 +250,9 @@ impl<D: ShaftDriver> Plant<D> {
             let (element, share) = (pipe.element, pipe.first_cavity_share());
             let volume_m3 = pipe.cavities_m3();
             self.watch.parted_pipe(index, (Place::Pipe { element, share }, volume_m3), time_s);
+            if let Some(flat) = pipe.lies_flat() {
+                self.watch.hose(element, flat, time_s);
+            }
         }
         self.look_at_clusters(time_s)?;
         let (flow_m3_s, speed_rad_s) = (self.pump_flow_m3_s(), self.speed_rad_s);
@@ -451,6 +455,13 @@ impl<D: ShaftDriver> Plant<D> {
         gas.or(air.map(|(_, valve)| valve.store.volume_m3)).unwrap_or(0.0)
     }
 
+    /// Roundness of a lay-flat hose where it is flattest, 1 round to 0 flat; 1 for anything else.
+    #[must_use]
+    pub fn least_roundness(&self, element: usize) -> f64 {
+        let pipe = self.line.pipes.iter().find(|pipe| pipe.element == element);
+        pipe.map_or(1.0, PipeGrid::least_roundness)
+    }
+
     /// All vapour of the network, m3.
     #[must_use]
     pub fn cavities_m3(&self) -> f64 {
@@ -496,10 +507,13 @@ impl<D: ShaftDriver> Plant<D> {
     /// through outlets, overflows and very large tanks, against nothing.
     #[must_use]
     pub fn volume_error_m3(&self) -> f64 {
-        let dt_s = self.line.dt_s;
-        let tanks: f64 = self.clusters.iter().map(|cluster| cluster.stored_m3(dt_s)).sum();
-        self.line.stored_m3() - self.stored_at_start_m3 + tanks + self.left_m3
+        stored_m3(&self.line, &self.clusters) - self.stored_at_start_m3 + self.left_m3
     }
+}
+
+/// Water in pipes, tanks and fittings, against a level that stays the same, m3.
+fn stored_m3(line: &Line, clusters: &[Cluster]) -> f64 {
+    line.stored_m3() + clusters.iter().map(|cluster| cluster.stored_m3(line.dt_s)).sum::<f64>()
 }
 
 /// The steady state to begin from at a speed; without one, of a line at rest.
@@ -534,6 +548,7 @@ fn place_node(clusters: &[Cluster], node: usize) -> (usize, usize) {
 impl Watch {
     fn new(line: &Line, clusters: &[Cluster], nodes: usize, state: &SteadyState, network: &Network) -> Self {
         let open = |cluster: &Cluster| cluster.elements.iter().map(|element| state.open[*element]).collect();
+        let flat = line.pipes.iter().filter(|pipe| pipe.is_flat()).map(|pipe| pipe.element);
         Self {
             events: Vec::new(),
             open: clusters.iter().map(open).collect(),
@@ -543,6 +558,7 @@ impl Watch {
             parted_nodes: vec![None; nodes],
             emptied: Vec::new(),
             aired: Vec::new(),
+            flattened: flat.collect(),
         }
     }
 
@@ -586,6 +602,21 @@ impl Watch {
             (Some(at), false) => {
                 self.aired.swap_remove(at);
                 self.note(time_s, PlantEventKind::AirExpelled { node });
+            }
+            _ => {}
+        }
+    }
+
+    fn hose(&mut self, element: usize, flat: bool, time_s: f64) {
+        let known = self.flattened.iter().position(|flattened| *flattened == element);
+        match (known, flat) {
+            (None, true) => {
+                self.flattened.push(element);
+                self.note(time_s, PlantEventKind::HoseFlattened { element });
+            }
+            (Some(at), false) => {
+                self.flattened.swap_remove(at);
+                self.note(time_s, PlantEventKind::HoseRounded { element });
             }
             _ => {}
         }

@@ -59,6 +59,16 @@ pub enum PlantEventKind {
         /// True: now in the pumping direction.
         forwards: bool,
     },
+    /// A lay-flat hose folds somewhere: its pressure is gone there.
+    HoseFlattened {
+        /// Element index.
+        element: usize,
+    },
+    /// A lay-flat hose is round again all along.
+    HoseRounded {
+        /// Element index.
+        element: usize,
+    },
     /// The front of a line that fills has arrived at the end of a pipe.
     FrontArrived {
         /// Element index.

@@ -9,7 +9,7 @@ use super::pipe::Resistance;
 use super::plant::ShaftDriver;
 use super::pump::{Pump, Suction};
 use super::shaft::NoDrive;
-use super::spec::{ElementKind, ElementSpec, NetworkSpec, Terminal};
+use super::spec::{ElementKind, ElementSpec, NetworkSpec, PipeSpec, Terminal};
 use super::valve::Valve;
 
 /// Flow below which a state at standstill counts as rest, m3/s.
@@ -111,7 +111,7 @@ pub(crate) fn boundary_of(
     let liquid = &spec.liquid;
     Ok(match &element.kind {
         ElementKind::Blank => Boundary::Blank,
-        ElementKind::Pipe(pipe) => Boundary::PipeLoss(PipeLoss(Resistance::new(pipe, liquid))),
+        ElementKind::Pipe(pipe) => Boundary::PipeLoss(PipeLoss(Resistance::new(&with_lasting_kink(pipe), liquid))),
         ElementKind::Valve(valve) => Boundary::Valve(Valve::new(&element.name, valve, liquid.gravity_m_s2)?),
         ElementKind::CheckValve(valve) => {
             let valve = CheckValve::new(&element.name, valve, liquid.gravity_m_s2)?;
@@ -130,6 +130,12 @@ pub(crate) fn boundary_of(
             Boundary::Pump(Box::new(pump))
         }
     })
+}
+
+/// A kink that no pressure opens counts as one more minor loss; one that gives way is taken as open.
+fn with_lasting_kink(pipe: &PipeSpec) -> PipeSpec {
+    let lasting = pipe.lay_flat.and_then(|flat| flat.kink).filter(|kink| kink.opens_pa.is_infinite());
+    PipeSpec { minor_loss_k: pipe.minor_loss_k + lasting.map_or(0.0, |kink| kink.loss_k), ..*pipe }
 }
 
 /// Let every node leak a trace towards the highest point of the part that shut and one-way elements may cut off, so that

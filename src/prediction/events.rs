@@ -50,6 +50,10 @@ pub enum EventKind {
     AirAdmitted,
     /// An air valve shut, its air out.
     AirExpelled,
+    /// A lay-flat hose folds.
+    HoseFlattened,
+    /// A lay-flat hose is round again.
+    HoseRounded,
     /// The pump is primed.
     Primed,
     /// The suction leg ran empty, or air in the water drawn locked the impeller.
@@ -174,6 +178,12 @@ fn in_words(rig: &Rig, kind: PlantEventKind) -> (EventKind, String) {
         }
         PlantEventKind::FrontArrived { element } => {
             (EventKind::FrontArrived, format!("the front arrives at the end of {}", name(element)))
+        }
+        PlantEventKind::HoseFlattened { element } => {
+            (EventKind::HoseFlattened, format!("hose {} loses its pressure and folds", name(element)))
+        }
+        PlantEventKind::HoseRounded { element } => {
+            (EventKind::HoseRounded, format!("hose {} is round again", name(element)))
         }
         PlantEventKind::LineFull => (EventKind::LineFull, "the whole discharge side is full".to_owned()),
         PlantEventKind::Draining { element } => {

@@ -81,6 +81,14 @@ fn pipes(page: &mut Page, derived: &Derived) {
         let length = page.system.plain(pipe.length_m, Dimension::Length);
         let time = milliseconds(pipe.reflection_time_s);
         page.row(&pipe.id, &format!("{length}, wave speed {speed}, 2L/a {time}"));
+        if !pipe.wave_speeds_by_pressure.is_empty() {
+            let told = pipe.wave_speeds_by_pressure.iter().map(|(pressure_pa, speed_m_s)| {
+                let pressure = page.system.show(*pressure_pa, Dimension::Pressure, Reference::Gauge);
+                format!("{} at {pressure}", page.system.plain(*speed_m_s, Dimension::Velocity))
+            });
+            let told: Vec<String> = told.collect();
+            page.row("", &format!("lies flat without pressure; wave speed {}", told.join(", ")));
+        }
     }
     page.row("2L/a of the delivery line", &milliseconds(derived.delivery_reflection_time_s));
 }

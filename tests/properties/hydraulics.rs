@@ -10,6 +10,7 @@ mod fittings;
 mod drive_levels;
 mod hard_runs;
 mod lanes;
+mod lay_flat;
 mod loops;
 mod pump_surface;
 mod pump_trouble;

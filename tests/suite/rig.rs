@@ -96,7 +96,7 @@ fn keeps_the_keys_of_its_json() {
         "assumptions delivery_reflection_time_s invented line_ups links liquid motor name notices pipes rig shut_off_head_m \
          strength temperature_c top_speed_rad_s weakest"
     );
-    assert_eq!(keys(&json["pipes"][0]), "bore_m id length_m reflection_time_s wave_speed_m_s");
+    assert_eq!(keys(&json["pipes"][0]), "bore_m id length_m reflection_time_s wave_speed_m_s wave_speeds_by_pressure");
     assert_eq!(
         keys(&json["line_ups"][0]),
         "acceleration_across_the_line_s duty line_up no_useful_speed not_running priming static_head_m suction_lift_m useful_speeds"
@@ -272,5 +272,55 @@ fn rejects_fittings_that_cannot_be() {
     let problems = rig::parse(&text, "fittings.toml").unwrap_err().to_string();
     for part in ["gas_volume", "full_open_pressure", "diametre"] {
         assert!(problems.contains(part), "no word about {part}: {problems}");
+    }
+}
+
+/// The shipped bench with its hose lying flat.
+fn bench_with_lay_flat_hose(keys: &str) -> String {
+    let hoops =
+        "min_pressure = \"-0.6 barg\" # hoops sewn into the jacket keep it round; a plain lay-flat hose would fold";
+    let bench = rig::shipped("terrace-bench").unwrap();
+    assert!(bench.contains(hoops));
+    bench.replacen(hoops, &format!("min_pressure = \"-0.6 barg\"\n{keys}"), 1)
+}
+
+#[test]
+fn accepts_a_lay_flat_hose_and_shows_its_wave_speed_at_two_pressures() {
+    let rig = rig::parse(&bench_with_lay_flat_hose("lay_flat = true"), "flat.toml").unwrap_or_else(|p| panic!("{p}"));
+    let hose = rig.network.elements.iter().find(|element| element.name == "hose").unwrap();
+    let ElementKind::Pipe(pipe) = &hose.kind else { panic!("no pipe") };
+    let flat = pipe.lay_flat.expect("lies flat");
+    let weight_n_m3 = rig.network.liquid.density_kg_m3 * rig.network.liquid.gravity_m_s2;
+    assert_close("rounding, Pa", flat.rounding_pa, weight_n_m3 * 0.065, 1e-9, "weight of water one bore high");
+    assert_close("slack", flat.slack_share, 0.012, 1e-9, "half of the area that the swell gives");
+    // the area at the pressure of the swell is what the tape said, whatever the slack
+    let law = ramprig::hydraulics::tube_law::TubeLaw::of(pipe, &rig.network.liquid).unwrap();
+    assert_close(
+        "area at 4 bar",
+        law.area_share(4e5) - 1.0,
+        0.024 + 4e5 / 2.1e9,
+        0.02,
+        "two times the swell, and water",
+    );
+    let figures = rig::derive(&rig);
+    let told = &figures.pipes.iter().find(|pipe| pipe.id == "hose").unwrap().wave_speeds_by_pressure;
+    assert!(told.len() == 2 && told[0].1 < 0.7 * told[1].1, "{told:?}");
+    let text = rig::check_report::text(&figures, System::Si);
+    assert!(text.contains("lies flat without pressure; wave speed"), "{text}");
+    assert!(rig.assumptions.iter().any(|line| line.contains("pressed round by the weight of water")));
+}
+
+#[test]
+fn rejects_lay_flat_hoses_that_cannot_be() {
+    let problems = |keys: &str| rig::parse(&bench_with_lay_flat_hose(keys), "flat.toml").unwrap_err().to_string();
+    for (keys, word) in [
+        ("slack = \"2 %\"", "slack without lay_flat"),
+        ("lay_flat = true\nslack = \"3 %\"", "less than the swell leaves, 2.40 % at 4 bar"),
+        ("lay_flat = true\nkink_at = \"50 %\"", "kink_at without kink"),
+        ("lay_flat = true\nkink = -1.0", "kink"),
+        ("lay_flat = true\nrounding_pressure = \"3 bar\"", "rounding_pressure"),
+    ] {
+        let text = problems(keys);
+        assert!(text.contains(word) && text.contains("flat.toml:"), "{keys}: {text}");
     }
 }

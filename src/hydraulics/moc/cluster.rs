@@ -4,12 +4,14 @@ use super::boundary::{AirValve, Boundary, Gas, Tank, TankStep};
 use super::cavity::NodeCavity;
 use super::front::Front;
 use super::interior::Line;
+use super::lay_flat::holds_hose_ends;
 use crate::hydraulics::error::HydraulicsError;
 use crate::hydraulics::network::{Network, joined};
 use crate::hydraulics::nodal::{Drive, Hold, Link, Nodal, Node, Unsolved};
 use crate::hydraulics::pump::Pump;
 use crate::hydraulics::spec::{ElementKind, ElementSpec, Terminal};
 use crate::hydraulics::steady::{SteadyState, boundary_of};
+use crate::hydraulics::tube_law::HoseEnds;
 
 /// Elasticity of a fitting between two elements with no pipe, m2/s: it holds the head of a fitting that both shut.
 /// A litre of water would give 1e-5 at usual steps; this little one passes under 1e-10 m3/s.
@@ -101,6 +103,7 @@ impl Cluster {
         };
         cluster.nodal.speed_rad_s = steady.speed_rad_s;
         cluster.let_pipe_ends_part(network);
+        cluster.let_hose_ends_hold(network, line);
         cluster.add_terminals(network, line);
         Ok(cluster)
     }
@@ -113,6 +116,31 @@ impl Cluster {
             if described.terminal == Terminal::None {
                 let boiling_m = described.elevation_m + spec.liquid.boiling_m();
                 self.nodal.nodes[end.node].hold = Hold::Cavity { boiling_m, filling_m3_s: 0.0, parted: false };
+            }
+        }
+    }
+
+    /// A lay-flat hose hands out its water near zero gauge before anything parts.
+    fn let_hose_ends_hold(&mut self, network: &Network, line: &Line) {
+        let spec = network.spec();
+        for end in &self.ends {
+            let (pipe, node) = (&line.pipes[end.pipe], self.nodes[end.node]);
+            let ElementKind::Pipe(described) = &spec.elements[pipe.element].kind else { continue };
+            if !holds_hose_ends(spec, node) {
+                continue;
+            }
+            let Some(law) = pipe.tube_law() else { continue };
+            let held = &mut self.nodal.nodes[end.node];
+            let mut hoses = match held.hold {
+                Hold::Hoses(hoses) => hoses,
+                _ => HoseEnds::new(spec.nodes[node].elevation_m, &spec.liquid, line.dt_s),
+            };
+            hoses.add(described, pipe.cells(), law);
+            held.hold = Hold::Hoses(hoses);
+        }
+        for node in &mut self.nodal.nodes {
+            if let Hold::Hoses(hoses) = &mut node.hold {
+                hoses.set_full(true, node.head_m);
             }
         }
     }
@@ -170,6 +198,7 @@ impl Cluster {
                 *filling_m3_s = cavity.filling_m3_s(line.dt_s);
             }
         }
+        self.follow_hoses(line);
         for end in &self.ends {
             let offer = line.pipes[end.pipe].end(end.at_to);
             let node = &mut self.nodal.nodes[end.node];
@@ -196,6 +225,17 @@ impl Cluster {
         }
     }
 
+    /// A hose that fills holds nothing by its tube law until its front has arrived.
+    pub(crate) fn follow_hoses(&mut self, line: &Line) {
+        for (index, node) in self.nodal.nodes.iter_mut().enumerate() {
+            if let Hold::Hoses(hoses) = &mut node.hold {
+                let here = |end: &&End| end.node == index && line.pipes[end.pipe].is_lay_flat();
+                let full = self.ends.iter().filter(here).all(|end| line.pipes[end.pipe].front.is_none());
+                hoses.set_full(full, node.head_m);
+            }
+        }
+    }
+
     fn close_terminals(&mut self, line: &Line) -> f64 {
         let mut left_m3 = 0.0;
         for i in 0..self.tanks.len() {
@@ -213,6 +253,7 @@ impl Cluster {
             match &mut held.hold {
                 Hold::Gas(gas) => gas.end(inflow_m3_s),
                 Hold::Air(valve) => valve.end(held.head_m, inflow_m3_s),
+                Hold::Hoses(hoses) => hoses.end(inflow_m3_s),
                 _ => {}
             }
         }
@@ -228,7 +269,10 @@ impl Cluster {
 
     /// Vapour at a node of this cluster, m3.
     pub(crate) fn cavity_m3(&self, node: usize) -> f64 {
-        self.cavities[node].volume_m3
+        match &self.nodal.nodes[node].hold {
+            Hold::Hoses(hoses) => hoses.vapour_m3(),
+            _ => self.cavities[node].volume_m3,
+        }
     }
 
     /// What pipes and elements bring to a node, m3/s.
@@ -265,13 +309,21 @@ impl Cluster {
         let tanks: f64 = self.tanks.iter().map(|at| at.tank.stored_m3(at.start_m)).sum();
         let gases: f64 = self.gases().map(|(_, gas)| gas.grown_m3()).sum();
         let air: f64 = self.air_valves().map(|(_, valve)| valve.store.missing_m3(dt_s)).sum();
-        tanks - gases - air - self.cavities.iter().map(|cavity| cavity.missing_m3(dt_s)).sum::<f64>()
+        let hoses: f64 = self.hoses().map(HoseEnds::stored_m3).sum();
+        tanks + hoses - gases - air - self.cavities.iter().map(|cavity| cavity.missing_m3(dt_s)).sum::<f64>()
     }
 
     /// Bodies of gas, with the place of their node in this cluster.
     pub(crate) fn gases(&self) -> impl Iterator<Item = (usize, &Gas)> {
         self.nodal.nodes.iter().enumerate().filter_map(|(node, held)| match &held.hold {
             Hold::Gas(gas) => Some((node, gas)),
+            _ => None,
+        })
+    }
+
+    fn hoses(&self) -> impl Iterator<Item = &HoseEnds> {
+        self.nodal.nodes.iter().filter_map(|held| match &held.hold {
+            Hold::Hoses(hoses) => Some(hoses),
             _ => None,
         })
     }
@@ -289,8 +341,16 @@ impl Cluster {
         self.tanks.iter().find(|at| at.node == node).map(|at| at.tank.level_m)
     }
 
+    /// A lay-flat hose ends here: when its water runs back it folds, and no air follows.
+    fn collapses(&self, line: &Line) -> bool {
+        self.ends.iter().any(|end| end.at_to && line.pipes[end.pipe].is_lay_flat())
+    }
+
     /// Outlets hold their head whichever way the water runs: backwards, air follows it.
-    pub(crate) fn admit_air(&mut self) {
+    pub(crate) fn admit_air(&mut self, line: &Line) {
+        if self.collapses(line) {
+            return;
+        }
         for at in &self.outlets {
             let node = &mut self.nodal.nodes[at.node];
             if let Hold::Outlet { level_m, .. } = node.hold {

@@ -4,6 +4,7 @@ use super::cavity::{Cavities, Sides};
 use super::creep::Creep;
 use super::front::Front;
 use super::grid::{self, Grid};
+use super::lay_flat::LayFlat;
 use super::midway::Midway;
 use super::unsteady::Acceleration;
 use crate::hydraulics::error::HydraulicsError;
@@ -11,6 +12,7 @@ use crate::hydraulics::network::Network;
 use crate::hydraulics::pipe::{Resistance, bore_area_m2};
 use crate::hydraulics::spec::{GridOptions, PipeSpec};
 use crate::hydraulics::steady::SteadyState;
+use crate::hydraulics::tube_law::TubeLaw;
 
 /// Head beyond which a state counts as not finite, m.
 const HEAD_CEILING_M: f64 = 1.0e9;
@@ -44,6 +46,7 @@ pub(crate) struct PipeGrid {
     acceleration: Option<Acceleration>,
     midway: Option<Midway>,
     creep: Option<Creep>,
+    lay_flat: Option<Box<LayFlat>>,
     cavities: Cavities,
     /// Head at which water begins to boil, at every point, m.
     pub(crate) boiling_m: Vec<f64>,
@@ -137,16 +140,18 @@ impl PipeGrid {
         let wave_speed_m_s = pipe.length_m / (cells as f64 * dt_s);
         let acceleration = || Acceleration::new(pipe.bore_m, liquid.viscosity_m2_s, points);
         let head_m = between(steady.heads_m[described.from], steady.heads_m[described.to]);
-        let first_order = options.first_order_friction;
-        let halved = options.half_grid && !options.unsteady_friction && !first_order;
+        let flat = pipe.lay_flat.is_some();
+        let (first_order, unsteady) = (options.first_order_friction && !flat, options.unsteady_friction && !flat);
+        let halved = options.half_grid && !unsteady && !first_order && !flat;
         Self {
             element,
             creep: pipe.creep.map(|creep| Creep::new(&creep, dt_s, &head_m, halved)),
+            lay_flat: LayFlat::new(spec, (element, pipe), wave_speed_m_s, dt_s, &head_m).map(Box::new),
             head_m,
             cavities: Cavities::new(points, dt_s),
             impedance_s_m2: wave_speed_m_s / (liquid.gravity_m_s2 * bore_area_m2(pipe)),
             resistance: Resistance::new(pipe, liquid),
-            acceleration: options.unsteady_friction.then(acceleration),
+            acceleration: unsteady.then(acceleration),
             midway: halved.then(|| Midway::new(cells)),
             boiling_m: between(ends.0.elevation_m + boiling_m, ends.1.elevation_m + boiling_m),
             forwards_m: vec![0.0; points],
@@ -182,6 +187,10 @@ impl PipeGrid {
         if let Some(creep) = &mut self.creep {
             creep.follow(&self.head_m, &mut self.forwards_m, &mut self.backwards_m);
         }
+        if let Some(hose) = &mut self.lay_flat {
+            let offers = (&mut self.forwards_m[..], &mut self.backwards_m[..]);
+            hose.begin(impedance, (&self.head_m, &self.flow_m3_s), &self.per_flow, offers);
+        }
         if !self.cavities.none() {
             self.cavities.part(impedance, &mut self.forwards_m, &mut self.backwards_m);
         }
@@ -214,6 +223,11 @@ impl PipeGrid {
     }
 
     fn settle_cavities(&mut self) {
+        if let Some(hose) = &mut self.lay_flat {
+            let softening = self.creep.as_ref().map_or(1.0, |creep| 1.0 / creep.softened(1.0));
+            hose.settle_inner(self.impedance_s_m2, softening, &mut self.head_m, &mut self.flow_m3_s);
+            return;
+        }
         let last = self.cells();
         let boils = |(head, boiling): (&f64, &f64)| head < boiling;
         let inner = self.head_m[1..last].iter().zip(&self.boiling_m[1..last]);
@@ -235,7 +249,7 @@ impl PipeGrid {
 
     /// Vapour in the whole pipe, m3.
     pub(crate) fn cavities_m3(&self) -> f64 {
-        self.cavities.volume_m3()
+        self.cavities.volume_m3() + self.lay_flat.as_ref().map_or(0.0, |hose| hose.vapour_m3())
     }
 
     /// Where the first cavity is, a share of the length; 0 without any.
@@ -248,6 +262,31 @@ impl PipeGrid {
         self.cavities.at_share_m3(share)
     }
 
+    /// Law of a lay-flat hose.
+    pub(crate) fn tube_law(&self) -> Option<TubeLaw> {
+        self.lay_flat.as_ref().map(|hose| *hose.law())
+    }
+
+    /// A lay-flat hose.
+    pub(crate) fn is_lay_flat(&self) -> bool {
+        self.lay_flat.is_some()
+    }
+
+    /// Whether a full lay-flat hose lies flat somewhere; `None` for other pipes and while it fills.
+    pub(crate) fn lies_flat(&mut self) -> Option<bool> {
+        if self.front.is_some() { None } else { self.lay_flat.as_mut().map(|hose| hose.lies_flat()) }
+    }
+
+    /// Whether a lay-flat hose was found flat at the last look.
+    pub(crate) fn is_flat(&self) -> bool {
+        self.lay_flat.as_ref().is_some_and(|hose| hose.is_flat())
+    }
+
+    /// Roundness of a lay-flat hose at its flattest point; 1 for other pipes.
+    pub(crate) fn least_roundness(&self) -> f64 {
+        self.lay_flat.as_ref().map_or(1.0, |hose| hose.least_roundness())
+    }
+
     /// Steps that a cell is taken in.
     pub(crate) fn halves(&self) -> usize {
         if self.midway.is_some() { 2 } else { 1 }
@@ -255,6 +294,11 @@ impl PipeGrid {
 
     fn advance_inner(&mut self) {
         let (last, impedance) = (self.cells(), self.impedance_s_m2);
+        if let Some(hose) = &self.lay_flat {
+            let offers = (&self.forwards_m[..], &self.backwards_m[..]);
+            hose.advance_inner(impedance, offers, &mut self.head_m, &mut self.flow_m3_s);
+            return;
+        }
         if let Some(midway) = &self.midway {
             midway.advance_inner(impedance, &mut self.head_m[1..last], &mut self.flow_m3_s[1..last]);
             return;
@@ -307,7 +351,8 @@ impl PipeGrid {
         let (offers, near, end, sign) =
             if at_to { (&self.forwards_m, last - 1, last, -1.0) } else { (&self.backwards_m, 1, 0, 1.0) };
         let (extra, drop_m) = self.acceleration.as_ref().map_or((0.0, 0.0), |acceleration| acceleration.at(end));
-        (offers[near] + sign * drop_m, self.impedance_s_m2 + self.per_flow[near] + extra)
+        let per_flow = self.lay_flat.as_ref().map_or(self.per_flow[near], |hose| hose.end_s_m2(at_to));
+        (offers[near] + sign * drop_m, self.impedance_s_m2 + per_flow + extra)
     }
 
     /// Set one end to the head solved at its node.
@@ -346,6 +391,9 @@ impl PipeGrid {
         if let Some(creep) = &mut self.creep {
             creep.settle(&self.head_m);
         }
+        if let Some(hose) = &mut self.lay_flat {
+            hose.settle(&self.head_m);
+        }
     }
 
     /// Flow at an end, counted into the node, m3/s.
@@ -371,7 +419,8 @@ impl PipeGrid {
         let elastic_m = self.head_m.iter().sum::<f64>() - 0.5 * (self.head_m[0] + self.head_m[last]);
         let given_m = self.creep.as_ref().map_or(0.0, |creep| creep.given_m(&self.head_m));
         let held_m3 = (elastic_m + given_m) * dt_s / self.impedance_s_m2;
-        held_m3 - self.cavities.missing_m3() - self.void_m3
+        let lay_flat_m3 = self.lay_flat.as_ref().map_or(0.0, |hose| hose.stored_m3());
+        held_m3 + lay_flat_m3 - self.cavities.missing_m3() - self.void_m3
     }
 
     /// Value at a share 0..1 of the length.

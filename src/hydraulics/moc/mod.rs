@@ -11,6 +11,7 @@ pub(crate) mod front;
 pub(crate) mod grid;
 pub(crate) mod interior;
 pub mod lanes;
+mod lay_flat;
 mod midway;
 pub(crate) mod unsteady;
 

@@ -127,7 +127,7 @@ impl<D: ShaftDriver> Plant<D> {
 
     fn follow_air_of(&mut self, sides: &Sides, lines: &LinesAtStart) {
         let plant = self;
-        plant.clusters.iter_mut().for_each(super::Cluster::admit_air);
+        plant.clusters.iter_mut().for_each(|cluster| cluster.admit_air(&plant.line));
         let pipe_of = |element: &usize| plant.line.pipes.iter().position(|pipe| pipe.element == *element);
         let (discharge, suction) =
             (sides.discharge.iter().filter_map(pipe_of).collect(), sides.suction.as_ref().and_then(pipe_of));
@@ -148,7 +148,8 @@ impl<D: ShaftDriver> Plant<D> {
             air.amount_j = plant.air_at_rest_j(&air, pipe);
             plant.set_prime(0.0);
         }
-        plant.stored_at_start_m3 = plant.line.stored_m3();
+        plant.clusters.iter_mut().for_each(|cluster| cluster.follow_hoses(&plant.line));
+        plant.stored_at_start_m3 = super::stored_m3(&plant.line, &plant.clusters);
         plant.air = Some(air);
     }
 

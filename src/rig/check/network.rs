@@ -16,6 +16,22 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile) {
         in_one_piece(document, file);
     }
     lengths(document, file);
+    hose_ends(document, file);
+}
+
+/// Most lay-flat hoses at a node that the solver takes.
+const HOSES_AT_NODE: usize = 2;
+
+fn hose_ends(document: &Document<'_>, file: &RigFile) {
+    let flat = |element: &&ElementEntry| matches!(&element.kind, ElementKind::Pipe(pipe) if pipe.lay_flat.is_some());
+    for (node, _) in &file.elevations {
+        let meets = |element: &&ElementEntry| element.from.text == node.text || element.to.text == node.text;
+        let here: Vec<&ElementEntry> = file.elements.iter().filter(flat).filter(meets).collect();
+        if let Some(third) = here.get(HOSES_AT_NODE) {
+            let found = format!("{} lay-flat hoses that meet at {:?}", here.len(), node.text);
+            document.note(&third.spot, found, "two at most; a short [[pipe]] between them is a manifold", None);
+        }
+    }
 }
 
 fn names(document: &Document<'_>, file: &RigFile) -> bool {

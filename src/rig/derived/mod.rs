@@ -16,6 +16,7 @@ pub use stop_delay::worst_stop_delay_s;
 
 use super::model::Rig;
 use crate::hydraulics::spec::{ElementKind, LiquidSpec, NetworkSpec, Terminal};
+use crate::hydraulics::tube_law::TubeLaw;
 use crate::hydraulics::wave_speed::reflection_time_s;
 use serde::Serialize;
 
@@ -69,7 +70,12 @@ pub struct PipeFigures {
     pub wave_speed_m_s: f64,
     /// 2L/a, s.
     pub reflection_time_s: f64,
+    /// Lay-flat hoses: gauge pressures, Pa, with the wave speed there, m/s.
+    pub wave_speeds_by_pressure: Vec<(f64, f64)>,
 }
+
+/// Gauge pressures at which the wave speed of a lay-flat hose is told, Pa: nearly slack, and well stretched.
+const TOLD_AT_PA: [f64; 2] = [0.2e5, 2.0e5];
 
 /// A line-up's figures.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -153,6 +159,9 @@ fn pipes(network: &NetworkSpec, wanted: impl Fn(usize) -> bool) -> Vec<PipeFigur
             bore_m: pipe.bore_m,
             wave_speed_m_s: pipe.wave_speed_m_s,
             reflection_time_s: reflection_time_s(pipe.length_m, pipe.wave_speed_m_s),
+            wave_speeds_by_pressure: TubeLaw::of(pipe, &network.liquid)
+                .map(|law| TOLD_AT_PA.map(|pressure_pa| (pressure_pa, law.wave_speed_m_s(pressure_pa))).to_vec())
+                .unwrap_or_default(),
         }),
         _ => None,
     };

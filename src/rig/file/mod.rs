@@ -3,6 +3,7 @@
 //! over it.
 
 mod fittings;
+mod lay_flat;
 mod lines;
 mod machine;
 mod network;

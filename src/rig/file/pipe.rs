@@ -3,7 +3,7 @@
 
 use super::network::WaveSpeed;
 use super::{Assumptions, or_nan};
-use crate::hydraulics::spec::{CreepSpec, LiquidSpec, PipeSpec};
+use crate::hydraulics::spec::{CreepSpec, LayFlatSpec, LiquidSpec, PipeSpec};
 use crate::hydraulics::wave_speed::{
     Material, Restraint, UpstreamAnchorForm, Wall, WallTheory, WaveLiquid, hose_compliance_per_pa, wave_speed_m_s,
 };
@@ -30,7 +30,14 @@ pub(super) fn pipe(
     let bore_m = or_nan(table.need_quantity("bore", &Want::LENGTH));
     let material = material(table);
     let stiffness = Stiffness { bore_m, is_hose, material };
-    let (wave_speed_m_s, origin) = wave_speed(table, &stiffness, liquid, assumed);
+    let swell = swell(table);
+    let (wave_speed_m_s, origin) = wave_speed(table, &stiffness, swell, liquid, assumed);
+    let area_swell = swell.map(|(swell, _)| 2.0 * swell).filter(|_| !table.has("wave_speed"));
+    let lay_flat = super::lay_flat::lay_flat(table, (is_hose, bore_m), area_swell, liquid, assumed);
+    let wave_speed_m_s = match (lay_flat, swell.filter(|_| area_swell.is_some())) {
+        (Some(flat), Some(swell)) => stretched_wave_speed_m_s(table, &flat, swell, liquid),
+        _ => wave_speed_m_s,
+    };
     let roughness_m = roughness(table, material, assumed);
     let spec = PipeSpec {
         length_m,
@@ -40,7 +47,7 @@ pub(super) fn pipe(
         minor_loss_k: table.number("minor_loss", 0.0..=1000.0).unwrap_or(0.0),
         fixed_darcy_f: table.number("darcy_friction_factor", 1e-4..=1.0),
         creep: creep(table),
-        lay_flat: None,
+        lay_flat,
     };
     (spec, origin)
 }
@@ -85,11 +92,12 @@ fn roughness(table: &Cursor<'_>, material: Option<Material>, assumed: &mut Assum
 fn wave_speed(
     table: &Cursor<'_>,
     stiffness: &Stiffness,
+    swell: Option<(f64, f64)>,
     liquid: &LiquidSpec,
     assumed: &mut Assumptions,
 ) -> (f64, WaveSpeed) {
     let said = table.quantity("wave_speed", &Want::VELOCITY.between(10.0, 1600.0));
-    let swell = swell_compliance(table);
+    let swell = swell.map(swell_compliance);
     let wall = wall(table, stiffness, assumed, said.is_some() || table.has("swell"));
     if table.has("wave_speed") {
         return (or_nan(said), WaveSpeed::Said);
@@ -109,8 +117,33 @@ fn wave_speed(
     }
 }
 
+fn swell_compliance((swell, pressure_pa): (f64, f64)) -> (f64, String) {
+    let words = format!("a swell of {} % at {} bar", swell * 100.0, pressure_pa / 1e5);
+    (hose_compliance_per_pa(swell, pressure_pa), words)
+}
+
+/// Wave speed once the threads are stretched: what the swell says, less what the slack of the jacket gives.
+fn stretched_wave_speed_m_s(
+    table: &Cursor<'_>,
+    flat: &LayFlatSpec,
+    (swell, pressure_pa): (f64, f64),
+    liquid: &LiquidSpec,
+) -> f64 {
+    let share = pressure_pa / flat.slack_pa;
+    let slack = flat.slack_share * share / (1.0 + share * share).sqrt();
+    let compliance = hose_compliance_per_pa(swell, pressure_pa) - slack / pressure_pa;
+    if compliance <= 0.0 {
+        let found = format!("{} % of the area", flat.slack_share * 100.0);
+        let allowed = format!("less than the swell leaves, {:.2} % at {} bar", swell * 200.0, pressure_pa / 1e5);
+        table.note("slack", found, allowed, None);
+        return f64::NAN;
+    }
+    let water = WaveLiquid { density_kg_m3: liquid.density_kg_m3, bulk_modulus_pa: liquid.bulk_modulus_pa };
+    wave_speed_m_s(&water, compliance)
+}
+
 /// `swell` (growth of diameter) at `swell_pressure`: what a tape around the hose measures.
-fn swell_compliance(table: &Cursor<'_>) -> Option<(f64, String)> {
+fn swell(table: &Cursor<'_>) -> Option<(f64, f64)> {
     let swell = table.number("swell", 1e-5..=0.5);
     let pressure = if table.has("swell") {
         table.need_quantity("swell_pressure", &Want::PRESSURE_DIFFERENCE)
@@ -118,9 +151,7 @@ fn swell_compliance(table: &Cursor<'_>) -> Option<(f64, String)> {
         table.mark_read("swell_pressure");
         None
     };
-    let (swell, pressure_pa) = swell.zip(pressure)?;
-    let words = format!("a swell of {} % at {} bar", swell * 100.0, pressure_pa / 1e5);
-    Some((hose_compliance_per_pa(swell, pressure_pa), words))
+    swell.zip(pressure)
 }
 
 fn wall(

@@ -1,0 +1,279 @@
+//! A lay-flat hose on the grid: at every point it holds what its tube law says, whatever the pressure.
+
+use super::cavity::Sides;
+use crate::hydraulics::pipe::bore_area_m2;
+use crate::hydraulics::spec::{NetworkSpec, PipeSpec, Terminal};
+use crate::hydraulics::tube_law::TubeLaw;
+use std::f64::consts::FRAC_1_SQRT_2;
+
+/// Most Newton steps at a point.
+const STEPS_MAX: usize = 60;
+/// Change of head at which a point counts as solved, m.
+const HEAD_TOLERANCE_M: f64 = 1.0e-10;
+/// Roundness below which a hose counts as flat somewhere, and above which it counts as round again everywhere.
+const FLAT: (f64, f64) = (0.25, FRAC_1_SQRT_2);
+
+/// What the tube law adds to a pipe with the wave speed it has under high pressure.
+///
+/// Equation: at an inner point, with H+ the head that a hose without this store would have there, G the conductances of
+/// its two sides and V(H) the tube law over one cell, `V(H1) = V0 - dt G (H1 - H+)`: as at a vapour cavity, but with a
+/// smooth law near zero gauge. One Newton step where the law is straight enough, safeguarded iteration elsewhere; what a
+/// single step leaves over goes into the next, since V0 is counted by the flows. V rises with H, so there is one solution,
+/// and no step size makes it unstable.
+/// A cell's resistance is the mean of what its two ends say, each increased as the hose flattens.
+/// Range: waves long against a cell, since the store is lumped at points: a front of a wave is spread over some cells.
+/// The water's inertia is that of the round bore. Steps whole (no half grid), friction quasi-steady.
+/// Accuracy: first order in dt; volume to 1e-4 of the hose (`law_a_lay_flat_hose_keeps_its_volume`: what friction that
+/// differs along the hose leaves over; without friction to rounding), wave speed at two base
+/// pressures to 2 % at 200 cells (`agrees_with_tube_law_wave_speed_at_two_base_pressures`).
+/// Derivation: discrete stores at grid points, as free gas is commonly put into characteristics (from memory).
+#[derive(Debug, Clone)]
+pub(super) struct LayFlat {
+    law: TubeLaw,
+    weight_n_m3: f64,
+    dt_s: f64,
+    elevation_m: Vec<f64>,
+    /// Round volume of the cell round each point, m3; 0 at the ends, whose share is at the node or the next point.
+    round_m3: Vec<f64>,
+    /// Held beyond the grid's store, m3.
+    held_m3: Vec<f64>,
+    /// Head of the level before, m.
+    before_m: Vec<f64>,
+    /// Flow away from a point's downstream side less that into its upstream side, m3/s.
+    gap_m3_s: Vec<f64>,
+    /// Resistance of the cell that begins at each point, s/m2.
+    cell_s_m2: Vec<f64>,
+    /// Cell of the kink, its loss per flow squared, s2/m5, and the pressure that halves it, Pa.
+    kink: Option<(usize, f64, f64)>,
+    flat: bool,
+}
+
+/// Whether a node holds the end cells of lay-flat hoses: one without terminal part does.
+pub(crate) fn holds_hose_ends(spec: &NetworkSpec, node: usize) -> bool {
+    spec.nodes[node].terminal == Terminal::None
+}
+
+/// Volume that each point stands for; the half cell of an end that no node holds goes to the point next to it.
+fn round_volumes(cells: usize, cell_m3: f64, held: [bool; 2]) -> Vec<f64> {
+    let mut volumes = vec![cell_m3; cells + 1];
+    (volumes[0], volumes[cells]) = (0.0, 0.0);
+    if cells > 1 {
+        volumes[1] += if held[0] { 0.0 } else { 0.5 * cell_m3 };
+        volumes[cells - 1] += if held[1] { 0.0 } else { 0.5 * cell_m3 };
+    }
+    volumes
+}
+
+impl LayFlat {
+    /// The hose `pipe` of an element, under the heads given.
+    pub(super) fn new(
+        spec: &NetworkSpec,
+        (element, pipe): (usize, &PipeSpec),
+        wave_speed_m_s: f64,
+        dt_s: f64,
+        head_m: &[f64],
+    ) -> Option<Self> {
+        let flat = pipe.lay_flat?;
+        let (cells, liquid, described) = (head_m.len() - 1, &spec.liquid, &spec.elements[element]);
+        let ends_m = (spec.nodes[described.from].elevation_m, spec.nodes[described.to].elevation_m);
+        let cell_m3 = bore_area_m2(pipe) * pipe.length_m / cells as f64;
+        let velocity_head = 1.0 / (2.0 * liquid.gravity_m_s2 * bore_area_m2(pipe).powi(2));
+        let kink = flat.kink.map(|kink| {
+            let cell = ((kink.share * cells as f64) as usize).min(cells - 1);
+            (cell, kink.loss_k * velocity_head, kink.opens_pa)
+        });
+        let mut hose = Self {
+            law: TubeLaw::new(&flat, wave_speed_m_s, liquid),
+            weight_n_m3: liquid.density_kg_m3 * liquid.gravity_m_s2,
+            dt_s,
+            elevation_m: (0..=cells).map(|i| ends_m.0 + (ends_m.1 - ends_m.0) * i as f64 / cells as f64).collect(),
+            round_m3: round_volumes(
+                cells,
+                cell_m3,
+                [described.from, described.to].map(|node| holds_hose_ends(spec, node)),
+            ),
+            held_m3: vec![0.0; cells + 1],
+            before_m: head_m.to_vec(),
+            gap_m3_s: vec![0.0; cells + 1],
+            cell_s_m2: vec![0.0; cells],
+            kink,
+            flat: false,
+        };
+        hose.settle(head_m);
+        hose.flat = hose.least_roundness() < FLAT.0;
+        Some(hose)
+    }
+
+    pub(super) fn law(&self) -> &TubeLaw {
+        &self.law
+    }
+
+    fn gauge_pa(&self, point: usize, head_m: f64) -> f64 {
+        self.weight_n_m3 * (head_m - self.elevation_m[point])
+    }
+
+    /// As if it had been filled under the heads given.
+    pub(super) fn settle(&mut self, head_m: &[f64]) {
+        for (i, head) in head_m.iter().enumerate() {
+            self.held_m3[i] = self.round_m3[i] * self.law.beyond(self.gauge_pa(i, *head)).0;
+        }
+        self.before_m.copy_from_slice(head_m);
+        self.gap_m3_s.fill(0.0);
+    }
+
+    /// Before a step: remember the level, carry the parted flows along, and make resistances of cells from those of points.
+    pub(super) fn begin(
+        &mut self,
+        impedance_s_m2: f64,
+        (head_m, flow_m3_s): (&[f64], &[f64]),
+        per_flow: &[f64],
+        offers: (&mut [f64], &mut [f64]),
+    ) {
+        self.before_m.copy_from_slice(head_m);
+        for ((forwards, backwards), gap) in offers.0.iter_mut().zip(offers.1).zip(&self.gap_m3_s) {
+            *forwards += 0.5 * impedance_s_m2 * gap;
+            *backwards += 0.5 * impedance_s_m2 * gap;
+        }
+        let mut near = per_flow[0] * self.law.choking(self.gauge_pa(0, head_m[0]));
+        for i in 0..self.cell_s_m2.len() {
+            let far = per_flow[i + 1] * self.law.choking(self.gauge_pa(i + 1, head_m[i + 1]));
+            self.cell_s_m2[i] = 0.5 * (near + far);
+            near = far;
+        }
+        if let Some((cell, loss_s2_m5, opens_pa)) = self.kink {
+            let share = self.gauge_pa(cell, head_m[cell]).max(0.0) / opens_pa;
+            self.cell_s_m2[cell] += loss_s2_m5 * flow_m3_s[cell].abs() / (1.0 + share * share);
+        }
+    }
+
+    /// Resistance of the cell at the `to` end (true) or the `from` end.
+    pub(super) fn end_s_m2(&self, at_to: bool) -> f64 {
+        self.cell_s_m2[if at_to { self.cell_s_m2.len() - 1 } else { 0 }]
+    }
+
+    /// Impedances of both sides of an inner point, s/m2.
+    fn sides(&self, impedance_s_m2: f64, point: usize) -> (f64, f64) {
+        (impedance_s_m2 + self.cell_s_m2[point - 1], impedance_s_m2 + self.cell_s_m2[point])
+    }
+
+    /// Inner points as if the hose had no store of its own.
+    pub(super) fn advance_inner(
+        &self,
+        impedance_s_m2: f64,
+        (forwards_m, backwards_m): (&[f64], &[f64]),
+        head_m: &mut [f64],
+        flow_m3_s: &mut [f64],
+    ) {
+        for i in 1..head_m.len() - 1 {
+            let (up, down) = self.sides(impedance_s_m2, i);
+            let flow = (forwards_m[i - 1] - backwards_m[i + 1]) / (up + down);
+            flow_m3_s[i] = flow;
+            head_m[i] = forwards_m[i - 1] - up * flow;
+        }
+    }
+
+    /// Settle every inner point with its store.
+    pub(super) fn settle_inner(
+        &mut self,
+        impedance_s_m2: f64,
+        softening: f64,
+        head_m: &mut [f64],
+        flow_m3_s: &mut [f64],
+    ) {
+        for i in 1..head_m.len() - 1 {
+            let (up, down) = self.sides(impedance_s_m2, i);
+            let sides = Sides { impedance_s_m2: (up, down), softening };
+            let conductance = sides.softening * (1.0 / up + 1.0 / down);
+            let new_m = self.solved_m(i, head_m[i], conductance);
+            let rise_m = new_m - head_m[i];
+            self.gap_m3_s[i] = conductance * rise_m;
+            self.held_m3[i] -= self.dt_s * self.gap_m3_s[i];
+            flow_m3_s[i] += 0.5 * sides.softening * rise_m * (1.0 / down - 1.0 / up);
+            head_m[i] = new_m;
+        }
+    }
+
+    /// Head of a point whose head without a store would be `free_m`.
+    fn solved_m(&self, i: usize, free_m: f64, conductance_m2_s: f64) -> f64 {
+        let give_m2 = self.dt_s * conductance_m2_s;
+        let excess = |head_m: f64| {
+            let (beyond, slope_per_pa) = self.law.beyond(self.gauge_pa(i, head_m));
+            let excess_m3 = self.round_m3[i] * beyond - self.held_m3[i] + give_m2 * (head_m - free_m);
+            (excess_m3, self.round_m3[i] * slope_per_pa * self.weight_n_m3 + give_m2)
+        };
+        let start_m = self.before_m[i];
+        let (excess_m3, slope_m2) = excess(start_m);
+        let step_m = -excess_m3 / slope_m2;
+        let straight_pa = self.law.straight_within_pa(self.gauge_pa(i, start_m));
+        if step_m.abs() * self.weight_n_m3 <= straight_pa {
+            return start_m + step_m;
+        }
+        // the head lies between that without a store and that at which the store alone would balance
+        let (mut low_m, mut high_m) = (f64::NEG_INFINITY, f64::INFINITY);
+        if excess_m3 > 0.0 {
+            high_m = start_m
+        } else {
+            low_m = start_m
+        }
+        let mut head_m = self.within((start_m + step_m, start_m), (low_m, high_m), i);
+        for _ in 0..STEPS_MAX {
+            let (excess_m3, slope_m2) = excess(head_m);
+            if excess_m3 > 0.0 {
+                high_m = head_m
+            } else {
+                low_m = head_m
+            }
+            let next_m = self.within((head_m - excess_m3 / slope_m2, head_m), (low_m, high_m), i);
+            let moved_m = (next_m - head_m).abs();
+            head_m = next_m;
+            if moved_m <= HEAD_TOLERANCE_M {
+                break;
+            }
+        }
+        head_m
+    }
+
+    /// A Newton step held between its bounds, and not past zero gauge at once, where the law bends.
+    fn within(&self, (next_m, from_m): (f64, f64), (low_m, high_m): (f64, f64), point: usize) -> f64 {
+        let edge_m = self.elevation_m[point];
+        let passes = (next_m - edge_m) * (from_m - edge_m) < 0.0 && (from_m - edge_m).abs() > HEAD_TOLERANCE_M;
+        let wanted_m = if passes { edge_m } else { next_m };
+        if wanted_m > low_m && wanted_m < high_m {
+            wanted_m
+        } else if low_m.is_finite() && high_m.is_finite() {
+            0.5 * (low_m + high_m)
+        } else {
+            next_m
+        }
+    }
+
+    /// Held beyond the grid's store and beyond round, less the half step by which weights differ, m3.
+    pub(super) fn stored_m3(&self) -> f64 {
+        let held_m3: f64 = self.held_m3.iter().sum::<f64>() - self.round_m3.iter().sum::<f64>();
+        held_m3 + 0.5 * self.dt_s * self.gap_m3_s.iter().sum::<f64>()
+    }
+
+    /// Vapour, m3, which a hose holds only when there is no water left to hand out.
+    pub(super) fn vapour_m3(&self) -> f64 {
+        let points = self.held_m3.iter().zip(&self.round_m3).filter(|(_, round_m3)| **round_m3 > 0.0);
+        points.map(|(held_m3, round_m3)| round_m3 * self.law.vapour_share(held_m3 / round_m3)).sum()
+    }
+
+    /// Roundness at the flattest inner point.
+    pub(super) fn least_roundness(&self) -> f64 {
+        let points = self.before_m.iter().enumerate().skip(1).take(self.before_m.len().saturating_sub(2));
+        let least_pa = points.map(|(i, head)| self.gauge_pa(i, *head)).fold(f64::INFINITY, f64::min);
+        self.law.roundness(least_pa)
+    }
+
+    pub(super) fn is_flat(&self) -> bool {
+        self.flat
+    }
+
+    /// True while it lies flat somewhere; it counts as round again well above.
+    pub(super) fn lies_flat(&mut self) -> bool {
+        let least = self.least_roundness();
+        self.flat = if self.flat { least < FLAT.1 } else { least < FLAT.0 };
+        self.flat
+    }
+}
