@@ -3,7 +3,7 @@
 pub mod client;
 pub mod wire;
 
-use crate::sequence::ports::{Event, LinkState, Progress, RunEnd, StopOutcome};
+use crate::sequence::ports::{Event, LinkState, LinkStatistics, Progress, RunEnd, StopOutcome};
 use crate::starters::StarterKind;
 use futures_util::future::BoxFuture;
 use serde::{Deserialize, Serialize};
@@ -38,6 +38,9 @@ pub struct Snapshot {
     pub samples_lost: Option<String>,
     /// Rig time now, s.
     pub rig_time_s: f64,
+    /// Figures of each link since it was opened.
+    #[serde(default)]
+    pub links: Vec<LinkStatistics>,
 }
 
 /// A channel for a chart.

@@ -136,6 +136,10 @@ pub struct VirtualArgs {
     /// Address of the sample server. Default: the source of the rig file.
     #[arg(long, value_name = "HOST:PORT")]
     pub samples: Option<SocketAddr>,
+    /// Put the pseudo-terminal of a serial link under this name (a symbolic link); without it, a name of its own is
+    /// announced.
+    #[arg(long = "port", value_name = "LINK=PATH")]
+    pub ports: Vec<String>,
     /// Run as fast as the listener takes samples, up to this many times real time.
     #[arg(long, value_name = "TIMES", num_args = 0..=1, default_missing_value = "16")]
     pub fast: Option<f64>,

@@ -71,7 +71,10 @@ async fn with_child(
 ) -> Result<(Vec<RunView>, Exit), Failure> {
     let mut rig = super::wires::load_wired(rig_path)?;
     for link in &mut rig.links {
-        link.address = child.ready.modbus.to_string();
+        link.address = match child.ready.ports.get(&link.id) {
+            Some(port) => port.display().to_string(),
+            None => child.ready.modbus.to_string(),
+        };
     }
     rig.source.address = child.ready.samples.to_string();
     let starters: Vec<String> = rig.starters.iter().map(|starter| starter.id.clone()).collect();

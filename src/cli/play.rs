@@ -4,16 +4,21 @@ use super::args::VirtualArgs;
 use super::exit::Exit;
 use super::failure::Failure;
 use super::output::Output;
+use crate::rig::model::Rig;
 use crate::virtual_rig::{self, Options, faults};
+use std::collections::BTreeMap;
 use std::io::{BufRead, BufReader, Read, Stdin};
 use std::net::TcpListener;
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Run until the controlling input ends, or for ever.
 pub fn play(args: &VirtualArgs, output: Output) -> Result<Exit, Failure> {
     let rig = super::wires::load_wired(&args.rig)?;
-    let link = rig.links.first().map(|link| link.address.clone()).unwrap_or_default();
+    let ports = named_ports(&rig, &args.ports)?;
+    let sockets = rig.links.iter().find(|link| link.serial.is_none());
+    let link = sockets.map_or_else(|| "127.0.0.1:0".to_owned(), |link| link.address.clone());
     let modbus = args.modbus.map_or(link, |address| address.to_string());
     let samples = args.samples.map_or_else(|| rig.source.address.clone(), |address| address.to_string());
     let (modbus_listener, sample_listener) = (bind("--modbus", &modbus)?, bind("--samples", &samples)?);
@@ -31,6 +36,7 @@ pub fn play(args: &VirtualArgs, output: Output) -> Result<Exit, Failure> {
         rig,
         modbus_listener,
         sample_listener,
+        ports,
         seed,
         fast: args.fast,
         truth_file: args.truth.clone(),
@@ -38,6 +44,23 @@ pub fn play(args: &VirtualArgs, output: Output) -> Result<Exit, Failure> {
     };
     virtual_rig::run(options, stop, |ready| output.announce(&ready.announce())).map_err(Failure::refused)?;
     Ok(Exit::Done)
+}
+
+/// `LINK=PATH` of serial links.
+fn named_ports(rig: &Rig, given: &[String]) -> Result<BTreeMap<String, PathBuf>, Failure> {
+    let serial: Vec<&str> =
+        rig.links.iter().filter(|link| link.serial.is_some()).map(|link| link.id.as_str()).collect();
+    let named = |text: &String| {
+        let (id, path) = text
+            .split_once('=')
+            .ok_or_else(|| Failure::configuration(format!("--port {text}: not of the form LINK=PATH")))?;
+        if !serial.contains(&id) {
+            let known = if serial.is_empty() { "none".to_owned() } else { serial.join(", ") };
+            return Err(Failure::configuration(format!("--port {text}: serial links of the rig: {known}")));
+        }
+        Ok((id.to_owned(), PathBuf::from(path)))
+    };
+    given.iter().map(named).collect()
 }
 
 fn bind(option: &str, address: &str) -> Result<TcpListener, Failure> {

@@ -24,13 +24,17 @@ pub fn load_wired(path: &Path) -> Result<Rig, Failure> {
 pub fn load_with(path: &Path, wires: &Wires) -> Result<Rig, Failure> {
     let mut rig = load_wired(path)?;
     for given in &wires.links {
-        let (id, address) = given
-            .split_once('=')
-            .ok_or_else(|| Failure::configuration(format!("--link {given}: not of the form ID=HOST:PORT")))?;
+        let (id, address) = given.split_once('=').ok_or_else(|| {
+            Failure::configuration(format!("--link {given}: not of the form ID=HOST:PORT or ID=PATH"))
+        })?;
         let known: Vec<String> = rig.links.iter().map(|link| link.id.clone()).collect();
         let link = rig.links.iter_mut().find(|link| link.id == id).ok_or_else(|| {
             Failure::configuration(format!("--link {given}: the rig has no link `{id}`; it has: {}", known.join(", ")))
         })?;
+        if link.serial.is_some() != address.starts_with('/') {
+            let kind = if link.serial.is_some() { "a serial port: give its path" } else { "a socket: give HOST:PORT" };
+            return Err(Failure::configuration(format!("--link {given}: link `{id}` is {kind}")));
+        }
         address.clone_into(&mut link.address);
     }
     if let Some(address) = &wires.samples {

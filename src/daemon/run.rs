@@ -11,7 +11,7 @@ use crate::prediction::{Prediction, predict};
 use crate::recording::{self, Recorder, RunDescription};
 use crate::sequence::duty::DutyLedger;
 use crate::sequence::executor::{ExecutorInput, VIRTUAL_NAME, execute};
-use crate::sequence::ports::{Event, Level, RunEnd, StopOutcome};
+use crate::sequence::ports::{Event, Journal, Level, RunEnd, StopOutcome};
 use crate::sequence::script::Script;
 use crossbeam_channel::{Receiver, Sender, bounded};
 use std::path::{Path, PathBuf};
@@ -299,7 +299,7 @@ fn drive(shared: &Arc<Shared>, job: Job, prepared: &Prepared) -> RunEnd {
     let samples = shared.acquisition.port();
     let mut journal = TapJournal { inner: prepared.recorder.journal(), shared: Arc::clone(shared) };
     let mut operator = job.operator;
-    execute(ExecutorInput {
+    let end = execute(ExecutorInput {
         rig: &shared.rig,
         script: &job.script,
         prediction: &prepared.prediction,
@@ -314,7 +314,13 @@ fn drive(shared: &Arc<Shared>, job: Job, prepared: &Prepared) -> RunEnd {
         confirmed_by: job.request.confirmed_by.clone(),
         duty: Arc::clone(&prepared.duty),
         duty_file: Some(duty_file(shared)),
-    })
+    });
+    for link in shared.fieldbus.statistics() {
+        let at_s = shared.rig_clock.now_ns() as f64 * 1e-9;
+        // A journal that fails here has failed before, and the run says so.
+        let _ = journal.event(&Event { at_s, level: Level::Note, text: link.line() });
+    }
+    end
 }
 
 /// Finish and close the recording; `false` when it is not whole (then what there is stays as `.partial`).

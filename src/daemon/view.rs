@@ -125,6 +125,7 @@ impl Shared {
             warnings: self.rig.warnings.clone(),
             samples_lost: self.acquisition.port().view().lost,
             rig_time_s: self.rig_clock.now_ns() as f64 * 1e-9,
+            links: self.fieldbus.statistics(),
         }
     }
 }

@@ -97,6 +97,14 @@ pub enum FrameError {
         /// Most allowed.
         most: usize,
     },
+    /// The check sum of a serial frame is wrong.
+    #[error("check sum {found:#06x}, the bytes have {sum:#06x}")]
+    Sum {
+        /// Found.
+        found: u16,
+        /// Of the bytes.
+        sum: u16,
+    },
     /// Not Modbus.
     #[error("protocol id {found:#06x}, must be 0")]
     Protocol {
@@ -251,6 +259,15 @@ impl Request {
     /// As [`Request::pdu`].
     pub fn adu(&self, transaction: u16, unit: u8) -> Result<Vec<u8>, FrameError> {
         Ok(wrap(transaction, unit, &self.pdu()?))
+    }
+
+    /// Bytes that the PDU of an answer must have, unless the device refuses.
+    pub fn answer_pdu_bytes(&self) -> usize {
+        match self {
+            Self::Read { table: Table::Coil | Table::DiscreteInput, count, .. } => 2 + usize::from(count.div_ceil(8)),
+            Self::Read { count, .. } => 2 + 2 * usize::from(*count),
+            _ => 5,
+        }
     }
 
     fn extent(&self) -> (u16, usize, usize) {

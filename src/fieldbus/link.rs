@@ -1,22 +1,28 @@
 //! The bus threads. One thread owns one bus: it connects, asks every device who it is, then does, in this order,
 //! stops, orders, heartbeats, polls. A second thread with a connection of its own does nothing but stops
-//! ([`Seat::Stops`]). Both are this one loop; the seat decides what it may do.
+//! ([`Seat::Stops`]; TCP only). Both are this one loop; the seat decides what it may do.
 //!
-//! After a time-out, an answer that does not fit or a lost connection, the connection is dropped, opened again after
-//! a back-off, and nothing is believed or ordered until the identity register of the device has answered again. A read
-//! may be asked a second time, a write never. Stops alone do not wait for the identity: a device that has answered with
-//! the right one in this session is told to stop at once.
+//! On TCP, after a time-out, an answer that does not fit or a lost connection, the connection is dropped, opened again
+//! after a back-off, and nothing is believed or ordered until the identity register of the device has answered again. On
+//! a serial line the port stays open, the line is listened to until it is silent, and the device is distrusted until its
+//! identity has answered (`line`). A read may be asked a second time, a write never. Stops alone do not wait for the
+//! identity: a device that has answered with the right one in this session is told to stop at once.
+//!
+//! `line`: asking; `dialogues`: identity, orders, heartbeat, polls; `stops`: stops.
 
-use super::LinkError;
+mod dialogues;
+mod line;
+mod stops;
+
 use super::connection::Connection;
-use super::frame::{Answer, Request};
 use super::published::Board;
 use super::reactor::{Reactor, Woken};
-use super::stop::{Effort, STOP_GIVE_UP_NS, STOP_TAKE_OVER_NS, Seat, StopSlot, Wanted};
-use super::unit::{Unit, Wire};
+use super::stop::{Effort, Seat};
+use super::unit::Unit;
 use crate::clock::WallClock;
 use crate::rig::register_map::Role;
-use crate::sequence::ports::{CommandRecord, DeviceIdentity, LinkState, PortError, StarterOrder};
+use crate::rig::serial_line::SerialLine;
+use crate::sequence::ports::{CommandRecord, DeviceIdentity, PortError, StarterOrder};
 use crate::starters::Settings;
 use crossbeam_channel::{Receiver, Sender};
 use std::collections::BTreeMap;
@@ -45,6 +51,8 @@ const IDLE_NS: u64 = 1_000_000_000;
 pub(super) struct LinkShared {
     pub(super) id: String,
     pub(super) address: String,
+    /// How the serial port is driven; `None`: TCP.
+    pub(super) line: Option<SerialLine>,
     pub(super) timeout_ns: u64,
     pub(super) poll_ns: u64,
     pub(super) beat_ns: u64,
@@ -114,7 +122,13 @@ struct Watch {
     poll_from_ns: u64,
     next_span: usize,
     partial: BTreeMap<Role, u16>,
+    /// When the poll that is under way began, ns.
+    poll_begun_ns: u64,
     effort: Effort,
+    /// Stops begun by this thread.
+    stops_begun: u64,
+    /// Serial: old answers may still come until this time, ns.
+    suspect_until_ns: u64,
 }
 
 /// See the module's documentation.
@@ -129,6 +143,14 @@ pub(super) struct BusThread {
     back_off_ns: u64,
     probe_from_ns: u64,
     watches: Vec<Watch>,
+    /// Serial: the last byte was heard at this time, ns.
+    heard_ns: u64,
+    /// Serial: our own last byte is on the wire until this time, ns.
+    sent_until_ns: u64,
+    /// Serial: the line must fall silent before it is used again.
+    unsettled: bool,
+    /// Serial: time-outs in a row in which no byte at all was heard.
+    unheard: u32,
 }
 
 impl BusThread {
@@ -147,6 +169,10 @@ impl BusThread {
             back_off_ns: 0,
             probe_from_ns: 0,
             watches,
+            heard_ns: 0,
+            sent_until_ns: 0,
+            unsettled: false,
+            unheard: 0,
         })
     }
 
@@ -191,8 +217,8 @@ impl BusThread {
     fn idle(&mut self, now_ns: u64) {
         let until_ns = self.next_due_ns(now_ns).min(self.next_stop_ns().unwrap_or(u64::MAX));
         let pause = Duration::from_nanos(until_ns.saturating_sub(now_ns));
-        let stream = self.connection.as_ref().map(Connection::stream);
-        match self.reactor.wait(stream, self.call(), pause) {
+        let handle = self.connection.as_ref().map(Connection::handle);
+        match self.reactor.wait(handle, self.call(), pause) {
             Woken::Ready => self.receive(),
             // The main thread calls when it has found a device: now there is somebody to try.
             Woken::Called if !self.shared.second_up.load(SeqCst) => self.probe_from_ns = 0,
@@ -223,414 +249,7 @@ impl BusThread {
         self.watches.iter().zip(&self.shared.units).map(due).fold(idle_ns, u64::min)
     }
 
-    // Connection.
-
-    fn open(&mut self) {
-        let timeout = Duration::from_nanos(self.shared.timeout_ns);
-        self.opened += 1;
-        match Connection::open(&self.reactor, &self.shared.address, timeout, self.opened) {
-            Ok(connection) => {
-                self.connection = Some(connection);
-                self.probe_from_ns = 0;
-                self.shared.board.with(|news| news.opened += u64::from(self.seat == Seat::Main || self.opened > 1));
-            }
-            Err(error) => self.drop_connection(&error),
-        }
-    }
-
-    fn drop_connection(&mut self, error: &LinkError) {
-        self.connection = None;
-        self.open_from_ns = self.now_ns() + self.back_off_ns;
-        self.back_off_ns = (2 * self.back_off_ns).clamp(BACK_OFF_FIRST_NS, BACK_OFF_MOST_NS);
-        for watch in &mut self.watches {
-            watch.verified = false;
-            watch.partial.clear();
-            watch.next_span = 0;
-        }
-        match self.seat {
-            Seat::Main => (0..self.watches.len()).for_each(|unit| {
-                let fault = self.shared.units[unit].port_error(LinkError::Down { reason: error.to_string() });
-                self.publish_down(unit, fault);
-            }),
-            Seat::Stops => {
-                // The main connection takes over at once.
-                self.shared.second_up.store(false, SeqCst);
-                self.shared.main_call.notify_one();
-            }
-        }
-    }
-
-    fn publish_down(&self, unit: usize, fault: PortError) {
-        let since_wall_ns = self.now_ns();
-        self.shared.board.with(|news| {
-            let news = &mut news.units[unit];
-            let reason = fault.to_string();
-            match &mut news.state {
-                LinkState::Down { reason: known, .. } => *known = reason,
-                up => *up = LinkState::Down { since_wall_ns, reason },
-            }
-            news.fault = Some(fault);
-        });
-    }
-
-    fn receive(&mut self) {
-        let received = self.connection.as_mut().map(Connection::receive);
-        if let Some(Err(error)) = received {
-            self.shared.board.with(|news| news.count_fault(&error));
-            self.drop_connection(&error);
-        }
-    }
-
-    /// Ask once. Stops are served while the answer is out.
-    fn ask(&mut self, unit: u8, request: &Request) -> Result<Answer, LinkError> {
-        let sent_ns = self.now_ns();
-        let deadline_ns = sent_ns + self.shared.timeout_ns;
-        let Some(connection) = self.connection.as_mut() else { return Err(LinkError::given_up()) };
-        let serial = connection.serial;
-        let transaction = match connection.send(unit, request) {
-            Ok(transaction) => transaction,
-            Err(error) => return Err(self.lose(error)),
-        };
-        loop {
-            let Some(connection) = self.connection.as_mut().filter(|connection| connection.serial == serial) else {
-                return Err(LinkError::given_up());
-            };
-            if let Some(answer) = connection.take(transaction) {
-                return self.answered(sent_ns, answer.map_err(LinkError::Frame));
-            }
-            let now_ns = self.now_ns();
-            if now_ns >= deadline_ns {
-                return Err(self.lose(LinkError::Timeout { timeout_ms: self.shared.timeout_ns / 1_000_000 }));
-            }
-            self.await_bytes(now_ns, deadline_ns);
-        }
-    }
-
-    fn await_bytes(&mut self, now_ns: u64, deadline_ns: u64) {
-        let until_ns = deadline_ns.min(self.next_stop_ns().unwrap_or(u64::MAX));
-        let pause = Duration::from_nanos(until_ns.saturating_sub(now_ns));
-        let stream = self.connection.as_ref().map(Connection::stream);
-        match self.reactor.wait(stream, self.call(), pause) {
-            Woken::Ready => self.receive(),
-            Woken::Called | Woken::TimedOut => self.serve_stops(),
-        }
-    }
-
-    fn answered(&self, sent_ns: u64, answer: Result<Answer, LinkError>) -> Result<Answer, LinkError> {
-        let took_ns = self.now_ns().saturating_sub(sent_ns);
-        self.shared.board.with(|news| {
-            news.latency(took_ns);
-            if let Err(error) = &answer {
-                news.count_fault(error);
-            }
-        });
-        answer
-    }
-
-    fn lose(&mut self, error: LinkError) -> LinkError {
-        if error.costs_connection() {
-            self.shared.board.with(|news| news.count_fault(&error));
-            self.drop_connection(&error);
-        }
-        error
-    }
-
-    // Who is there.
-
-    fn unit_to_verify(&self, now_ns: u64) -> Option<usize> {
-        self.watches.iter().position(|watch| !watch.verified && now_ns >= watch.ask_from_ns)
-    }
-
-    fn verify(&mut self, unit: usize) -> Result<DeviceIdentity, PortError> {
-        let shared = Arc::clone(&self.shared);
-        let found = shared.units[unit].identify(&mut Bare(self));
-        let now_ns = self.now_ns();
-        let watch = &mut self.watches[unit];
-        match &found {
-            Ok(identity) => {
-                watch.verified = true;
-                watch.silent_ns = 0;
-                watch.poll_from_ns = now_ns;
-                self.back_off_ns = 0;
-                shared.stops_call.notify_one();
-                shared.board.with(|news| {
-                    news.units[unit].identity = Some(identity.clone());
-                    news.units[unit].state = LinkState::Up;
-                    news.units[unit].fault = None;
-                });
-            }
-            Err(error) => {
-                watch.verified = false;
-                watch.silent_ns = (2 * watch.silent_ns).clamp(SILENT_FIRST_NS, SILENT_MOST_NS);
-                watch.ask_from_ns = now_ns + watch.silent_ns;
-                self.publish_down(unit, error.clone());
-            }
-        }
-        found
-    }
-
-    /// The second connection: open, and answered by the right device?
-    fn probe(&mut self) {
-        self.probe_from_ns = self.now_ns() + PROBE_NS;
-        let shared = Arc::clone(&self.shared);
-        let Some(unit) = shared.units.iter().find(|unit| unit.known.load(SeqCst)) else {
-            return;
-        };
-        let answers = unit.identify(&mut Bare(self)).is_ok() && self.connection.is_some();
-        if answers {
-            self.back_off_ns = 0;
-        }
-        if shared.second_up.swap(answers, SeqCst) != answers {
-            shared.board.with(|_| ());
-        }
-    }
-
-    // Orders.
-
-    fn refuse_orders(&mut self) {
-        while let Ok(order) = self.orders.try_recv() {
-            if order.claim.take() {
-                let _ = order.reply.try_send(Err(self.fault_of(order.unit)));
-            }
-        }
-    }
-
-    fn fault_of(&self, unit: usize) -> PortError {
-        let down = || self.shared.units[unit].port_error(LinkError::Down { reason: "not connected yet".into() });
-        self.shared.board.look(|news| news.units[unit].fault.clone()).unwrap_or_else(down)
-    }
-
-    fn execute(&mut self, order: Order) {
-        if order.claim.take() {
-            let outcome = self.carry_out(order.unit, &order.kind);
-            let _ = order.reply.try_send(outcome);
-        }
-    }
-
-    fn carry_out(&mut self, index: usize, kind: &OrderKind) -> Result<Outcome, PortError> {
-        if *kind == OrderKind::Identify {
-            return self.verify(index).map(Outcome::Identity);
-        }
-        if !self.watches[index].verified {
-            return Err(self.fault_of(index));
-        }
-        let shared = Arc::clone(&self.shared);
-        let unit = &shared.units[index];
-        let wire = &mut Retrying { thread: self, index };
-        match kind {
-            OrderKind::Identify | OrderKind::ReadSettings => unit.read_settings(wire).map(Outcome::Settings),
-            OrderKind::Apply(settings) => unit.apply_settings(wire, settings).map(Outcome::Settings),
-            OrderKind::Order { order: StarterOrder::Start, ticket } => unit.start(wire, *ticket).map(Outcome::Record),
-            OrderKind::Order { order: StarterOrder::Reset, .. } => unit.reset(wire).map(Outcome::Record),
-            OrderKind::Select(position) => unit.select(wire, *position).map(Outcome::Record),
-        }
-    }
-
-    // Heartbeat and polls.
-
-    fn is_alive(&self, unit: &Unit, now_ns: u64) -> bool {
-        let alive_ns = unit.alive_ns.load(SeqCst);
-        alive_ns != 0 && now_ns.saturating_sub(alive_ns) <= ALIVE_FOR_NS
-    }
-
-    fn beat_due(&self, now_ns: u64) -> Option<usize> {
-        let due = |index: &usize| {
-            let watch = &self.watches[*index];
-            watch.verified && now_ns >= watch.beat_from_ns && self.is_alive(&self.shared.units[*index], now_ns)
-        };
-        (0..self.watches.len()).find(due)
-    }
-
-    fn beat(&mut self, index: usize, now_ns: u64) {
-        self.watches[index].beat_from_ns = now_ns + self.shared.beat_ns;
-        let shared = Arc::clone(&self.shared);
-        // A beat that fails shows in the starter's own timer and in the link state; the next one is due soon.
-        let _ = shared.units[index].beat(&mut Bare(self));
-    }
-
-    fn poll_due(&self, now_ns: u64) -> Option<usize> {
-        let due = |index: &usize| {
-            let watch = &self.watches[*index];
-            watch.verified && now_ns >= watch.poll_from_ns && !self.shared.units[*index].polls.is_empty()
-        };
-        (0..self.watches.len()).filter(due).min_by_key(|index| self.watches[*index].poll_from_ns)
-    }
-
-    /// One span of a unit's poll: orders and heartbeats get in between.
-    fn poll(&mut self, index: usize) {
-        let shared = Arc::clone(&self.shared);
-        let unit = &shared.units[index];
-        let begun_ns = self.now_ns();
-        let mut partial = std::mem::take(&mut self.watches[index].partial);
-        let step = self.watches[index].next_span;
-        let read = match unit.polls.get(step) {
-            Some(span) => unit.read_span(&mut Bare(self), span, &mut partial),
-            None => Ok(()),
-        };
-        if let Err(error) = read {
-            return self.poll_failed(index, begun_ns, error);
-        }
-        if step + 1 < unit.polls.len() {
-            self.watches[index].partial = partial;
-            self.watches[index].next_span = step + 1;
-            return;
-        }
-        self.watches[index].next_span = 0;
-        self.watches[index].poll_from_ns = begun_ns + shared.poll_ns;
-        let at_wall_ns = self.now_ns();
-        shared.board.with(|news| {
-            let news = &mut news.units[index];
-            news.status = Some(unit.status(at_wall_ns, &partial));
-            news.values = Some((at_wall_ns, partial.into_iter().collect()));
-        });
-    }
-
-    fn poll_failed(&mut self, index: usize, begun_ns: u64, error: PortError) {
-        let watch = &mut self.watches[index];
-        watch.next_span = 0;
-        watch.poll_from_ns = begun_ns + self.shared.poll_ns;
-        if matches!(error, PortError::Timeout { .. }) {
-            watch.silent_ns = (2 * watch.silent_ns).clamp(SILENT_FIRST_NS, SILENT_MOST_NS);
-            watch.ask_from_ns = begun_ns + watch.silent_ns;
-        }
-        if !matches!(error, PortError::Refused { .. }) {
-            self.publish_down(index, error);
-        }
-    }
-
-    // Stops.
-
-    /// From when on this thread may send a stop that is wanted.
-    fn stop_from_ns(&self, wanted: Wanted) -> u64 {
-        let leave_to_other = self.seat == Seat::Main && self.shared.second_up.load(SeqCst);
-        if leave_to_other { wanted.asked_ns + STOP_TAKE_OVER_NS } else { 0 }
-    }
-
-    fn slot_due_ns(&self, index: usize) -> Option<u64> {
-        let wanted = self.shared.units[index].slot.as_ref()?.wanted()?;
-        self.watches[index].effort.due_ns(wanted, self.stop_from_ns(wanted))
-    }
-
-    fn next_stop_ns(&self) -> Option<u64> {
-        (0..self.watches.len()).filter_map(|index| self.slot_due_ns(index)).min()
-    }
-
-    fn serve_stops(&mut self) {
-        for index in 0..self.watches.len() {
-            if self.slot_due_ns(index).is_some_and(|due_ns| due_ns <= self.now_ns()) {
-                let shared = Arc::clone(&self.shared);
-                if let Some((slot, wanted)) = shared.units[index].slot.as_ref().and_then(|s| Some((s, s.wanted()?))) {
-                    self.attempt(index, slot, wanted);
-                }
-            }
-        }
-    }
-
-    fn attempt(&mut self, index: usize, slot: &StopSlot, wanted: Wanted) {
-        let shared = Arc::clone(&self.shared);
-        let unit = &shared.units[index];
-        let now_ns = self.now_ns();
-        let last_word = slot.starts_are_over(now_ns);
-        let fresh = self.watches[index].effort.is_fresh(wanted);
-        let before = self.watches[index].effort.begin(wanted, now_ns);
-        if fresh {
-            let delay_ns = now_ns.saturating_sub(wanted.asked_ns);
-            shared.board.with(|news| news.stop_delay(delay_ns));
-        }
-        let accepted = unit.known.load(SeqCst) && self.send_stop(unit, wanted, &slot.cause());
-        self.watches[index].effort.end(before);
-        if accepted && last_word {
-            if !slot.settle(wanted) {
-                self.watches[index].effort.renew();
-            }
-        } else if self.now_ns() >= wanted.asked_ns + STOP_GIVE_UP_NS {
-            self.give_up_stop(unit, slot, wanted);
-        }
-    }
-
-    /// Send a stop, at once on a new connection when the present one is lost over it; no back-off counts here.
-    fn send_stop(&mut self, unit: &Unit, wanted: Wanted, cause: &str) -> bool {
-        for _ in 0..2 {
-            if self.connection.is_none() {
-                self.open();
-            }
-            if self.connection.is_none() {
-                return false;
-            }
-            self.shared.board.with(|news| news.stops_sent += 1);
-            if unit.stop_once(&mut Bare(self), wanted, cause) {
-                return true;
-            }
-            if self.connection.is_some() {
-                return false;
-            }
-        }
-        false
-    }
-
-    fn give_up_stop(&self, unit: &Unit, slot: &StopSlot, wanted: Wanted) {
-        let what = format!("{}: stop given up, no status read showed it accepted ({})", unit.name, slot.cause());
-        let sent_wall_ns = self.now_ns();
-        slot.record(CommandRecord { sent_wall_ns, answered_wall_ns: None, what, wrote: 0, read_back: None });
-        slot.settle(wanted);
-    }
-}
-
-/// The bus with every request asked once.
-struct Bare<'a>(&'a mut BusThread);
-
-impl Wire for Bare<'_> {
-    fn transact(&mut self, unit: u8, request: &Request) -> Result<Answer, LinkError> {
-        self.0.ask(unit, request)
-    }
-    fn now_ns(&self) -> u64 {
-        self.0.now_ns()
-    }
-    fn pause(&mut self, time: Duration) {
-        self.0.pause(time);
-    }
-}
-
-/// The bus for orders: a read whose connection was lost is asked once more on a new connection, after the device has
-/// said again who it is.
-struct Retrying<'a> {
-    thread: &'a mut BusThread,
-    index: usize,
-}
-
-impl Wire for Retrying<'_> {
-    fn transact(&mut self, unit: u8, request: &Request) -> Result<Answer, LinkError> {
-        match self.thread.ask(unit, request) {
-            Err(error) if request.is_read() && error.costs_connection() => {
-                if self.thread.connection.is_none() {
-                    self.thread.open();
-                }
-                match self.thread.verify(self.index) {
-                    Ok(_) => self.thread.ask(unit, request),
-                    Err(_) => Err(error),
-                }
-            }
-            answer => answer,
-        }
-    }
-    fn now_ns(&self) -> u64 {
-        self.thread.now_ns()
-    }
-    fn pause(&mut self, time: Duration) {
-        self.thread.pause(time);
-    }
-}
-
-impl BusThread {
     fn now_ns(&self) -> u64 {
         self.shared.clock.now_ns()
-    }
-
-    fn pause(&mut self, time: Duration) {
-        let until_ns = self.now_ns() + u64::try_from(time.as_nanos()).unwrap_or(u64::MAX);
-        while self.now_ns() < until_ns && self.connection.is_some() {
-            let now_ns = self.now_ns();
-            self.await_bytes(now_ns, until_ns);
-        }
     }
 }

@@ -1,8 +1,8 @@
-//! Floor 5: the bus. Modbus TCP to starters and to the transfer device: identify, command, read back, poll, and above
-//! all stop.
+//! Floor 5: the bus. Modbus TCP and RTU to starters and to the transfer device: identify, command, read back, poll, and
+//! above all stop.
 //!
-//! * [`frame`]: codec, no sockets; says why it is our own;
-//! * `reactor`, `connection`: one socket, waited on together with calls from other threads;
+//! * [`frame`], [`rtu`]: codecs, no sockets; say why they are our own;
+//! * `reactor`, `connection` (`tcp`, `serial`, `port`): one wire, waited on together with calls from other threads;
 //! * `link`: the threads; one owns a bus, a second one owns a connection kept for stops;
 //! * `stop`: stop lines, which never wait and are repeated until a status read shows the stop accepted;
 //! * `unit`, `orders`: the dialogues with one device; `drive`: how an IEC 61800-7-201 drive is stopped;
@@ -15,6 +15,11 @@
 mod drive;
 pub mod frame;
 mod connection;
+mod port;
+pub mod rtu;
+mod serial;
+pub mod service;
+mod tcp;
 mod link;
 mod orders;
 mod ports;
@@ -23,7 +28,7 @@ mod reactor;
 mod stop;
 mod unit;
 
-pub use published::LinkStatistics;
+pub use crate::sequence::ports::LinkStatistics;
 pub use unit::{FAULT_WITHOUT_CODE, VIRTUAL_MARK};
 
 use crate::clock::WallClock;
@@ -61,6 +66,23 @@ pub enum LinkError {
     /// The answer cannot be believed, or is a refusal.
     #[error(transparent)]
     Frame(#[from] FrameError),
+    /// Serial: the identity did not come where it was asked for; what was read before it may be old.
+    #[error("the identity asked behind the values reads {found:#06x}, must be {expected:#06x}")]
+    Unproven {
+        /// Found.
+        found: u16,
+        /// Expected.
+        expected: u16,
+    },
+    /// Serial: an old answer may still come, and no two answers in a row agreed.
+    #[error("an old answer may still come, and no two answers agreed")]
+    Unsteady,
+    /// Serial: bytes came unasked or answers did not fit; the device must first say again who it is.
+    #[error("the device is in doubt and has not said again who it is")]
+    Distrusted,
+    /// A stop went out first; this was not sent.
+    #[error("a stop went out first")]
+    Overtaken,
 }
 
 impl LinkError {
@@ -75,7 +97,10 @@ impl LinkError {
     /// True when nothing more from the connection may be believed.
     pub fn costs_connection(&self) -> bool {
         match self {
-            Self::Down { .. } | Self::Timeout { .. } => true,
+            Self::Down { .. } | Self::Timeout { .. } | Self::Unproven { .. } | Self::Unsteady | Self::Distrusted => {
+                true
+            }
+            Self::Overtaken => false,
             Self::Frame(error) => error.costs_connection(),
         }
     }
@@ -112,7 +137,7 @@ pub fn open(rig: &Rig, clock: Arc<dyn WallClock>) -> Fieldbus {
         if let Some(transfer) = rig.transfer.as_ref().filter(|transfer| transfer.link == index) {
             fieldbus.bench = Some((index, units.len()));
             let map = transfer.map.clone();
-            units.push(Unit::new(&link.id, &link.address, transfer.unit, map, UnitKind::Bench, None));
+            units.push(Unit::new(link, transfer.unit, map, UnitKind::Bench, None));
         }
         fieldbus.start_link(link, units, calls, &clock);
     }
@@ -128,7 +153,7 @@ fn starter_unit(link: &Link, starter: &crate::rig::model::Starter, slot: Arc<Sto
         stop: starter.stop,
     };
     let kind = UnitKind::Starter(Box::new(limits));
-    Unit::new(&link.id, &link.address, starter.unit, starter.map.clone(), kind, Some(slot))
+    Unit::new(link, starter.unit, starter.map.clone(), kind, Some(slot))
 }
 
 fn nanoseconds(seconds: f64) -> u64 {
@@ -147,10 +172,11 @@ impl Fieldbus {
         let shared = Arc::new(LinkShared {
             id: link.id.clone(),
             address: link.address.clone(),
+            line: link.serial,
             timeout_ns: nanoseconds(link.timeout_s),
             poll_ns: nanoseconds(link.poll_s),
             beat_ns: nanoseconds(link.heartbeat_s),
-            has_second: link.second_stop_connection,
+            has_second: link.second_stop_connection && link.serial.is_none(),
             board: Board::new(units.len(), clock.now_ns()),
             units,
             clock: Arc::clone(clock),

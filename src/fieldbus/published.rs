@@ -1,44 +1,14 @@
 //! What the bus threads have found out, for everybody else to read; waiting for a link to come up; figures.
 
 use super::LinkError;
+use super::frame::FrameError;
 use crate::rig::register_map::Role;
-use crate::sequence::ports::{DeviceIdentity, LinkState, PortError, StatusReading};
-use serde::Serialize;
+use crate::sequence::ports::{DeviceIdentity, LinkState, LinkStatistics, PortError, StatusReading};
 use std::collections::VecDeque;
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 const LATENCIES_KEPT: usize = 4096;
-
-/// Figures of one link since it was opened.
-#[derive(Debug, Clone, PartialEq, Serialize, Default)]
-pub struct LinkStatistics {
-    /// Link id.
-    pub link: String,
-    /// Answered requests.
-    pub answered: u64,
-    /// Median time from request to answer over the last 4096, ms; NaN before the first.
-    pub latency_p50_ms: f64,
-    /// 99th percentile of the same, ms; NaN before the first.
-    pub latency_p99_ms: f64,
-    /// Requests without an answer in time.
-    pub timeouts: u64,
-    /// Connections opened after the first, on both seats.
-    pub reopens: u64,
-    /// Requests refused by the device.
-    pub exceptions: u64,
-    /// Connections given up because an answer could not be believed.
-    pub disbelieved: u64,
-    /// Stop attempts whose bytes left.
-    pub stops_sent: u64,
-    /// 99th percentile of the time from the call of a stop line to just before its first bytes left, ms; NaN before
-    /// the first.
-    pub stop_delay_p99_ms: f64,
-    /// Setting registers written (wear of non-volatile memory).
-    pub setting_writes: u64,
-    /// Stop records that nobody took in time.
-    pub records_dropped: u64,
-}
 
 /// The newest of one unit.
 #[derive(Debug, Clone)]
@@ -60,6 +30,9 @@ pub(super) struct News {
     pub(super) opened: u64,
     pub(super) exceptions: u64,
     pub(super) disbelieved: u64,
+    pub(super) crc_errors: u64,
+    pub(super) stray_bytes: u64,
+    pub(super) retries: u64,
     pub(super) stops_sent: u64,
     latencies_ns: VecDeque<u64>,
     stop_delays_ns: VecDeque<u64>,
@@ -78,9 +51,13 @@ impl News {
     pub(super) fn count_fault(&mut self, error: &LinkError) {
         match error {
             LinkError::Timeout { .. } => self.timeouts += 1,
-            LinkError::Frame(frame) if frame.costs_connection() => self.disbelieved += 1,
+            LinkError::Frame(frame) if frame.costs_connection() => {
+                self.disbelieved += 1;
+                self.crc_errors += u64::from(matches!(frame, FrameError::Sum { .. }));
+            }
             LinkError::Frame(_) => self.exceptions += 1,
-            LinkError::Down { .. } => {}
+            LinkError::Unproven { .. } | LinkError::Unsteady => self.disbelieved += 1,
+            LinkError::Down { .. } | LinkError::Distrusted | LinkError::Overtaken => {}
         }
     }
 
@@ -94,6 +71,9 @@ impl News {
             reopens: self.opened.saturating_sub(1),
             exceptions: self.exceptions,
             disbelieved: self.disbelieved,
+            crc_errors: self.crc_errors,
+            stray_bytes: self.stray_bytes,
+            retries: self.retries,
             stops_sent: self.stops_sent,
             stop_delay_p99_ms: percentile_ms(&self.stop_delays_ns, 0.99),
             ..LinkStatistics::default()
@@ -108,12 +88,12 @@ fn keep(values: &mut VecDeque<u64>, ns: u64) {
     values.push_back(ns);
 }
 
-/// Smallest value that at least `share` of the values do not exceed, ms; NaN of nothing.
-fn percentile_ms(values: &VecDeque<u64>, share: f64) -> f64 {
+/// Smallest value that at least `share` of the values do not exceed, ms.
+fn percentile_ms(values: &VecDeque<u64>, share: f64) -> Option<f64> {
     let mut sorted: Vec<u64> = values.iter().copied().collect();
     sorted.sort_unstable();
     let rank = (share * sorted.len() as f64).ceil().max(1.0) as usize;
-    sorted.get(rank - 1).map_or(f64::NAN, |ns| *ns as f64 / 1e6)
+    sorted.get(rank - 1).map(|ns| *ns as f64 / 1e6)
 }
 
 /// See the module's documentation.
@@ -168,10 +148,10 @@ mod tests {
     fn law_percentile_is_the_smallest_value_that_covers_the_share() {
         let values: VecDeque<u64> = (1..=100).rev().map(|ms| ms * 1_000_000).collect();
         for (share, expected_ms) in [(0.5, 50.0), (0.99, 99.0), (1.0, 100.0)] {
-            let got_ms = percentile_ms(&values, share);
+            let got_ms = percentile_ms(&values, share).unwrap();
             let error_ms = (got_ms - expected_ms).abs();
             assert!(error_ms < EXACT_MS, "share {share}: expected {expected_ms} ms, got {got_ms} ms (by counting)");
         }
-        assert!(percentile_ms(&VecDeque::new(), 0.5).is_nan());
+        assert_eq!(percentile_ms(&VecDeque::new(), 0.5), None);
     }
 }

@@ -1,11 +1,15 @@
-//! Waiting for one of three things: bytes on a socket, a call from another thread, a deadline.
+//! Waiting for one of three things: bytes on a socket or a serial port, a call from another thread, a deadline.
 //!
 //! Each bus thread owns one single-threaded reactor and blocks in nothing else, so a stop order wakes it at once
 //! whatever it waits for. (Plain blocking reads would have to be cut into slices to notice a stop.)
 
+use super::port::open_port;
+use crate::rig::serial_line::SerialLine;
 use std::future::Future;
 use std::io;
+use std::os::fd::OwnedFd;
 use std::time::Duration;
+use tokio::io::unix::AsyncFd;
 use tokio::net::TcpStream;
 use tokio::sync::Notify;
 
@@ -18,6 +22,15 @@ pub(super) enum Woken {
     Called,
     /// Time is up.
     TimedOut,
+}
+
+/// What can be waited on.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Handle<'a> {
+    /// A socket.
+    Tcp(&'a TcpStream),
+    /// A serial port.
+    Serial(&'a AsyncFd<OwnedFd>),
 }
 
 /// See the module's documentation.
@@ -36,11 +49,12 @@ impl Reactor {
         self.runtime.as_ref().map(|runtime| runtime.block_on(future))
     }
 
-    /// Wait for bytes on `stream`, if there is one, or a call; a call wins over bytes.
-    pub(super) fn wait(&self, stream: Option<&TcpStream>, call: &Notify, timeout: Duration) -> Woken {
+    /// Wait for bytes on `handle`, if there is one, or a call; a call wins over bytes.
+    pub(super) fn wait(&self, handle: Option<Handle<'_>>, call: &Notify, timeout: Duration) -> Woken {
         let readable = async {
-            match stream {
-                Some(stream) => stream.readable().await,
+            match handle {
+                Some(Handle::Tcp(stream)) => stream.readable().await,
+                Some(Handle::Serial(port)) => port.readable().await.map(drop),
                 None => std::future::pending().await,
             }
         };
@@ -63,6 +77,17 @@ impl Reactor {
         let stream = opened.ok_or_else(timed_out)?.map_err(|_| timed_out())??;
         stream.set_nodelay(true)?;
         Ok(stream)
+    }
+
+    /// Open a serial port.
+    #[expect(
+        deprecated,
+        reason = "its replacement is unsafe: the descriptor must not change while registered; an OwnedFd's never does"
+    )]
+    pub(super) fn open_port(&self, path: &str, line: &SerialLine) -> io::Result<AsyncFd<OwnedFd>> {
+        let port = open_port(path, line)?;
+        let _inside = self.runtime.as_ref().map(tokio::runtime::Runtime::enter);
+        AsyncFd::new(port)
     }
 
     /// A second handle on the socket of `stream`, for writes that need no waiting.

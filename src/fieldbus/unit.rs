@@ -5,6 +5,7 @@
 use super::LinkError;
 use super::frame::{Answer, READ_BITS_MAX, READ_REGISTERS_MAX, Request, exception_name};
 use super::stop::StopSlot;
+use crate::rig::model::Link;
 use crate::rig::register_map::{Field, RegisterMap, Role, Table};
 use crate::sequence::ports::{CommandRecord, DeviceIdentity, PortError, StatusReading};
 use crate::starters::state::{DriveState, Status};
@@ -24,8 +25,11 @@ const POLLED_OF_A_STARTER: [Role; 7] =
 
 /// A bus as the dialogues see it. A stop may be sent inside any call.
 pub(super) trait Wire {
-    /// Ask and wait for the checked answer. A read may be asked twice, a write never.
-    fn transact(&mut self, unit: u8, request: &Request) -> Result<Answer, LinkError>;
+    /// Ask and wait for the checked answer. A read may be asked twice, a write never. `measured`: places of measured
+    /// values in the answer, which may change from one look to the next.
+    fn transact(&mut self, request: &Request, measured: &[usize]) -> Result<Answer, LinkError>;
+    /// Prove what was read since the last proof, where frames alone do not.
+    fn prove(&mut self) -> Result<(), LinkError>;
     /// Wall time, ns.
     fn now_ns(&self) -> u64;
     /// Let wall time pass, serving stops.
@@ -61,29 +65,62 @@ impl Span {
         self.roles.iter().map(|(_, address)| address - self.address + 1).max().unwrap_or(0)
     }
 
-    fn most(&self) -> u16 {
-        if matches!(self.table, Table::Coil | Table::DiscreteInput) { READ_BITS_MAX } else { READ_REGISTERS_MAX }
+    /// Most bits or registers in one read of `most_bytes` of data; one at least.
+    fn most(&self, most_bytes: usize) -> u16 {
+        let is_bits = matches!(self.table, Table::Coil | Table::DiscreteInput);
+        let (most, fits) =
+            if is_bits { (READ_BITS_MAX, most_bytes.saturating_mul(8)) } else { (READ_REGISTERS_MAX, most_bytes / 2) };
+        u16::try_from(fits).unwrap_or(most).clamp(1, most)
     }
 
-    fn takes(&self, field: &Field) -> bool {
+    fn takes(&self, field: &Field, most_bytes: usize) -> bool {
         let next = self.address.checked_add(self.count());
-        self.table == field.table && next.is_some_and(|next| field.address <= next) && self.count() < self.most()
+        self.table == field.table
+            && next.is_some_and(|next| field.address <= next)
+            && self.count() < self.most(most_bytes)
     }
 }
 
-/// Group fields into as few reads as possible without reading an address that the map does not name.
-pub(super) fn spans(map: &RegisterMap, wanted: impl Fn(Role) -> bool) -> Vec<Span> {
+/// Group fields into as few reads as possible without reading an address that the map does not name, none of more than
+/// `most_bytes` of data.
+pub(super) fn spans(map: &RegisterMap, most_bytes: usize, wanted: impl Fn(Role) -> bool) -> Vec<Span> {
     let mut fields: Vec<(Role, &Field)> =
         map.fields.iter().filter(|(role, _)| wanted(**role)).map(|(role, field)| (*role, field)).collect();
     fields.sort_by_key(|(_, field)| (field.table, field.address));
     let mut spans: Vec<Span> = Vec::new();
     for (role, field) in fields {
         match spans.last_mut() {
-            Some(span) if span.takes(field) => span.roles.push((role, field.address)),
+            Some(span) if span.takes(field, most_bytes) => span.roles.push((role, field.address)),
             _ => spans.push(Span { table: field.table, address: field.address, roles: vec![(role, field.address)] }),
         }
     }
     spans
+}
+
+/// What is asked behind values that must be proven: the identity, with its neighbour where there is one, so that the
+/// answer looks like few others.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Challenge {
+    pub(super) request: Request,
+    /// Place of the identity in the answer.
+    pub(super) at: usize,
+    pub(super) expected: u16,
+}
+
+impl Challenge {
+    fn of(map: &RegisterMap) -> Option<Self> {
+        let identity = map.field(Role::Identity)?;
+        let expected = identity.expect?;
+        let (table, address) = (identity.table, identity.address);
+        let mapped = |address: u16| map.fields.values().any(|field| (field.table, field.address) == (table, address));
+        let (first, count) = match (address.checked_add(1), address.checked_sub(1)) {
+            (Some(next), _) if mapped(next) => (address, 2),
+            (_, Some(before)) if mapped(before) => (before, 2),
+            _ => (address, 1),
+        };
+        let request = Request::Read { table, address: first, count };
+        Some(Self { request, at: usize::from(address - first), expected })
+    }
 }
 
 /// See the module's documentation.
@@ -93,6 +130,8 @@ pub(super) struct Unit {
     /// host:port.
     pub(super) address: String,
     pub(super) unit: u8,
+    /// Most bytes of data in one read.
+    most_bytes: usize,
     pub(super) map: RegisterMap,
     pub(super) kind: UnitKind,
     pub(super) polls: Vec<Span>,
@@ -102,26 +141,23 @@ pub(super) struct Unit {
     /// Wall time of the last `alive(true)`, ns; 0: withheld.
     pub(super) alive_ns: AtomicU64,
     pub(super) setting_writes: AtomicU64,
+    pub(super) challenge: Option<Challenge>,
     beats: AtomicU16,
 }
 
 impl Unit {
     /// A device that has not been heard yet.
-    pub(super) fn new(
-        link_id: &str,
-        address: &str,
-        unit: u8,
-        map: RegisterMap,
-        kind: UnitKind,
-        slot: Option<Arc<StopSlot>>,
-    ) -> Self {
+    pub(super) fn new(link: &Link, unit: u8, map: RegisterMap, kind: UnitKind, slot: Option<Arc<StopSlot>>) -> Self {
+        let most_bytes = link.serial.map_or(usize::MAX, |line| line.most_data_bytes());
         let polls = match kind {
-            UnitKind::Starter(_) => spans(&map, |role| POLLED_OF_A_STARTER.contains(&role)),
-            UnitKind::Bench => spans(&map, |_| true),
+            UnitKind::Starter(_) => spans(&map, most_bytes, |role| POLLED_OF_A_STARTER.contains(&role)),
+            UnitKind::Bench => spans(&map, most_bytes, |_| true),
         };
+        let challenge = Challenge::of(&map);
         Self {
-            name: format!("{link_id}/{unit}"),
-            address: address.to_owned(),
+            name: format!("{}/{unit}", link.id),
+            address: link.address.clone(),
+            most_bytes,
             unit,
             map,
             kind,
@@ -130,6 +166,7 @@ impl Unit {
             known: AtomicBool::new(false),
             alive_ns: AtomicU64::new(0),
             setting_writes: AtomicU64::new(0),
+            challenge,
             beats: AtomicU16::new(0),
         }
     }
@@ -142,8 +179,9 @@ impl Unit {
             LinkError::Frame(super::frame::FrameError::Exception { code }) => {
                 PortError::Refused { address, unit, code, meaning: exception_name(code).to_owned() }
             }
+            LinkError::Overtaken => PortError::Overtaken { address, unit },
             LinkError::Down { reason } => PortError::LinkDown { address, reason },
-            LinkError::Frame(frame) => PortError::LinkDown { address, reason: frame.to_string() },
+            doubt => PortError::LinkDown { address, reason: doubt.to_string() },
         }
     }
 
@@ -155,16 +193,21 @@ impl Unit {
         self.map.field(role).ok_or_else(|| PortError::NoField { map: self.map.name.clone(), role: role_name(role) })
     }
 
-    /// Read one field, raw.
+    /// Prove what was read since the last proof.
+    pub(super) fn prove(&self, wire: &mut dyn Wire) -> Result<(), PortError> {
+        wire.prove().map_err(|error| self.port_error(error))
+    }
+
+    /// Read one field, raw; to be proven.
     pub(super) fn read(&self, wire: &mut dyn Wire, role: Role) -> Result<u16, PortError> {
         let field = self.field(role)?;
         let request = Request::Read { table: field.table, address: field.address, count: 1 };
-        let values = self.values(wire, &request)?;
+        let values = self.values(wire, &request, if is_measured(role) { &[0] } else { &[] })?;
         values.first().copied().ok_or_else(|| self.port_error(LinkError::Down { reason: "empty answer".into() }))
     }
 
-    fn values(&self, wire: &mut dyn Wire, request: &Request) -> Result<Vec<u16>, PortError> {
-        match wire.transact(self.unit, request) {
+    fn values(&self, wire: &mut dyn Wire, request: &Request, measured: &[usize]) -> Result<Vec<u16>, PortError> {
+        match wire.transact(request, measured) {
             Ok(Answer::Values(values)) => Ok(values),
             Ok(Answer::Written) => Ok(Vec::new()),
             Err(error) => Err(self.port_error(error)),
@@ -179,18 +222,21 @@ impl Unit {
         into: &mut BTreeMap<Role, u16>,
     ) -> Result<(), PortError> {
         let request = Request::Read { table: span.table, address: span.address, count: span.count() };
-        let values = self.values(wire, &request)?;
+        let measured = span.roles.iter().filter(|(role, _)| is_measured(*role));
+        let places: Vec<usize> = measured.map(|(_, address)| usize::from(address - span.address)).collect();
+        let values = self.values(wire, &request, &places)?;
         let value_of = |address: u16| values.get(usize::from(address - span.address)).copied();
         into.extend(span.roles.iter().filter_map(|(role, address)| Some((*role, value_of(*address)?))));
         Ok(())
     }
 
-    /// Read several fields in as few transactions as possible; fields the map lacks are left out.
+    /// Read several fields in as few transactions as possible and prove them; fields the map lacks are left out.
     pub(super) fn read_all(&self, wire: &mut dyn Wire, roles: &[Role]) -> Result<BTreeMap<Role, u16>, PortError> {
         let mut values = BTreeMap::new();
-        for span in spans(&self.map, |role| roles.contains(&role)) {
+        for span in spans(&self.map, self.most_bytes, |role| roles.contains(&role)) {
             self.read_span(wire, &span, &mut values)?;
         }
+        self.prove(wire)?;
         Ok(values)
     }
 
@@ -206,7 +252,7 @@ impl Unit {
     /// Write one field, without reading back.
     pub(super) fn write(&self, wire: &mut dyn Wire, role: Role, raw: u16) -> Result<(), PortError> {
         let request = self.write_request(role, raw)?;
-        wire.transact(self.unit, &request).map(drop).map_err(|error| self.port_error(error))
+        wire.transact(&request, &[]).map(drop).map_err(|error| self.port_error(error))
     }
 
     /// Write one field and read it back; whether the two agree is in the record.
@@ -258,6 +304,7 @@ impl Unit {
                 Err(PortError::Refused { .. }) => false,
                 Err(error) => return Err(error),
             };
+        self.prove(wire)?;
         self.known.store(true, SeqCst);
         Ok(DeviceIdentity { signature, firmware, is_virtual })
     }
@@ -303,6 +350,11 @@ impl Unit {
             start_count: raw(Role::StartCount),
         }
     }
+}
+
+/// True for what changes by itself from one look to the next.
+fn is_measured(role: Role) -> bool {
+    matches!(role, Role::Current | Role::SpeedActual | Role::ShaftSpeed | Role::TimeScale)
 }
 
 /// Name of a role as the map files spell it.

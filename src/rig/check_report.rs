@@ -24,7 +24,8 @@ pub fn text(derived: &Derived, system: System) -> String {
     for link in &derived.links {
         let budget_ms = significant(link.stop_delay_budget_s * 1e3, 3);
         let worst_ms = significant(link.worst_stop_delay_s * 1e3, 3);
-        page.row(&format!("link {}", link.id), &format!("{worst_ms} ms of {budget_ms} ms accepted"));
+        let split = link.registers_a_poll.map_or(String::new(), |most| format!(", polls of {most} registers at most"));
+        page.row(&format!("link {}", link.id), &format!("{worst_ms} ms of {budget_ms} ms accepted{split}"));
     }
     list(&mut page, "Notices", &derived.notices);
     list(&mut page, "Assumed, since the file does not say", &derived.assumptions);

@@ -181,6 +181,7 @@ fn link(entry: &super::file::LinkEntry) -> Link {
     Link {
         id: entry.id.text.clone(),
         address: entry.address.text.clone(),
+        serial: entry.serial,
         timeout_s: entry.timeout_s,
         second_stop_connection: entry.second_stop_connection,
         poll_s: entry.poll_s,

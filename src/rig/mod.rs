@@ -11,9 +11,11 @@ mod load;
 pub mod maps;
 pub mod model;
 pub mod uncertainty;
+pub mod number_form;
 pub mod problem;
 pub mod reader;
 pub mod register_map;
+pub mod serial_line;
 
 pub use derived::{Derived, derive};
 pub use init::{InitAnswers, init};

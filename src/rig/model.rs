@@ -3,6 +3,7 @@
 use crate::hydraulics::plant::{LinesAtStart, SelfPriming};
 use crate::hydraulics::spec::{GridOptions, LiquidSpec, NetworkSpec, Place, ShaftSpec};
 use crate::rig::register_map::RegisterMap;
+use crate::rig::serial_line::SerialLine;
 use crate::rig::uncertainty::Uncertainty;
 use crate::signal::{ChannelId, Scaling};
 use crate::starters::heating::StartRating;
@@ -221,8 +222,10 @@ pub struct Transfer {
 pub struct Link {
     /// Id.
     pub id: String,
-    /// `host:port` of a Modbus TCP server.
+    /// `host:port` of a Modbus TCP server; on a serial link the path of the port.
     pub address: String,
+    /// How a serial port is driven; `None`: Modbus TCP.
+    pub serial: Option<SerialLine>,
     /// Answer time-out, s of wall time.
     pub timeout_s: f64,
     /// Open a second connection kept for stops.

@@ -163,6 +163,67 @@ pub enum LinkState {
     },
 }
 
+/// Figures of one link since it was opened.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, Default)]
+pub struct LinkStatistics {
+    /// Link id.
+    pub link: String,
+    /// Answered requests.
+    pub answered: u64,
+    /// Median time from request to answer over the last 4096, ms.
+    pub latency_p50_ms: Option<f64>,
+    /// 99th percentile of the same, ms.
+    pub latency_p99_ms: Option<f64>,
+    /// Requests without an answer in time.
+    pub timeouts: u64,
+    /// Connections opened after the first, on both seats.
+    pub reopens: u64,
+    /// Requests refused by the device.
+    pub exceptions: u64,
+    /// Answers that could not be believed; on TCP each costs the connection.
+    pub disbelieved: u64,
+    /// Serial: answers with a wrong check sum.
+    pub crc_errors: u64,
+    /// Serial: bytes that nothing had asked for.
+    pub stray_bytes: u64,
+    /// Reads asked again.
+    pub retries: u64,
+    /// Stop attempts whose bytes left.
+    pub stops_sent: u64,
+    /// 99th percentile of the time from the call of a stop line to just before its first bytes left, ms.
+    pub stop_delay_p99_ms: Option<f64>,
+    /// Setting registers written (wear of non-volatile memory).
+    pub setting_writes: u64,
+    /// Stop records that nobody took in time.
+    pub records_dropped: u64,
+}
+
+impl LinkStatistics {
+    /// One line for the log and the recording.
+    pub fn line(&self) -> String {
+        let ms = |value: Option<f64>| value.map_or_else(|| "-".to_owned(), |ms| format!("{ms:.1} ms"));
+        format!(
+            "link {}: {} answers (median {}, 99th percentile {}), {} time-outs, {} retries, {} reopened, {} not \
+             believed ({} wrong check sums, {} stray bytes), {} exceptions, {} stops sent (99th percentile {}), \
+             {} setting writes",
+            self.link,
+            self.answered,
+            ms(self.latency_p50_ms),
+            ms(self.latency_p99_ms),
+            self.timeouts,
+            self.retries,
+            self.reopens,
+            self.disbelieved,
+            self.crc_errors,
+            self.stray_bytes,
+            self.exceptions,
+            self.stops_sent,
+            ms(self.stop_delay_p99_ms),
+            self.setting_writes,
+        )
+    }
+}
+
 /// A line that stops one starter. Callable from any thread, never blocks, may be called any number of times. The order
 /// overtakes whatever the bus is doing (second connection where there is one, else ahead of all queued work).
 pub trait StopLine: Send + Sync {

@@ -3,7 +3,7 @@
 //! | line | what happens |
 //! |---|---|
 //! | `stall-bus 2s` | the bus answers nothing for so long (wall time; `ms` too), then answers late |
-//! | `drop-bus` | every bus connection is closed; new ones are taken at once |
+//! | `drop-bus` | every bus connection is closed (a pseudo-terminal too); new ones are taken at once |
 //! | `drop-bus 2s` | the same, and new connections are closed for so long |
 //! | `drop-stream` | the sample viewer's connection is closed |
 //! | `gap 100` | so many frames are left out of the sample stream |

@@ -1,5 +1,5 @@
 //! Floor 6: the virtual rig, a process of its own that plays the bench of a rig file on real wires: Modbus TCP for its
-//! devices, RTP over TCP for its samples, with a hidden [`truth`] that differs from the rig file in number and in form.
+//! devices (and a pseudo-terminal with Modbus RTU for each serial link), RTP over TCP for its samples, with a hidden [`truth`] that differs from the rig file in number and in form.
 //!
 //! ```text
 //!             plant thread (caller of `run`)                      wires thread (tokio, current thread)
@@ -25,6 +25,7 @@ mod pacing;
 mod plant_bench;
 mod play;
 mod rtp;
+mod rtu_server;
 mod sample_server;
 mod sensors;
 #[cfg(test)]
@@ -41,8 +42,10 @@ use plant_bench::PlantBench;
 use play::{Player, StreamOptions, Wires};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
+use rtu_server::{Port, Served};
 use sensors::Sensors;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::path::PathBuf;
 use std::sync::atomic::AtomicBool;
@@ -67,6 +70,8 @@ pub struct Options {
     pub modbus_listener: TcpListener,
     /// Bound listener of the sample stream.
     pub sample_listener: TcpListener,
+    /// Name for the pseudo-terminal of a serial link, by link id; others get one in the folder for temporary files.
+    pub ports: BTreeMap<String, PathBuf>,
     /// Seed of the hidden truth; `None`: drawn from the operating system and forgotten.
     pub seed: Option<u64>,
     /// Ceiling on rig seconds per wall second while a viewer takes the stream; `None`: real time.
@@ -86,6 +91,9 @@ pub struct Ready {
     pub modbus: SocketAddr,
     /// Address of the sample stream.
     pub samples: SocketAddr,
+    /// Pseudo-terminal of each serial link, by link id.
+    #[serde(default)]
+    pub ports: BTreeMap<String, PathBuf>,
     /// Always true.
     #[serde(rename = "virtual")]
     pub is_virtual: bool,
@@ -95,7 +103,8 @@ impl Ready {
     /// The line to print.
     pub fn announce(&self) -> String {
         serde_json::json!({
-            "ready": self.ready, "modbus": self.modbus, "samples": self.samples, "virtual": self.is_virtual
+            "ready": self.ready, "modbus": self.modbus, "samples": self.samples, "ports": self.ports,
+            "virtual": self.is_virtual
         })
         .to_string()
     }
@@ -180,6 +189,7 @@ pub fn run(options: Options, stop: Arc<AtomicBool>, on_ready: impl FnOnce(&Ready
         stream: StreamOptions { payload_type: rig.source.payload_type, fast: options.fast, numbers },
         modbus: options.modbus_listener,
         samples: options.sample_listener,
+        ports: serial_ports(rig, &options.ports),
         controls: options.controls.unwrap_or_else(never),
     };
     stage.play(bench, stop, on_ready)
@@ -192,7 +202,22 @@ struct Stage {
     stream: StreamOptions,
     modbus: TcpListener,
     samples: TcpListener,
+    ports: Vec<Port>,
     controls: Receiver<Fault>,
+}
+
+/// The serial links of a rig with the units on them and the names of their terminals.
+fn serial_ports(rig: &Rig, names: &BTreeMap<String, PathBuf>) -> Vec<Port> {
+    let stand_in = |link: &str| std::env::temp_dir().join(format!("ramprig-{}-{link}", std::process::id()));
+    let mut ports = Vec::new();
+    for (index, link) in rig.links.iter().enumerate() {
+        let Some(line) = link.serial else { continue };
+        let starters = rig.starters.iter().filter(|starter| starter.link == index).map(|starter| starter.unit);
+        let transfer = rig.transfer.iter().filter(|transfer| transfer.link == index).map(|transfer| transfer.unit);
+        let path = names.get(&link.id).cloned().unwrap_or_else(|| stand_in(&link.id));
+        ports.push(Port { link: link.id.clone(), line, units: starters.chain(transfer).collect(), path });
+    }
+    ports
 }
 
 impl Stage {
@@ -203,15 +228,17 @@ impl Stage {
         on_ready: impl FnOnce(&Ready),
     ) -> Result<(), VirtualRigError> {
         let (modbus, samples) = (self.modbus.local_addr()?, self.samples.local_addr()?);
-        let ready = Ready { ready: true, modbus, samples, is_virtual: true };
+        let named = self.ports.iter().map(|port| (port.link.clone(), port.path.clone()));
+        let ready = Ready { ready: true, modbus, samples, ports: named.collect(), is_virtual: true };
         let rack: SharedRack = Arc::new(Mutex::new(self.rack));
         let (connected, connections) = bounded(1);
-        let (bus_drops, drops) = mpsc::channel(4);
+        let (bus_drops, drops) = (0..=self.ports.len()).map(|_| mpsc::channel(4)).unzip();
         let bus_faults = BusFaults::default();
         let end = CancellationToken::new();
         let wires = WiresThread {
             modbus: self.modbus,
             samples: self.samples,
+            ports: self.ports,
             rack: Arc::clone(&rack),
             faults: bus_faults.clone(),
             drops,
@@ -232,9 +259,11 @@ impl Stage {
 struct WiresThread {
     modbus: TcpListener,
     samples: TcpListener,
+    ports: Vec<Port>,
     rack: SharedRack,
     faults: BusFaults,
-    drops: mpsc::Receiver<Duration>,
+    /// Of the TCP bus, then of each port.
+    drops: Vec<mpsc::Receiver<Duration>>,
     connected: crossbeam_channel::Sender<TcpStream>,
     end: CancellationToken,
 }
@@ -242,12 +271,24 @@ struct WiresThread {
 impl WiresThread {
     fn spawn(self) -> std::io::Result<JoinHandle<std::io::Result<()>>> {
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+        let Self { modbus, samples, ports, rack, faults, drops, connected, end } = self;
+        let buses = {
+            let _inside = runtime.enter();
+            ports.into_iter().map(Served::begin).collect::<std::io::Result<Vec<_>>>()?
+        };
+        let mut drops = drops.into_iter();
+        let tcp_drops = drops.next().ok_or_else(|| std::io::Error::other("a bus without its drops"))?;
         std::thread::Builder::new().name("virtual-wires".into()).spawn(move || {
             runtime.block_on(async move {
-                let bus = modbus_server::serve(self.modbus, self.rack, self.faults, self.drops, self.end.clone());
-                let samples = accept_viewers(self.samples, self.connected, self.end);
-                let (bus, samples) = tokio::join!(bus, samples);
-                bus.and(samples)
+                let serial = buses
+                    .into_iter()
+                    .zip(drops)
+                    .map(|(bus, drops)| bus.serve(Arc::clone(&rack), faults.clone(), drops, end.clone()));
+                let serial = futures_util::future::try_join_all(serial.collect::<Vec<_>>());
+                let bus = modbus_server::serve(modbus, rack, faults, tcp_drops, end.clone());
+                let samples = accept_viewers(samples, connected, end);
+                let (bus, serial, samples) = tokio::join!(bus, serial, samples);
+                bus.and(serial.map(drop)).and(samples)
             })
         })
     }

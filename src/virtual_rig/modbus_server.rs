@@ -40,6 +40,14 @@ impl BusFaults {
         self.stalled_until_wall_ns.store(until, Ordering::Release);
     }
 
+    /// Wait until a stall is over.
+    pub async fn pass(&self) {
+        let wait = self.wait();
+        if !wait.is_zero() {
+            tokio::time::sleep(wait).await;
+        }
+    }
+
     fn wait(&self) -> Duration {
         let until = self.stalled_until_wall_ns.load(Ordering::Acquire);
         Duration::from_nanos(until.saturating_sub(SystemClock.now_ns()))
@@ -62,16 +70,14 @@ impl Service for Answer {
     fn call(&self, request: SlaveRequest<'static>) -> Self::Future {
         let Self { rack, faults } = self.clone();
         Box::pin(async move {
-            let wait = faults.wait();
-            if !wait.is_zero() {
-                tokio::time::sleep(wait).await;
-            }
+            faults.pass().await;
             answer(&rack, request.slave, &request.request).map_err(exception)
         })
     }
 }
 
-fn answer(rack: &Mutex<Rack>, unit: u8, request: &Request<'_>) -> Result<Response, Refusal> {
+/// What the devices answer to a request.
+pub fn answer(rack: &Mutex<Rack>, unit: u8, request: &Request<'_>) -> Result<Response, Refusal> {
     let read = |table, address, quantity| lock(rack).read(unit, table, address, quantity);
     let read_bits = |table, address, quantity| {
         read(table, address, quantity).map(|raws| raws.into_iter().map(|raw| raw != 0).collect())
@@ -113,7 +119,8 @@ fn quantity_of(raws: &[u16]) -> u16 {
     u16::try_from(raws.len()).unwrap_or(u16::MAX)
 }
 
-fn exception(refusal: Refusal) -> ExceptionCode {
+/// The exception code of a refusal.
+pub fn exception(refusal: Refusal) -> ExceptionCode {
     match refusal {
         Refusal::Function => ExceptionCode::IllegalFunction,
         Refusal::Address => ExceptionCode::IllegalDataAddress,

@@ -39,8 +39,8 @@ pub struct Wires {
     pub controls: Receiver<Fault>,
     /// Faults of the bus.
     pub bus_faults: BusFaults,
-    /// Orders to drop bus connections.
-    pub bus_drops: mpsc::Sender<Duration>,
+    /// Orders to drop bus connections, one sender a bus.
+    pub bus_drops: Vec<mpsc::Sender<Duration>>,
     /// Set from outside to end the loop.
     pub stop: Arc<AtomicBool>,
 }
@@ -131,8 +131,10 @@ impl<B: Bench> Player<B> {
             match fault {
                 Fault::StallBus(time) => self.wires.bus_faults.stall(time),
                 Fault::DropBus(time) => {
-                    if self.wires.bus_drops.try_send(time).is_err() {
-                        tracing::warn!("the bus is still busy with the drop before");
+                    for bus in &self.wires.bus_drops {
+                        if bus.try_send(time).is_err() {
+                            tracing::warn!("a bus is still busy with the drop before");
+                        }
                     }
                 }
                 Fault::DropStream => self.served = None,

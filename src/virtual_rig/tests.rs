@@ -71,6 +71,7 @@ fn play(fast: Option<f64>) -> Played {
         stream: StreamOptions { payload_type: 97, fast, numbers: ChaCha8Rng::seed_from_u64(2) },
         modbus: TcpListener::bind("127.0.0.1:0").unwrap(),
         samples: TcpListener::bind("127.0.0.1:0").unwrap(),
+        ports: Vec::new(),
         controls: control_lines,
     };
     let stop = Arc::new(AtomicBool::new(false));

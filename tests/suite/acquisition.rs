@@ -420,6 +420,7 @@ fn sample_the_virtual_rig(fast: Option<f64>, frames: u64) -> (Acquisition, RigCl
         rig: rig.clone(),
         modbus_listener: TcpListener::bind("127.0.0.1:0").unwrap(),
         sample_listener: TcpListener::bind("127.0.0.1:0").unwrap(),
+        ports: Default::default(),
         seed: Some(7),
         fast,
         truth_file: None,

@@ -55,6 +55,7 @@ fn snapshot() -> Snapshot {
         warnings: vec![],
         samples_lost: None,
         rig_time_s: 12.0,
+        links: Vec::new(),
     }
 }
 

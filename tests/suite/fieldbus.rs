@@ -3,9 +3,12 @@
 
 pub mod device;
 mod hostile;
+mod late;
 pub mod mbpoll;
 mod orders;
 mod peers;
+mod rtu;
+pub mod rtu_device;
 mod stops;
 mod virtual_rig;
 mod wire;

@@ -24,5 +24,6 @@ mod recording;
 mod rig;
 mod sequence;
 mod sources;
+mod serial_run;
 mod stand;
 mod virtual_rig;

@@ -1,8 +1,9 @@
 //! Links: addresses of their own, stop delay within the budget.
 
 use crate::rig::derived::worst_stop_delay_s;
-use crate::rig::file::RigFile;
+use crate::rig::file::{LinkEntry, RigFile};
 use crate::rig::reader::Document;
+use crate::rig::serial_line::SerialLine;
 use std::collections::BTreeMap;
 
 pub(super) fn check(document: &Document<'_>, file: &RigFile) {
@@ -25,11 +26,17 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile) {
         }
     }
     for link in &file.links {
-        let worst_s = worst_stop_delay_s(link.timeout_s, link.second_stop_connection);
+        if let Some(line) = &link.serial {
+            hold(document, link, line);
+        }
+        let worst_s = worst_stop_delay_s(link.timeout_s, link.second_stop_connection, link.serial.as_ref());
         if worst_s > file.identity.stop_delay_budget_s {
             let found = format!("a worst stop delay of {:.0} ms", worst_s * 1e3);
             let allowed = format!("at most the rig's budget of {:.0} ms", file.identity.stop_delay_budget_s * 1e3);
-            let hint = "a shorter timeout, or second_stop_connection = true".to_owned();
+            let hint = match link.serial {
+                Some(_) => "a shorter timeout, a higher rate, or a shorter max_hold".to_owned(),
+                None => "a shorter timeout, or second_stop_connection = true".to_owned(),
+            };
             document.note(&link.spot, found, allowed, Some(hint));
         }
         if link.heartbeat_s >= link_shortest_timeout_s(file, &link.id.text) / 2.0 {
@@ -38,6 +45,19 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile) {
                 "less than half of the shortest comm_timeout on the link, so that one lost beat stops nothing";
             document.note(&link.spot, found, allowed, None);
         }
+    }
+}
+
+/// At least one register must fit into the time that a transaction may hold the line.
+fn hold(document: &Document<'_>, link: &LinkEntry, line: &SerialLine) {
+    if line.most_data_bytes() == 0 {
+        let found = format!("max_hold of {:.1} ms", line.max_hold_s * 1e3);
+        let allowed = format!(
+            "at least the {:.1} ms that a read of one register takes at {} bit/s",
+            line.read_hold_s(2) * 1e3,
+            line.rate_baud
+        );
+        document.note(&link.spot, found, allowed, Some("a higher rate, or a longer max_hold".to_owned()));
     }
 }
 

@@ -109,6 +109,8 @@ pub struct LinkFigures {
     pub worst_stop_delay_s: f64,
     /// What the rig accepts, s.
     pub stop_delay_budget_s: f64,
+    /// Most registers in one poll of a serial link, so that it holds the line no longer than allowed.
+    pub registers_a_poll: Option<usize>,
 }
 
 /// Computes every figure.
@@ -146,8 +148,9 @@ pub fn derive(rig: &Rig) -> Derived {
 fn link_figures(link: &super::model::Link, stop_delay_budget_s: f64) -> LinkFigures {
     LinkFigures {
         id: link.id.clone(),
-        worst_stop_delay_s: worst_stop_delay_s(link.timeout_s, link.second_stop_connection),
+        worst_stop_delay_s: worst_stop_delay_s(link.timeout_s, link.second_stop_connection, link.serial.as_ref()),
         stop_delay_budget_s,
+        registers_a_poll: link.serial.map(|line| line.most_data_bytes() / 2),
     }
 }
 

@@ -5,6 +5,7 @@ use super::panel::{self, PanelEntry};
 use super::{Assumptions, need_id, need_name, or_nan};
 use crate::rig::model::Duty;
 use crate::rig::reader::{Cursor, Spot, Text};
+use crate::rig::serial_line::{Parity, SerialLine};
 use crate::starters::{Settings, StarterKind, StopKind};
 use crate::units::{Dimension, Want};
 
@@ -88,8 +89,10 @@ pub struct TransferEntry {
 pub struct LinkEntry {
     /// Id.
     pub id: Text,
-    /// `host:port`.
+    /// `host:port`, or the path of a serial port.
     pub address: Text,
+    /// How the serial port is driven; `None`: Modbus TCP.
+    pub serial: Option<SerialLine>,
     /// Time-out, s.
     pub timeout_s: f64,
     /// Second connection for stops.
@@ -119,7 +122,8 @@ pub(super) fn links(root: &Cursor<'_>, assumed: &mut Assumptions) -> Vec<LinkEnt
     for table in root.tables("link") {
         entries.push(LinkEntry {
             id: need_id(&table),
-            address: address(&table),
+            address: if table.has("serial") { port(&table) } else { address(&table) },
+            serial: serial_line(&table, assumed),
             timeout_s: assumed.take(
                 table.quantity("timeout", &Want::TIME.between(1e-3, 60.0)),
                 0.25,
@@ -133,6 +137,54 @@ pub(super) fn links(root: &Cursor<'_>, assumed: &mut Assumptions) -> Vec<LinkEnt
         table.close();
     }
     entries
+}
+
+/// Keys that only a serial port has.
+const OF_A_SERIAL_PORT: [&str; 5] = ["rate", "parity", "stop_bits", "turn_around", "max_hold"];
+/// Rate and parity that every device on a serial line must offer (MODBUS over Serial Line V1.02, section 2.5.1).
+const STANDARD_RATE_BAUD: u32 = 19_200;
+/// Longest hold of the line by one transaction where the file does not say, s.
+const DEFAULT_MAX_HOLD_S: f64 = 0.05;
+
+const PARITIES: &[(&str, Parity)] = &[("none", Parity::None), ("even", Parity::Even), ("odd", Parity::Odd)];
+
+/// Path of a serial port. A name that follows the adapter, not the order of plugging in, is for the user to give.
+fn port(table: &Cursor<'_>) -> Text {
+    let port = need_name(table, "serial");
+    if !port.text.is_empty() && !port.text.starts_with('/') {
+        let allowed = "a path, best one that stays, such as \"/dev/serial/by-id/...\"";
+        table.note("serial", format!("{:?}", port.text), allowed, None);
+    }
+    if table.has("address") {
+        table.mark_read("address");
+        table.note("address", "an address beside a serial port", "one of the two", None);
+    }
+    port
+}
+
+fn serial_line(table: &Cursor<'_>, assumed: &mut Assumptions) -> Option<SerialLine> {
+    if !table.has("serial") {
+        for key in OF_A_SERIAL_PORT.into_iter().filter(|key| table.has(key)) {
+            table.mark_read(key);
+            table.note(key, format!("{key} without a serial port"), "serial = \"/dev/...\" on the same link", None);
+        }
+        return None;
+    }
+    if table.flag("second_stop_connection") == Some(true) {
+        let allowed = "false: a serial line has one master, its stops go out when the line is free";
+        table.note("second_stop_connection", "true on a serial port", allowed, None);
+    }
+    let rate = table.integer("rate", 300..=4_000_000).and_then(|rate| u32::try_from(rate).ok());
+    let parity = assumed.take(table.word("parity", PARITIES), Parity::Even, "serial links with even parity");
+    let stop_bits = table.integer("stop_bits", 1..=2).and_then(|bits| u8::try_from(bits).ok());
+    Some(SerialLine {
+        rate_baud: assumed.take(rate, STANDARD_RATE_BAUD, "serial links at 19200 bit/s"),
+        parity,
+        // Without parity a second stop bit takes its place (MODBUS over Serial Line V1.02, section 2.5.1).
+        stop_bits: stop_bits.unwrap_or(if parity == Parity::None { 2 } else { 1 }),
+        turn_around_s: table.quantity("turn_around", &Want::TIME_FROM_ZERO.between(0.0, 1.0)).unwrap_or(0.0),
+        max_hold_s: table.quantity("max_hold", &Want::TIME.between(1e-3, 10.0)).unwrap_or(DEFAULT_MAX_HOLD_S),
+    })
 }
 
 fn unit(table: &Cursor<'_>) -> Option<u8> {

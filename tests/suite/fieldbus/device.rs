@@ -71,6 +71,8 @@ pub enum Act {
     SendAndClose(Vec<u8>),
     /// Nothing, for ever.
     Silent,
+    /// Each of these after its delay, whatever comes meanwhile.
+    Late(Vec<(Duration, Vec<u8>)>),
     /// Wait for [`Device::release`], then send the honest answer. What comes meanwhile is logged and waits its turn.
     Hold,
     /// As fast as it goes until the far side hangs up.
@@ -132,6 +134,16 @@ impl Device {
         let inside = Arc::clone(&world);
         std::thread::spawn(move || listener.incoming().flatten().for_each(|stream| inside.accept(stream)));
         Self { address, world }
+    }
+
+    /// The honest answer to a request that came another way, logged like the others.
+    pub fn answer_pdu(&self, seen: &Seen) -> Vec<u8> {
+        let mut state = self.world.lock();
+        state.log.push(seen.clone());
+        let pdu = self.world.respond(&mut state, seen);
+        drop(state);
+        self.world.changed.notify_all();
+        pdu
     }
 
     /// Ask `script` about every answer from now on.
@@ -267,6 +279,16 @@ impl World {
                 Err(std::io::ErrorKind::ConnectionReset.into())
             }
             Act::Silent => Ok(()),
+            Act::Late(pieces) => {
+                for (delay, bytes) in pieces {
+                    let mut stream = stream.try_clone()?;
+                    std::thread::spawn(move || {
+                        std::thread::sleep(delay);
+                        let _ = stream.write_all(&bytes);
+                    });
+                }
+                Ok(())
+            }
             Act::Hold => {
                 drop(self.changed.wait_while(self.lock(), |state| state.held).unwrap());
                 stream.write_all(&honest)

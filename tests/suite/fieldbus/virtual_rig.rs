@@ -32,6 +32,7 @@ impl Bench {
             rig: rig.clone(),
             modbus_listener: TcpListener::bind("127.0.0.1:0").unwrap(),
             sample_listener: TcpListener::bind("127.0.0.1:0").unwrap(),
+            ports: Default::default(),
             seed: Some(20_261_125),
             fast: None,
             truth_file: None,

@@ -17,11 +17,22 @@ pub fn rig_path() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("rig-configs/terrace-bench.toml")
 }
 
+/// The shipped bench with its soft starter on a serial line.
+pub fn serial_rig_text() -> String {
+    let text = std::fs::read_to_string(rig_path()).unwrap();
+    let (was, is) = ("kind = \"soft-starter\"\nlink = \"bench\"", "kind = \"soft-starter\"\nlink = \"field\"");
+    assert!(text.contains(was), "the soft starter of the shipped bench is written otherwise");
+    let link = "[[link]]\nid = \"field\"\nserial = \"/dev/serial/by-id/invented-adapter\"\nrate = 38400\nparity = \"even\"\n\
+                timeout = \"200 ms\"\npoll = \"50 ms\"\nheartbeat = \"200 ms\"\n\n[transfer]";
+    text.replacen(was, is, 1).replacen("[transfer]", link, 1)
+}
+
 pub struct Bench {
     pub program: Program,
     input: ChildStdin,
     pub ready: Ready,
     pub rig: Rig,
+    rig_file: PathBuf,
     folder: TempDir,
 }
 
@@ -31,15 +42,28 @@ impl Bench {
     }
 
     pub fn with(seed: u64, more: &[&str]) -> Self {
+        Self::of(rig_path(), tempfile::tempdir().unwrap(), seed, more)
+    }
+
+    /// The soft starter on a serial line, in real time.
+    pub fn serial() -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let (rig_file, port) = (folder.path().join("serial-bench.toml"), folder.path().join("port"));
+        std::fs::write(&rig_file, serial_rig_text()).unwrap();
+        let named = format!("field={}", port.display());
+        Self::of(rig_file, folder, SEED, &["--port", &named])
+    }
+
+    fn of(rig_file: PathBuf, folder: TempDir, seed: u64, more: &[&str]) -> Self {
         let mut virtual_rig = command(["virtual"]);
-        virtual_rig.arg(rig_path()).args(["--modbus", "127.0.0.1:0", "--samples", "127.0.0.1:0"]);
+        virtual_rig.arg(&rig_file).args(["--modbus", "127.0.0.1:0", "--samples", "127.0.0.1:0"]);
         virtual_rig.args(["--controlled", "--seeded"]).args(more).stdin(Stdio::piped());
         let mut program = Program::start(&mut virtual_rig);
         let mut input = program.child.stdin.take().unwrap();
         writeln!(input, "seed {seed}").unwrap();
         let ready = Ready::parse(&program.stdout.wait_for("ready")).unwrap();
-        let rig = ramprig::rig::load(&rig_path()).unwrap_or_else(|problems| panic!("{problems}"));
-        Self { program, input, ready, rig, folder: tempfile::tempdir().unwrap() }
+        let rig = ramprig::rig::load(&rig_file).unwrap_or_else(|problems| panic!("{problems}"));
+        Self { program, input, ready, rig, rig_file, folder }
     }
 
     /// Give a control line.
@@ -85,7 +109,12 @@ impl Bench {
     pub fn wires_by(&self, modbus: SocketAddr, samples: SocketAddr) -> Vec<String> {
         let state = self.state().display().to_string();
         let link = format!("bench={modbus}");
-        vec!["--link".into(), link, "--samples-at".into(), samples.to_string(), "--state-dir".into(), state]
+        let mut wires =
+            vec!["--link".into(), link, "--samples-at".into(), samples.to_string(), "--state-dir".into(), state];
+        for (id, port) in &self.ready.ports {
+            wires.extend(["--link".into(), format!("{id}={}", port.display())]);
+        }
+        wires
     }
 
     /// `run` of a sequence through a starter, everything confirmed beforehand.
@@ -102,7 +131,7 @@ impl Bench {
     /// Arguments of `run --json`, without a confirmation.
     pub fn run_args(&self, wires: Vec<String>, sequence: &str, starter: &str) -> Vec<String> {
         let path = self.write("sequence.toml", sequence);
-        let mut args = vec!["run".to_owned(), rig_path().display().to_string(), path.display().to_string()];
+        let mut args = vec!["run".to_owned(), self.rig_file.display().to_string(), path.display().to_string()];
         args.extend(["--starter".into(), starter.into(), "--json".into()]);
         args.extend(["--out".into(), self.out().display().to_string()]);
         args.extend(wires);
@@ -116,7 +145,7 @@ impl Bench {
 
     pub fn serve_by(&self, wires: Vec<String>) -> (Program, String) {
         let mut serve = command(["serve"]);
-        serve.arg(rig_path()).args(["--http", "127.0.0.1:0"]).args(wires);
+        serve.arg(&self.rig_file).args(["--http", "127.0.0.1:0"]).args(wires);
         let mut program = Program::start(&mut serve);
         let line = program.stdout.wait_for("\"ready\"");
         let announced: serde_json::Value = serde_json::from_str(&line).unwrap();

@@ -61,6 +61,7 @@ impl Stand {
             rig: rig.clone(),
             modbus_listener: TcpListener::bind("127.0.0.1:0").unwrap(),
             sample_listener: TcpListener::bind("127.0.0.1:0").unwrap(),
+            ports: Default::default(),
             seed: Some(20_261_124),
             fast: None,
             truth_file: None,
