@@ -6,7 +6,7 @@ use super::failure::Failure;
 use super::output::Output;
 use super::wires::{load, read_sequence, starter_index};
 use crate::prediction::bands::{BandOptions, band};
-use crate::prediction::summary::{Summary, loss_words, series_json, write_csv};
+use crate::prediction::summary::{Summary, emergency_words, loss_words, series_json, write_csv};
 use crate::prediction::{PredictedEvent, Prediction, Rehearsal, rehearse};
 use crate::rig::check_report;
 use crate::rig::derived::derive;
@@ -162,18 +162,36 @@ fn beside(summary: &Summary, units: System) -> String {
             units.unit_name(dimension),
         ));
     }
-    let Some(loss) = &summary.loss_of_supply else { return text };
-    text.push_str(&format!("\n{}\n", loss_words(loss, units)));
-    text.push_str(&format!("{:16} {:>12} {:>12} {:>12}\n", "loss of supply", "before", "largest", "smallest"));
-    for (figures, channel) in loss.channels.iter().zip(&summary.channels) {
+    text.push_str(&sudden_stops(summary, units));
+    text
+}
+
+/// Loss of supply and emergency stop, which no ramp changes: in words, then side by side.
+fn sudden_stops(summary: &Summary, units: System) -> String {
+    let Some(loss) = &summary.loss_of_supply else { return String::new() };
+    let mut text = format!("\n{}\n", loss_words(loss, units));
+    let emergency = summary.emergency_stop.as_ref();
+    if let Some(stop) = emergency {
+        text.push_str(&format!("{}\n", emergency_words(stop, units)));
+    }
+    text.push_str(&format!("{:16} {:>12} {:>25} {:>25}\n", "", "", "loss of supply", "emergency stop"));
+    let [largest, smallest] = ["largest", "smallest"];
+    text.push_str(&format!(
+        "{:16} {:>12} {largest:>12} {smallest:>12} {largest:>12} {smallest:>12}\n",
+        "no ramp helps", "before"
+    ));
+    for (index, (figures, channel)) in loss.channels.iter().zip(&summary.channels).enumerate() {
         let dimension = dimension(channel.quantity);
         let shown = |si: f64| significant(units.number(si, dimension), 4);
+        let other = emergency.and_then(|stop| stop.channels.get(index));
         text.push_str(&format!(
-            "{:16} {:>12} {:>12} {:>12}  {}\n",
+            "{:16} {:>12} {:>12} {:>12} {:>12} {:>12}  {}\n",
             figures.id,
             shown(figures.steady),
             shown(figures.maximum),
             shown(figures.minimum),
+            other.map_or_else(String::new, |other| shown(other.maximum)),
+            other.map_or_else(String::new, |other| shown(other.minimum)),
             units.unit_name(dimension),
         ));
     }

@@ -4,7 +4,7 @@
 //! Canonical bytes: fields in the order of the types; texts as length (u64) and UTF-8; lists as length (u64) and items;
 //! whole numbers as u64, `f64` and `f32` by their bits; everything little-endian. The hash itself is left out.
 
-use super::{Band, LossOfSupply, MadeWith, PredictedEvent, Prediction, Segment};
+use super::{Band, MadeWith, PredictedEvent, Prediction, Segment, SuddenStop};
 use crate::sequence::marks::Phase;
 use sha2::{Digest, Sha256};
 
@@ -26,6 +26,11 @@ impl Prediction {
         if let Some(loss) = &self.loss_of_supply {
             hash.text("loss of supply");
             hash.loss(loss);
+        }
+        if let Some(stop) = &self.emergency_stop {
+            hash.text("emergency stop");
+            hash.real(stop.motor_off_after_s);
+            hash.loss(stop);
         }
         if !self.events.is_empty() {
             hash.text("events");
@@ -80,7 +85,7 @@ impl Canonical {
         self.series(&segment.flow_m3_s);
     }
 
-    fn loss(&mut self, loss: &LossOfSupply) {
+    fn loss(&mut self, loss: &SuddenStop) {
         let numbers = [loss.from_speed_rad_s, loss.from_flow_m3_s, loss.reverse_flow_m3_s, loss.backspin_rad_s];
         numbers.iter().for_each(|number| self.real(*number));
         self.real(loss.followed_s);

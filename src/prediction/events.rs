@@ -1,5 +1,6 @@
 //! What happens in the predicted water and at the shaft, in words, anchored to the mark before it.
 
+use super::valve_events::Stand;
 use crate::hydraulics::plant::{PlantEvent, PlantEventKind};
 use crate::hydraulics::spec::{ElementKind, Place};
 use crate::rig::model::Rig;
@@ -66,6 +67,16 @@ pub enum EventKind {
     CavitationEnds,
     /// Forward flow ended while the shaft still turned forwards.
     ForwardFlowEnded,
+    /// The control valve begins to open.
+    ControlValveOpens,
+    /// The control valve is fully open.
+    ControlValveOpen,
+    /// The control valve begins to close.
+    ControlValveCloses,
+    /// The control valve is shut.
+    ControlValveShut,
+    /// The limit switch of the closing control valve cuts the motor.
+    LimitSwitch,
 }
 
 /// One event.
@@ -89,6 +100,8 @@ pub struct Observer {
     /// So far.
     pub events: Vec<PredictedEvent>,
     flowing: bool,
+    /// How the control valve stood at the last look.
+    pub(super) valve: Option<Stand>,
     mark: Option<(u32, Phase, f64)>,
 }
 
@@ -143,7 +156,7 @@ impl Observer {
         }
     }
 
-    fn keep(&mut self, at_s: f64, kind: EventKind, text: String) {
+    pub(super) fn keep(&mut self, at_s: f64, kind: EventKind, text: String) {
         let (cycle, phase, mark_s) = self.mark.unwrap_or((0, Phase::Start, 0.0));
         if self.events.len() < EVENTS_MAX {
             self.events.push(PredictedEvent { cycle, phase, after_mark_s: at_s - mark_s, kind, text });

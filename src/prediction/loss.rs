@@ -1,17 +1,23 @@
-//! Loss of supply from steady running, computed beside every prediction: no ramp helps then.
+//! Loss of supply and emergency stop from steady running, computed beside every prediction: no ramp helps then.
 //!
-//! The motor's torque is gone from one instant to the next and the rotor coasts; valves stay as they are. An emergency stop
-//! does the same to the water, later by the time the line contactor takes to open.
+//! | | torque | control valve | other valves |
+//! |---|---|---|---|
+//! | loss of supply | gone from one instant to the next | by its spring or oil, or as it is | as they are |
+//! | emergency stop, contactor or soft starter | gone when the line contactor has released | by its emergency law | as they are |
+//! | emergency stop, drive | gone at once: safe torque off (IEC 61800-5-2) | by its emergency law | as they are |
+//!
+//! The rotor coasts in all of them.
 
 use super::PredictionError;
 use super::events::{Observer, PredictedEvent, PumpState};
 use super::sensors::{PIECE_S, Sensors};
-use crate::hydraulics::plant::Plant;
-use crate::hydraulics::shaft::NoDrive;
+use super::valve_events::Stand;
+use crate::hydraulics::plant::{Plant, ShaftDriver};
 use crate::hydraulics::spec::{ElementKind, GridOptions};
 use crate::hydraulics::wave_speed::reflection_time_s;
 use crate::rig::model::Rig;
 use crate::sequence::marks::Phase;
+use crate::starters::{ContactorTimes, ControlValve, StarterKind};
 use serde::{Deserialize, Serialize};
 
 /// Followed for this long and for [`REFLECTIONS`] of the longest pipe, s.
@@ -23,13 +29,29 @@ const STILL_PA: f64 = 2_000.0;
 /// ... and this long at least has passed, s.
 const SHORTEST_S: f64 = 2.0;
 
-/// What loss of supply does.
+/// The running that a sudden stop begins from.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SteadyRunning {
+    /// Line-up, index into the rig's.
+    pub line_up: usize,
+    /// Shaft speed, rad/s.
+    pub speed_rad_s: f64,
+    /// Starter that is on, index into the rig's.
+    pub starter: usize,
+    /// Line current, A rms.
+    pub current_a: f64,
+}
+
+/// What a loss of supply or an emergency stop does.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct LossOfSupply {
+pub struct SuddenStop {
     /// Shaft speed that it begins from, rad/s.
     pub from_speed_rad_s: f64,
     /// Flow that it begins from, m3/s.
     pub from_flow_m3_s: f64,
+    /// Time from the order or the loss until the motor's torque is gone, s.
+    #[serde(default)]
+    pub motor_off_after_s: f64,
     /// One entry a channel, rig order.
     pub channels: Vec<LossFigures>,
     /// Time until no water runs forwards through the pump, s; `None`: it still does when the look ends.
@@ -77,20 +99,90 @@ impl LossFigures {
     }
 }
 
-/// Follows the loss from the steady state of a shaft speed in a line-up.
+/// The motor of a sudden stop: its steady torque until it is off, then none; with the control valve.
+struct Stopping {
+    /// Torque of steady running, N m.
+    torque_n_m: f64,
+    /// Line current of steady running, A rms.
+    current_a: f64,
+    /// Until both are gone, s; at the beginning they are there.
+    left_s: f64,
+    begun: bool,
+    valve: Option<(usize, ControlValve)>,
+}
+
+impl ShaftDriver for Stopping {
+    fn torque_n_m(&self, _speed_rad_s: f64) -> (f64, f64) {
+        (if self.left_s > 0.0 { self.torque_n_m } else { 0.0 }, 0.0)
+    }
+
+    fn advance(&mut self, dt_s: f64, _speed_rad_s: f64) {
+        self.begun = true;
+        // A time that is a whole number of steps must end on that step despite rounding.
+        self.left_s -= dt_s + 1e-12;
+        if let Some((_, valve)) = &mut self.valve {
+            valve.advance(dt_s, false);
+        }
+    }
+
+    fn current_a(&self, _speed_rad_s: f64) -> f64 {
+        if self.left_s > 0.0 || !self.begun { self.current_a } else { 0.0 }
+    }
+
+    fn power_w(&self, _speed_rad_s: f64) -> f64 {
+        0.0
+    }
+
+    fn valve(&self) -> Option<(usize, f64)> {
+        self.valve.as_ref().map(|(element, valve)| (*element, valve.opening()))
+    }
+}
+
+/// Follows a loss of supply from steady running.
 ///
 /// Accuracy: that of the plant; the steady state is the steady solver's, without what a start left swinging in the line.
 ///
 /// # Errors
 /// The hydraulic model refuses or fails.
-pub fn loss_of_supply(
+pub fn loss_of_supply(rig: &Rig, running: SteadyRunning, grid: &GridOptions) -> Result<SuddenStop, PredictionError> {
+    follow(rig, running, grid, 0.0, ControlValve::lose_supply)
+}
+
+/// Follows an emergency stop from steady running; accuracy and errors as of [`loss_of_supply`].
+///
+/// # Errors
+/// As of [`loss_of_supply`].
+pub fn emergency_stop(rig: &Rig, running: SteadyRunning, grid: &GridOptions) -> Result<SuddenStop, PredictionError> {
+    follow(rig, running, grid, release_s(rig, running.starter), ControlValve::cut)
+}
+
+/// Time from an emergency stop until the torque of a starter is gone, s: a contactor's release; a drive's safe torque off
+/// acts at once.
+pub fn release_s(rig: &Rig, starter: usize) -> f64 {
+    match rig.starters.get(starter).map(|starter| starter.kind) {
+        Some(StarterKind::VariableSpeed) => 0.0,
+        _ => ContactorTimes::default().opening_s,
+    }
+}
+
+fn follow(
     rig: &Rig,
-    line_up: usize,
-    speed_rad_s: f64,
+    running: SteadyRunning,
     grid: &GridOptions,
-) -> Result<LossOfSupply, PredictionError> {
+    release_s: f64,
+    order: fn(&mut ControlValve),
+) -> Result<SuddenStop, PredictionError> {
+    let SteadyRunning { line_up, speed_rad_s, current_a, .. } = running;
     let (network, shaft, _) = rig.plant_parts(line_up);
-    let mut plant = Plant::started_at(&network, &shaft, NoDrive, grid, speed_rad_s)?;
+    let valve = rig.control_valve.as_ref().map(|valve| {
+        let mut open = ControlValve::open(valve.spec.clone());
+        order(&mut open);
+        (valve.element, open)
+    });
+    let motor = Stopping { torque_n_m: 0.0, current_a, left_s: release_s, begun: false, valve };
+    let mut plant = Plant::started_at(&rig.running(&network), &shaft, motor, grid, speed_rad_s)?;
+    let load_n_m = plant.pump_torque_n_m() + shaft.friction_n_m;
+    plant.driver_mut().torque_n_m = load_n_m;
     if let Some(lines) = rig.lines_at_start(line_up) {
         plant.let_air_in(lines.self_priming)?;
     }
@@ -100,9 +192,11 @@ pub fn loss_of_supply(
     let from_flow_m3_s = plant.pump_flow_m3_s();
     let mut observer = Observer::default();
     observer.mark(0, Phase::Stop, 0.0);
+    observer.valve = rig.control_valve.as_ref().map(|_| Stand::Open);
     let (mut reverse_flow_m3_s, mut backspin_rad_s, mut flow_ends_after_s) = (0.0_f64, 0.0_f64, None);
     let steps_a_piece = (PIECE_S / plant.dt_s()).round().max(1.0) as u64;
-    let longest_s = longest_s(rig);
+    let closing_s = rig.control_valve.as_ref().map_or(0.0, |valve| valve.spec.emergency.time_s);
+    let longest_s = longest_s(rig) + closing_s;
     let mut standing = false;
     while plant.time_s() < longest_s && !standing {
         for _ in 0..steps_a_piece {
@@ -116,10 +210,14 @@ pub fn loss_of_supply(
             reverse_flow_m3_s = reverse_flow_m3_s.max(-flow_m3_s);
             backspin_rad_s = backspin_rad_s.max(-speed_rad_s);
             observer.look(rig, PumpState { now_s, flow_m3_s, speed_rad_s, driven: false });
+            if let Some((_, valve)) = &plant.driver().valve {
+                observer.look_at_valve(rig, now_s, valve);
+            }
         }
         sensors.end_piece();
         observer.take(rig, plant.take_events(), 0.0);
         standing = plant.time_s() > SHORTEST_S
+            && !plant.driver().valve.as_ref().is_some_and(|(_, valve)| valve.moves())
             && plant.speed_rad_s().abs() < rig.rest_speed_rad_s
             && sensors
                 .spans()
@@ -127,9 +225,10 @@ pub fn loss_of_supply(
                 .zip(&rig.channels)
                 .all(|(span, channel)| channel.place.is_none() || *span < STILL_PA);
     }
-    Ok(LossOfSupply {
+    Ok(SuddenStop {
         from_speed_rad_s: speed_rad_s,
         from_flow_m3_s,
+        motor_off_after_s: release_s,
         channels,
         flow_ends_after_s,
         reverse_flow_m3_s,

@@ -10,13 +10,14 @@ mod response;
 mod sensors;
 mod simulate;
 pub mod summary;
+mod valve_events;
 
 pub use response::{DAMPING, Response};
 pub use simulate::{LEAD_IN_S, LONGEST_S, PredictionError, Rehearsal, STORED_HZ, predict, rehearse};
 
 pub use bands::{Band, BandOptions};
 pub use events::{EventKind, PredictedEvent};
-pub use loss::LossOfSupply;
+pub use loss::SuddenStop;
 
 use crate::sequence::marks::Phase;
 use crate::signal::ChannelId;
@@ -39,7 +40,10 @@ pub struct Prediction {
     /// What loss of supply does from steady running; no ramp helps then. `None`: made before it was computed, or not
     /// computable (an assumption then says why).
     #[serde(default)]
-    pub loss_of_supply: Option<LossOfSupply>,
+    pub loss_of_supply: Option<SuddenStop>,
+    /// What an emergency stop does from steady running, likewise.
+    #[serde(default)]
+    pub emergency_stop: Option<SuddenStop>,
     /// What happens, in order of time.
     #[serde(default)]
     pub events: Vec<PredictedEvent>,

@@ -2,7 +2,7 @@
 
 use super::beside::Beside;
 use super::events::{EventKind, Observer, PredictedEvent, PumpState};
-use super::loss::{LossOfSupply, loss_of_supply};
+use super::loss::{SteadyRunning, SuddenStop, emergency_stop, loss_of_supply, release_s};
 use super::sensors::{PIECE_S, Sensors};
 use super::{MadeWith, Prediction, Segment};
 use crate::hydraulics::HydraulicsError;
@@ -19,6 +19,7 @@ use crate::sequence::marks::{Mark, MarkKind, Phase};
 use crate::sequence::observations::{BenchFacts, Observations, OrderMoment, StarterFacts};
 use crate::sequence::script::Script;
 use crate::sequence::stopping::LEAST_POLLS;
+use crate::starters::ControlValve;
 use crate::starters::drive_train::{DriveTrain, StarterError};
 use crate::starters::heating::Heat;
 use crate::starters::set_point::{Controlled, SetPointControl};
@@ -127,8 +128,8 @@ struct Simulation<'a> {
     observer: Observer,
     grid: GridOptions,
     line_up: usize,
-    /// Line-up and shaft speed at the first stop.
-    first_stop: Option<(usize, f64)>,
+    /// How it ran at the first stop.
+    first_stop: Option<SteadyRunning>,
     /// Fastest the shaft has turned, rad/s.
     fastest_rad_s: f64,
 }
@@ -136,7 +137,7 @@ struct Simulation<'a> {
 impl<'a> Simulation<'a> {
     fn new(rig: &'a Rig, script: &'a Script) -> Result<Self, PredictionError> {
         let (network, shaft, starters) = rig.plant_parts(script.first_line_up().unwrap_or(0));
-        let driver = DriveTrain::new(rig.motor, starters)?;
+        let driver = rig.with_control_valve(DriveTrain::new(rig.motor, starters)?)?;
         let grid = rig.grid();
         let plant = match rig.lines_at_start(script.first_line_up().unwrap_or(0)) {
             Some(lines) => Plant::with_lines(&network, &shaft, driver, &grid, &lines)?,
@@ -207,6 +208,9 @@ impl<'a> Simulation<'a> {
             };
             self.fastest_rad_s = self.fastest_rad_s.max(now.speed_rad_s);
             self.observer.look(self.rig, now);
+            if let Some(valve) = self.plant.driver().control_valve() {
+                self.observer.look_at_valve(self.rig, now.now_s, valve);
+            }
         }
         self.steps += 1;
         if self.steps.is_multiple_of(self.every) {
@@ -245,6 +249,7 @@ impl<'a> Simulation<'a> {
         self.state.energised.is_none()
             && self.plant.driver().outputs_on() == 0
             && !self.plant.front_moves()
+            && !self.plant.driver().control_valve().is_some_and(ControlValve::moves)
             && self.plant.speed_rad_s().abs() < 1e-3 * self.rig.rest_speed_rad_s
             && pressures
                 .iter()
@@ -311,7 +316,13 @@ impl<'a> Simulation<'a> {
             }
             Command::Stop { starter, kind, .. } => {
                 self.control = None;
-                self.first_stop = self.first_stop.or(Some((self.line_up, self.plant.speed_rad_s())));
+                let running = SteadyRunning {
+                    line_up: self.line_up,
+                    speed_rad_s: self.plant.speed_rad_s(),
+                    starter,
+                    current_a: self.plant.current_a(),
+                };
+                self.first_stop = self.first_stop.or(Some(running));
                 self.plant.driver_mut().stop(starter, kind)?;
                 if let Some((_, stopped_s)) = &mut self.heat {
                     *stopped_s = now_s;
@@ -357,7 +368,7 @@ impl<'a> Simulation<'a> {
 
     fn prediction(self) -> Prediction {
         let mut assumptions = self.assumptions();
-        let loss_of_supply = self.loss_of_supply(&mut assumptions);
+        let (loss_of_supply, emergency_stop) = self.sudden_stops(&mut assumptions);
         let mut prediction = Prediction {
             channels: self.rig.channels.iter().map(|channel| channel.id.clone()).collect(),
             beside: self.beside.names(),
@@ -374,6 +385,7 @@ impl<'a> Simulation<'a> {
             },
             assumptions,
             loss_of_supply,
+            emergency_stop,
             events: self.observer.events,
             band: None,
             sha256: String::new(),
@@ -421,16 +433,22 @@ impl<'a> Simulation<'a> {
         }
     }
 
-    /// What the water does when the supply goes in steady running; without a stop in the script there is none to begin from.
-    fn loss_of_supply(&self, assumptions: &mut Vec<String>) -> Option<LossOfSupply> {
-        let (line_up, speed_rad_s) = self.first_stop?;
-        match loss_of_supply(self.rig, line_up, speed_rad_s, &self.grid) {
-            Ok(loss) => Some(loss),
-            Err(why) => {
-                assumptions.push(format!("loss of supply could not be computed: {why}"));
-                None
+    /// What the water does when the supply goes in steady running, and at an emergency stop; without a stop in the script
+    /// there is no running to begin from.
+    fn sudden_stops(&self, assumptions: &mut Vec<String>) -> (Option<SuddenStop>, Option<SuddenStop>) {
+        let Some(running) = self.first_stop else { return (None, None) };
+        let mut told = |what: &str, made: Result<SuddenStop, PredictionError>| {
+            made.map_err(|why| assumptions.push(format!("{what} could not be computed: {why}"))).ok()
+        };
+        let loss = told("loss of supply", loss_of_supply(self.rig, running, &self.grid));
+        let emergency = match &loss {
+            // The same to the water: the torque is gone at once and no valve moves.
+            Some(loss) if self.rig.control_valve.is_none() && release_s(self.rig, running.starter) <= 0.0 => {
+                Some(loss.clone())
             }
-        }
+            _ => told("emergency stop", emergency_stop(self.rig, running, &self.grid)),
+        };
+        (loss, emergency)
     }
 
     fn lines_in_words(&self) -> String {

@@ -3,7 +3,7 @@
 use super::bands::BandFigures;
 use super::beside::BesideSummary;
 use super::filling::Filling;
-use super::{EventKind, LossOfSupply, MadeWith, PredictedEvent, Prediction, Segment};
+use super::{EventKind, MadeWith, PredictedEvent, Prediction, Segment, SuddenStop};
 use crate::rig::model::{Quantity, Rig};
 use crate::sequence::marks::Phase;
 use crate::signal::features;
@@ -43,7 +43,9 @@ pub struct Summary {
     /// From the start mark to [`ACCELERATED_SHARE`] of the steady speed, s; `None`: no speed channel or no start.
     pub acceleration_s: Option<f64>,
     /// What loss of supply does from steady running.
-    pub loss_of_supply: Option<LossOfSupply>,
+    pub loss_of_supply: Option<SuddenStop>,
+    /// What an emergency stop does from steady running.
+    pub emergency_stop: Option<SuddenStop>,
     /// What a start with empty lines comes to; `None`: nothing fills.
     pub filling: Option<Filling>,
     /// Figures beside the channels over the first start; those without a number are left out.
@@ -66,6 +68,7 @@ impl Summary {
             channels,
             acceleration_s,
             loss_of_supply: prediction.loss_of_supply.clone(),
+            emergency_stop: prediction.emergency_stop.clone(),
             filling: Filling::of(rig, prediction),
             beside: start.map(|segment| beside(prediction, segment)).unwrap_or_default(),
             events: prediction.events.clone(),
@@ -80,7 +83,8 @@ impl Summary {
             self.channels.iter().map(|channel| (channel.id.clone(), entry(channel))).collect();
         json!({
             "channels": channels, "acceleration_s": self.acceleration_s, "made_with": self.made_with,
-            "loss_of_supply": self.loss_of_supply.as_ref().map(|loss| loss_json(&self.channels, loss)),
+            "loss_of_supply": self.loss_of_supply.as_ref().map(|stop| sudden_json(&self.channels, stop)),
+            "emergency_stop": self.emergency_stop.as_ref().map(|stop| sudden_json(&self.channels, stop)),
             "filling": self.filling, "events": self.events, "beside": self.beside,
             "band": self.band.iter().map(|figures| band_json(&self.channels, figures)).collect::<Map<String, Value>>(),
         })
@@ -100,7 +104,7 @@ fn band_json(channels: &[ChannelSummary], figures: &BandFigures) -> (String, Val
     (figures.id.clone(), Value::Object(entry))
 }
 
-fn loss_json(channels: &[ChannelSummary], loss: &LossOfSupply) -> Value {
+fn sudden_json(channels: &[ChannelSummary], loss: &SuddenStop) -> Value {
     let figures = loss.channels.iter().map(|figures| {
         let quantity = channels.iter().find(|channel| channel.id == figures.id).map(|channel| channel.quantity);
         let unit = quantity.map_or("si", unit);
@@ -116,6 +120,7 @@ fn loss_json(channels: &[ChannelSummary], loss: &LossOfSupply) -> Value {
     json!({
         "channels": figures.collect::<Map<String, Value>>(),
         "from_speed_rad_s": loss.from_speed_rad_s, "from_flow_m3_s": loss.from_flow_m3_s,
+        "motor_off_after_s": loss.motor_off_after_s,
         "flow_ends_after_s": loss.flow_ends_after_s, "reverse_flow_m3_s": loss.reverse_flow_m3_s,
         "backspin_rad_s": loss.backspin_rad_s, "followed_s": loss.followed_s, "events": loss.events,
     })
@@ -200,10 +205,27 @@ pub fn series_json(rig: &Rig, prediction: &Prediction) -> Value {
     Value::from(segments.collect::<Vec<_>>())
 }
 
-/// Loss of supply in a sentence or two.
-pub fn loss_words(loss: &LossOfSupply, units: System) -> String {
+/// Loss of supply in a sentence.
+pub fn loss_words(loss: &SuddenStop, units: System) -> String {
     let speed = units.plain(loss.from_speed_rad_s, Dimension::Speed);
-    let mut text = format!("Loss of supply or emergency stop at {speed} (no ramp helps then): ");
+    format!("Loss of supply at {speed} (no ramp helps then): {}", sudden_words(loss, units))
+}
+
+/// An emergency stop in a sentence.
+pub fn emergency_words(stop: &SuddenStop, units: System) -> String {
+    let speed = units.plain(stop.from_speed_rad_s, Dimension::Speed);
+    let off = match stop.motor_off_after_s {
+        off_s if off_s > 0.0 => format!("contactor released after {} ms", significant(1e3 * off_s, 2)),
+        _ => "torque off at once".to_owned(),
+    };
+    format!(
+        "Emergency stop at {speed} ({off}, then the rotor coasts; no ramp helps then): {}",
+        sudden_words(stop, units)
+    )
+}
+
+fn sudden_words(loss: &SuddenStop, units: System) -> String {
+    let mut text = String::new();
     text.push_str(&match loss.flow_ends_after_s {
         Some(time_s) => format!("forward flow ends after {} s", significant(time_s, 3)),
         None => format!("forward flow has not ended after {} s", significant(loss.followed_s, 3)),
@@ -216,6 +238,9 @@ pub fn loss_words(loss: &LossOfSupply, units: System) -> String {
     }
     if loss.events.iter().any(|event| event.kind == EventKind::CavityOpened) {
         text.push_str(", vapour cavities open");
+    }
+    if let Some(shut) = loss.events.iter().find(|event| event.kind == EventKind::ControlValveShut) {
+        text.push_str(&format!(", the control valve is shut after {} s", significant(shut.after_mark_s, 3)));
     }
     text.push('.');
     text

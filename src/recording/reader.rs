@@ -282,6 +282,7 @@ impl Recording {
             made_with: text.made_with,
             assumptions: text.assumptions,
             loss_of_supply: text.loss_of_supply,
+            emergency_stop: text.emergency_stop,
             events: text.events,
             band: text.band,
             sha256: text.sha256,

@@ -6,7 +6,7 @@ use super::names::{RecordingPath, release, sync_folder};
 use super::opened::options;
 use super::rows::{self, BlockRow, EndRow, SegmentRow, StoredRow, ascii};
 use super::schema::{Committed, Documents, Form, Layout};
-use crate::prediction::{Band, LossOfSupply, MadeWith, PredictedEvent, Prediction};
+use crate::prediction::{Band, MadeWith, PredictedEvent, Prediction, SuddenStop};
 use crate::sequence::ports::RunHeader;
 use crate::signal::Block;
 use hdf5::{Dataset, File, H5Type, Result as H5Result};
@@ -31,7 +31,9 @@ pub(super) struct PredictionText {
     pub made_with: MadeWith,
     pub assumptions: Vec<String>,
     #[serde(default)]
-    pub loss_of_supply: Option<LossOfSupply>,
+    pub loss_of_supply: Option<SuddenStop>,
+    #[serde(default)]
+    pub emergency_stop: Option<SuddenStop>,
     #[serde(default)]
     pub events: Vec<PredictedEvent>,
     #[serde(default)]
@@ -217,6 +219,7 @@ impl Store {
             made_with: prediction.made_with.clone(),
             assumptions: prediction.assumptions.clone(),
             loss_of_supply: prediction.loss_of_supply.clone(),
+            emergency_stop: prediction.emergency_stop.clone(),
             events: prediction.events.clone(),
             band: prediction.band.clone(),
             sha256: prediction.sha256.clone(),

@@ -8,7 +8,7 @@ use crate::comparison::align::{AlignedCycle, ChannelCycle, align};
 use crate::comparison::evaluate::{RunResult, evaluate_aligned};
 use crate::comparison::metric::registry::{METRICS, Metric, Unit};
 use crate::comparison::table::titles;
-use crate::prediction::summary::loss_words;
+use crate::prediction::summary::{emergency_words, loss_words};
 use crate::sequence::marks::Phase;
 use crate::units::display::{System, significant};
 use crate::units::{Dimension, Reference};
@@ -88,14 +88,16 @@ fn loss_notice(runs: &[RunData], system: System) -> String {
     let losses = runs.iter().filter_map(|run| {
         let loss = run.prediction.as_ref()?.loss_of_supply.as_ref()?;
         let id = &run.channels.get(run.headline)?.id.0;
-        Some((loss, loss.channels.iter().find(|figures| figures.id == *id)?))
+        let emergency = run.prediction.as_ref()?.emergency_stop.as_ref();
+        Some((loss, loss.channels.iter().find(|figures| figures.id == *id)?, emergency))
     });
-    let Some((loss, figures)) = losses.max_by(|a, b| a.1.maximum.total_cmp(&b.1.maximum)) else {
+    let Some((loss, figures, emergency)) = losses.max_by(|a, b| a.1.maximum.total_cmp(&b.1.maximum)) else {
         return NO_LOSS_FIGURES.to_owned();
     };
     let pressure = |si: f64| system.show(si, Dimension::Pressure, Reference::Gauge);
+    let emergency = emergency.map_or_else(String::new, |stop| format!(" {}", emergency_words(stop, system)));
     format!(
-        "{} Predicted at {}: {} before, then from {} ({} s after) to {} ({} s after).",
+        "{} Predicted at {}: {} before, then from {} ({} s after) to {} ({} s after).{emergency}",
         loss_words(loss, system),
         figures.id,
         pressure(figures.steady),

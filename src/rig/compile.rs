@@ -2,7 +2,9 @@
 
 use super::check::Maps;
 use super::file::{ChannelEntry, ConditionEntry, PlaceEntry, RigFile, StarterEntry};
-use super::model::{Channel, Condition, Duty, LineUp, Link, Permissive, Rig, Source, Starter, Transfer, Trip};
+use super::model::{
+    Channel, Condition, Duty, LineUp, Link, Permissive, PumpControlValve, Rig, Source, Starter, Transfer, Trip,
+};
 use super::reader::Text;
 use super::register_map::RegisterMap;
 use crate::hydraulics::spec::{
@@ -40,6 +42,7 @@ pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
             .iter()
             .map(|entry| starter(entry, file.identity.station, &names, maps))
             .collect::<Option<_>>()?,
+        control_valve: control_valve(&file),
         permissives: permissives(&file, &order)?,
         trips: trips(&file, &order)?,
         id: file.identity.id.text,
@@ -153,6 +156,11 @@ fn splash(file: &RigFile, names: &Names, rated_flow_m3_s: f64) -> Option<SplashS
         full_flow_m3_s: entry.full_flow_m3_s.unwrap_or(rated_flow_m3_s),
         grows_s: entry.grows_s,
     })
+}
+
+fn control_valve(file: &RigFile) -> Option<PumpControlValve> {
+    let mut controls = file.elements.iter().map(|entry| &entry.control).enumerate();
+    controls.find_map(|(element, control)| control.clone().map(|spec| PumpControlValve { element, spec }))
 }
 
 /// Sets the valves of a network as a line-up says.

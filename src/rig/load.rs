@@ -9,13 +9,14 @@ use super::{check, compile};
 use std::path::Path;
 
 /// The shipped rigs by name.
-const SHIPPED: [(&str, &str); 3] = [
+const SHIPPED: [(&str, &str); 4] = [
     ("terrace-bench", include_str!("../../rig-configs/terrace-bench.toml")),
     ("coil-loop", include_str!("../../rig-configs/coil-loop.toml")),
     ("rising-main", include_str!("../../rig-configs/rising-main.toml")),
+    ("controlled-main", include_str!("../../rig-configs/controlled-main.toml")),
 ];
 
-/// Text of a shipped rig file (`terrace-bench`, `coil-loop`, `rising-main`).
+/// Text of a shipped rig file (`terrace-bench`, `coil-loop`, `rising-main`, `controlled-main`).
 pub fn shipped(name: &str) -> Option<&'static str> {
     SHIPPED.iter().find(|(known, _)| *known == name).map(|(_, text)| *text)
 }

@@ -1,13 +1,15 @@
 //! A checked rig: plain SI numbers, indices resolved, nothing missing. Only `rig::load` makes one.
 
 use crate::hydraulics::plant::{LinesAtStart, SelfPriming};
-use crate::hydraulics::spec::{GridOptions, LiquidSpec, NetworkSpec, Place, ShaftSpec};
+use crate::hydraulics::spec::{ElementKind, GridOptions, LiquidSpec, NetworkSpec, Place, ShaftSpec};
 use crate::rig::register_map::RegisterMap;
 use crate::rig::serial_line::SerialLine;
 use crate::rig::uncertainty::Uncertainty;
 use crate::signal::{ChannelId, Scaling};
 use crate::starters::heating::StartRating;
-use crate::starters::{MotorSpec, PanelSettings, Settings, StarterKind, StarterSpec, StopKind};
+use crate::starters::{
+    ControlValveSpec, DriveTrain, MotorSpec, PanelSettings, Settings, StarterError, StarterKind, StarterSpec, StopKind,
+};
 use serde::Serialize;
 
 /// A bench or a station.
@@ -41,6 +43,8 @@ pub struct Rig {
     pub self_priming: Option<SelfPriming>,
     /// NPSH margin below which a notice is given, m.
     pub npsh_margin_m: f64,
+    /// The pump control valve; shut in `network`.
+    pub control_valve: Option<PumpControlValve>,
     /// Line-ups; at least one.
     pub line_ups: Vec<LineUp>,
     /// Starters.
@@ -98,6 +102,32 @@ impl Rig {
         (network, self.shaft, self.starters.iter().map(starter).collect())
     }
 
+    /// A network of this rig as in steady running: its control valve, which stands shut at rest, is open.
+    pub fn running(&self, network: &NetworkSpec) -> NetworkSpec {
+        let mut network = network.clone();
+        let valve = self.control_valve.as_ref().and_then(|valve| network.elements.get_mut(valve.element));
+        if let Some(ElementKind::Valve(valve)) = valve.map(|element| &mut element.kind) {
+            valve.opening = 1.0;
+        }
+        network
+    }
+
+    /// A drive train with this rig's control valve, if it has one.
+    ///
+    /// # Errors
+    /// A control valve that cannot be.
+    pub fn with_control_valve(&self, train: DriveTrain) -> Result<DriveTrain, StarterError> {
+        match &self.control_valve {
+            Some(valve) => train.with_control_valve(valve.element, valve.spec.clone()),
+            None => Ok(train),
+        }
+    }
+
+    /// Time that a stop by ramp takes by the rig file, s: the control valve's way to its limit switch, else the ramp.
+    pub fn ramp_stop_s(&self, ramp_down_s: f64) -> f64 {
+        self.control_valve.as_ref().map_or(ramp_down_s, |valve| VALVE_TIME_MARGIN * valve.spec.stop_s())
+    }
+
     /// The grid that predictions are made on: the half grid, cells of one time step at most, pipe ends, tanks and shaft
     /// by two of them. A band's slowest wave needs the longest step on the same cells; it still keeps to the bound.
     pub fn grid(&self) -> GridOptions {
@@ -129,6 +159,18 @@ impl Rig {
     pub fn line_up_index(&self, id: &str) -> Option<usize> {
         self.line_ups.iter().position(|line_up| line_up.id == id)
     }
+}
+
+/// An actuator may take this much longer than its plate says (common practice, no source).
+const VALVE_TIME_MARGIN: f64 = 1.1;
+
+/// The pump control valve.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct PumpControlValve {
+    /// Element of the network.
+    pub element: usize,
+    /// What its own controller does.
+    pub spec: ControlValveSpec,
 }
 
 /// Rated pressures of an element.

@@ -286,7 +286,8 @@ impl<'r> Reading<'r> {
 
     fn hold(&mut self, table: &Cursor<'_>, here: &Spot) -> Option<Step> {
         let running = self.needs_running(table, here, "a hold");
-        hold::Hold::read(table, running.starter, running.ramp_up_s).map(Step::Hold)
+        let opening_s = self.rig.control_valve.as_ref().map_or(0.0, |valve| valve.spec.open_s());
+        hold::Hold::read(table, running.starter, (running.ramp_up_s, opening_s)).map(Step::Hold)
     }
 
     fn stop(&mut self, table: &Cursor<'_>, here: &Spot) -> Option<Step> {
@@ -294,7 +295,8 @@ impl<'r> Reading<'r> {
         self.running = None;
         self.stopped = true;
         let ordinary = self.rig.starters.get(running.starter)?.stop;
-        Some(Step::Stop(stop::Stop::read(table, running.starter, ordinary, running.ramp_down_s)))
+        let ramp_s = self.rig.ramp_stop_s(running.ramp_down_s);
+        Some(Step::Stop(stop::Stop::read(table, running.starter, ordinary, ramp_s)))
     }
 
     fn settle(&mut self, table: &Cursor<'_>, here: &Spot) -> Option<Step> {

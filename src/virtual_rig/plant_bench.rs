@@ -32,8 +32,11 @@ impl PlantBench {
     /// The true bench of `rig`, everything at rest.
     pub fn new(rig: &Rig, truth: &Truth, starters: Vec<StarterSpec>) -> Result<Self, VirtualRigError> {
         let failed = |error: &dyn std::error::Error| VirtualRigError::Plant(error.to_string());
-        let train = DriveTrain::with_contactors(truth.motor, starters, truth.devices.contactor)
+        let mut train = DriveTrain::with_contactors(truth.motor, starters, truth.devices.contactor)
             .map_err(|error| failed(&error))?;
+        if let (Some(valve), Some(true_valve)) = (&rig.control_valve, &truth.devices.control_valve) {
+            train = train.with_control_valve(valve.element, true_valve.clone()).map_err(|error| failed(&error))?;
+        }
         let plant = match rig.lines_at_start(0) {
             Some(lines) => Plant::with_lines(&truth.network, &truth.shaft, train, &truth.grid, &lines),
             None => Plant::new(&truth.network, &truth.shaft, train, &truth.grid),

@@ -20,6 +20,8 @@
 //! | time from a start order to the coil or control board | uniform, one a starter | 3 to 12 ms |
 //! | contactor closing, opening | one factor each on the assumed delay | 15 % |
 //! | travel of the transfer device | uniform | 0.4 to 0.8 s |
+//! | stroke times of a control valve | one factor each | 4 % |
+//! | limit switch of a control valve | one offset, share of stroke | 1 % |
 //! | sensor zero | normal, one a channel | the channel's calibration uncertainty |
 //! | sensor noise | uniform, one a channel | 0.02 to 0.04 % of span |
 //! | sensor drift | normal, one a channel, grows with rig time | 0.005 % of span an hour |
@@ -38,7 +40,7 @@ use crate::hydraulics::spec::{
 };
 use crate::hydraulics::spec::{NodeSpec, Terminal};
 use crate::rig::model::{Channel, Rig};
-use crate::starters::{ContactorTimes, MotorSpec};
+use crate::starters::{ContactorTimes, ControlValveSpec, MotorSpec};
 
 use rand::{Rng, RngExt, SeedableRng, TryRng};
 use rand_chacha::ChaCha12Rng;
@@ -64,6 +66,8 @@ pub struct DeviceTruth {
     pub closing_delay_s: Vec<f64>,
     /// Factor on the ramp times, one a starter.
     pub ramp_factor: Vec<f64>,
+    /// The pump control valve, where there is one.
+    pub control_valve: Option<ControlValveSpec>,
 }
 
 /// What differs between a sensor and its data sheet.
@@ -113,6 +117,7 @@ impl Truth {
                 transfer_travel_s: rng.random_range(0.4..0.8),
                 closing_delay_s: rig.starters.iter().map(|_| rng.random_range(0.003..0.012)).collect(),
                 ramp_factor: rig.starters.iter().map(|_| factor(rng, 0.01)).collect(),
+                control_valve: rig.control_valve.as_ref().map(|valve| draw_control_valve(&valve.spec, rng)),
             },
             sensors: rig.channels.iter().map(|channel| draw_sensor(channel, rng)).collect(),
         }
@@ -248,6 +253,17 @@ fn draw_contactor(rng: &mut impl Rng) -> ContactorTimes {
         closing_s: assumed.closing_s * factor(rng, 0.15),
         opening_s: assumed.opening_s * factor(rng, 0.15),
     }
+}
+
+fn draw_control_valve(nominal: &ControlValveSpec, rng: &mut impl Rng) -> ControlValveSpec {
+    let mut valve = nominal.clone();
+    for stroke in [&mut valve.opening, &mut valve.closing, &mut valve.emergency] {
+        stroke.time_s *= factor(rng, 0.04);
+    }
+    if valve.limit_switch > 0.0 {
+        valve.limit_switch = (valve.limit_switch + 0.01 * normal(rng)).clamp(0.0, 0.95);
+    }
+    valve
 }
 
 fn draw_sensor(channel: &Channel, rng: &mut impl Rng) -> SensorTruth {

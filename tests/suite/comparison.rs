@@ -192,6 +192,7 @@ fn prediction(offset_pa: f64) -> Prediction {
         },
         assumptions: vec![],
         loss_of_supply: None,
+        emergency_stop: None,
         events: Vec::new(),
         band: None,
         sha256: String::new(),

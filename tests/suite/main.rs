@@ -16,6 +16,7 @@ mod bad_input;
 mod campaign;
 mod command_line;
 mod comparison;
+mod control_valve;
 mod daemon;
 mod faces;
 mod fieldbus;

@@ -14,6 +14,7 @@
 mod filling;
 mod bands;
 mod check_valves;
+mod control_valve;
 mod harness;
 mod hydraulics;
 mod machines;

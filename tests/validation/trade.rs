@@ -4,7 +4,7 @@
 use crate::harness::Sheet;
 use ramprig::hydraulics::plant::{Plant, ShaftDriver};
 use ramprig::hydraulics::spec::{ElementKind, Place, ValveSpec};
-use ramprig::prediction::loss::loss_of_supply;
+use ramprig::prediction::loss::{SteadyRunning, loss_of_supply};
 use ramprig::prediction::{EventKind, Prediction, Segment, predict};
 use ramprig::rig::derived::{shut_off_head_m, top_speed_rad_s};
 use ramprig::rig::model::Rig;
@@ -260,7 +260,9 @@ fn law_without_a_check_valve_flow_turns_back_and_a_faster_stop_gives_the_larger_
     let case = sheet.case("stop-backflow");
     sheet.check(&case, "flow_reverses_after_stop", fast_back && slow_back, "hydraulics::plant::Plant");
     sheet.check(&case, "faster_stop_gives_larger_surge", fast > slow, "hydraulics::plant::Plant");
-    let loss = loss_of_supply(&rig, 0, 155.0, &rig.grid()).unwrap();
+    let loss =
+        loss_of_supply(&rig, SteadyRunning { line_up: 0, speed_rad_s: 155.0, starter: 0, current_a: 0.0 }, &rig.grid())
+            .unwrap();
     println!("loss of supply: {:.4} m3/s back, backspin {:.1} rad/s", loss.reverse_flow_m3_s, loss.backspin_rad_s);
     assert!(loss.reverse_flow_m3_s > 1e-3 && loss.backspin_rad_s > 10.0);
     sheet.finish(&[

@@ -2,7 +2,7 @@
 
 use super::known;
 use crate::hydraulics::spec::ElementKind;
-use crate::rig::file::{LineUpEntry, RigFile};
+use crate::rig::file::{ElementEntry, LineUpEntry, RigFile};
 use crate::rig::reader::Document;
 use std::collections::BTreeMap;
 
@@ -10,9 +10,9 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile) {
     if file.line_ups.is_empty() {
         document.note(&file.identity.spot, "no line-up", "at least one [[line_up]], which says how valves stand", None);
     }
-    let is_valve = |kind: &ElementKind| matches!(kind, ElementKind::Valve(_));
-    let valves: Vec<&str> =
-        file.elements.iter().filter(|entry| is_valve(&entry.kind)).map(|entry| entry.id.text.as_str()).collect();
+    // A control valve is moved by its own controller, never by hand.
+    let by_hand = |entry: &&ElementEntry| matches!(entry.kind, ElementKind::Valve(_)) && entry.control.is_none();
+    let valves: Vec<&str> = file.elements.iter().filter(by_hand).map(|entry| entry.id.text.as_str()).collect();
     for line_up in &file.line_ups {
         for (valve, _) in &line_up.valves {
             known(document, valve, "valve", valves.iter().copied());

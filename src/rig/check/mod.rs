@@ -1,6 +1,7 @@
 //! Checks across sections: every problem, not the first. Each file looks at one thing; none changes anything.
 
 mod channels;
+mod control_valve;
 mod guards;
 mod ids;
 mod line_ups;
@@ -33,6 +34,7 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile, maps: &Maps) {
     starters::check(document, file, maps);
     channels::check(document, file);
     guards::check(document, file, maps);
+    control_valve::check(document, file, maps);
 }
 
 /// Compares the highest standing pressure of every element with its rating (needs a compiled rig).

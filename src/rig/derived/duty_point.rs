@@ -44,14 +44,16 @@ pub struct ChannelFigure {
 /// Accuracy of the speed at which torques meet, rad/s.
 const SPEED_TOLERANCE_RAD_S: f64 = 1e-6;
 
-/// The running point of a network on the motor at line voltage and frequency: motor torque = pump torque + friction.
+/// The running point of a network on the motor at line voltage and frequency: motor torque = pump torque + friction; a
+/// control valve is open then.
 ///
 /// NPSH available = head at the pump's inlet node less its elevation, plus (atmosphere - vapour) over the liquid's weight.
 /// Errors: no pump; no steady state; torques that do not meet between half and full synchronous speed.
 pub fn duty_point(rig: &Rig, network: &NetworkSpec, shaft: &ShaftSpec) -> Result<DutyPoint, FigureError> {
     let motor = Motor::new(rig.motor).map_err(crate::starters::StarterError::from)?;
-    let speed_rad_s = running_speed_rad_s(&motor, network, shaft)?;
-    let running = steady::solve(network, speed_rad_s)?;
+    let open = rig.running(network);
+    let speed_rad_s = running_speed_rad_s(&motor, &open, shaft)?;
+    let running = steady::solve(&open, speed_rad_s)?;
     let resting = steady::solve(network, 0.0)?;
     let (pump, pump_spec) = network
         .elements

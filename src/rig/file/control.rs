@@ -211,7 +211,16 @@ pub(super) fn transfer(table: Cursor<'_>, assumed: &mut Assumptions) -> Transfer
 }
 
 /// `[[starter]]`.
-pub(super) fn starters(root: &Cursor<'_>, station: bool, assumed: &mut Assumptions) -> Vec<StarterEntry> {
+pub(super) fn starters(
+    root: &Cursor<'_>,
+    station: bool,
+    control_valve: bool,
+    assumed: &mut Assumptions,
+) -> Vec<StarterEntry> {
+    let said = match control_valve {
+        true => "a stop closes the control valve first, whose limit switch cuts the motor",
+        false => "a starter stops by its ramp, a contactor by opening",
+    };
     let mut entries = Vec::new();
     for table in root.tables("starter") {
         let kind = table.need_word("kind", KINDS);
@@ -232,7 +241,7 @@ pub(super) fn starters(root: &Cursor<'_>, station: bool, assumed: &mut Assumptio
                 true => f64::INFINITY,
                 false => or_nan(table.need_quantity("comm_timeout", &Want::TIME)),
             },
-            stop: assumed.take(stop, default_stop(kind), "a starter stops by its ramp, a contactor by opening"),
+            stop: assumed.take(stop, default_stop(kind, control_valve), said),
             spot: table.here(),
             unit_spot: table.spot("unit"),
             position_spot: table.spot("transfer_position"),
@@ -248,8 +257,8 @@ fn wired(table: &Cursor<'_>, station: bool, key: &str) -> Text {
     if station { Text { text: String::new(), spot: table.spot(key) } } else { need_name(table, key) }
 }
 
-fn default_stop(kind: Option<StarterKind>) -> StopKind {
-    if kind == Some(StarterKind::AcrossTheLine) { StopKind::ContactorOff } else { StopKind::Ramp }
+fn default_stop(kind: Option<StarterKind>, control_valve: bool) -> StopKind {
+    if kind == Some(StarterKind::AcrossTheLine) && !control_valve { StopKind::ContactorOff } else { StopKind::Ramp }
 }
 
 fn settings(table: &Cursor<'_>) -> Settings {

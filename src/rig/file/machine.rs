@@ -234,6 +234,7 @@ pub(super) fn pump(table: Option<Cursor<'_>>, assumed: &mut Assumptions) -> (Opt
         rating: rating(&table),
         spot: table.here(),
         wave_speed: None,
+        control: None,
     };
     table.close();
     (Some(element), entry)

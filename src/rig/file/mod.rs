@@ -2,6 +2,7 @@
 //! value that could not be read is NaN (a number) or empty (a name): its problem is already noted and later checks pass
 //! over it.
 
+mod control_valve;
 mod fittings;
 mod lay_flat;
 mod lines;
@@ -135,7 +136,7 @@ impl RigFile {
             tanks: network::tanks(&root, &mut assumed),
             elements: network::elements(&root, pump_element, &liquid, &mut assumed),
             line_ups: network::line_ups(&root),
-            starters: control::starters(&root, station, &mut assumed),
+            starters: control::starters(&root, station, root.has("control_valve"), &mut assumed),
             transfer: root.table("transfer").map(|table| control::transfer(table, &mut assumed)),
             links: control::links(&root, &mut assumed),
             source: match station {

@@ -4,6 +4,7 @@ use super::{Assumptions, need_id, need_name, or_nan};
 use crate::hydraulics::spec::{CheckValveSpec, ElementKind, LiquidSpec, Terminal, ValveSpec};
 use crate::rig::model::{Lines, Rating};
 use crate::rig::reader::{Cursor, Spot, Text};
+use crate::starters::ControlValveSpec;
 use crate::units::{Dimension, Want};
 
 /// A tank or a free outlet at a node.
@@ -58,6 +59,8 @@ pub struct ElementEntry {
     pub spot: Spot,
     /// Pipes only.
     pub wave_speed: Option<WaveSpeed>,
+    /// Control valves only: what its own controller does.
+    pub control: Option<ControlValveSpec>,
 }
 
 /// `[[line_up]]`.
@@ -164,6 +167,13 @@ pub(super) fn elements(
         entries.push(element(&table, ElementKind::Valve(valve(&table, assumed)), None));
         table.close();
     }
+    for table in root.tables("control_valve") {
+        // Shut, as at rest.
+        let body = ValveSpec { opening: 0.0, ..valve(&table, assumed) };
+        let control = Some(super::control_valve::control(&table, assumed));
+        entries.push(ElementEntry { control, ..element(&table, ElementKind::Valve(body), None) });
+        table.close();
+    }
     for table in root.tables("check_valve") {
         let kind = match table.has("disc_mass") {
             true => ElementKind::DiscCheckValve(super::fittings::disc_check_valve(&table)),
@@ -193,6 +203,7 @@ fn element(table: &Cursor<'_>, kind: ElementKind, wave_speed: Option<WaveSpeed>)
         rating: rating(table),
         spot: table.here(),
         wave_speed,
+        control: None,
     }
 }
 

@@ -73,7 +73,7 @@ impl Run<'_> {
         }
         let kind = abort.stop.unwrap_or(self.input.rig.starters[starter].stop);
         let ramp_down_s = self.devices[starter].in_force.and_then(|settings| settings.ramp_down_s).unwrap_or(0.0);
-        let time_s = abort.time_s.unwrap_or(stage_time_s(kind, ramp_down_s));
+        let time_s = abort.time_s.unwrap_or(stage_time_s(kind, self.input.rig.ramp_stop_s(ramp_down_s)));
         self.stop(starter, kind, &abort.reason);
         self.mark_stop(abort);
         let (outcome, evidence) = self.see_it_stop(starter, Stopping::begin(kind, time_s, 0.0));

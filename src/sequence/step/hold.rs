@@ -1,5 +1,5 @@
 //! `do = "hold"`: let it run for `time`, counted after `"at-speed"` (default) or after `"start"`; the speed has to be reached
-//! within `timeout`.
+//! within `timeout`. At a rig with a control valve the time after `"at-speed"` counts once the valve has had its time to open.
 
 use super::{Next, Phase, Turn};
 use crate::rig::reader::Cursor;
@@ -16,6 +16,8 @@ pub struct Hold {
     pub time_s: f64,
     /// Count from full voltage or set speed, else from the beginning of the step.
     pub after_at_speed: bool,
+    /// Time that the control valve has to open before the count begins, s.
+    pub opening_s: f64,
     /// Time to reach the speed, s.
     pub timeout_s: f64,
     /// Starter that runs.
@@ -23,12 +25,13 @@ pub struct Hold {
 }
 
 impl Hold {
-    /// `starter` and `ramp_up_s` are those of the start before this step.
-    pub(crate) fn read(table: &Cursor<'_>, starter: usize, ramp_up_s: f64) -> Option<Self> {
+    /// `starter` and `ramp_up_s` are those of the start before this step; `opening_s` is the control valve's time to open.
+    pub(crate) fn read(table: &Cursor<'_>, starter: usize, (ramp_up_s, opening_s): (f64, f64)) -> Option<Self> {
         let time_s = table.need_quantity("time", &Want::TIME)?;
         let after_at_speed = table.word("after", &[("at-speed", true), ("start", false)]).unwrap_or(true);
         let timeout_s = table.quantity("timeout", &Want::TIME).unwrap_or(AT_SPEED_WITHIN_S + ramp_up_s);
-        Some(Self { time_s, after_at_speed, timeout_s, starter })
+        let opening_s = if after_at_speed { opening_s } else { 0.0 };
+        Some(Self { time_s, after_at_speed, opening_s, timeout_s, starter })
     }
 
     pub(crate) fn advance(&self, turn: &Turn<'_>, phase: Phase) -> Next {
@@ -41,7 +44,7 @@ impl Hold {
             return if turn.now_s - since_s >= self.time_s { Next::Done } else { Next::Stay(phase) };
         }
         if !self.after_at_speed || facts.at_speed == Some(true) {
-            return Next::Stay(Phase::Counting(turn.now_s));
+            return Next::Stay(Phase::Counting(turn.now_s + self.opening_s));
         }
         if turn.in_step_s() >= self.timeout_s && facts.polls_since_order >= LEAST_POLLS {
             return Next::abort(format!("{id} did not reach its speed within {} s", self.timeout_s));
@@ -50,7 +53,11 @@ impl Hold {
     }
 
     pub(super) fn in_words(&self) -> String {
-        let after = if self.after_at_speed { "at speed" } else { "from the start" };
+        let after = match (self.after_at_speed, self.opening_s > 0.0) {
+            (true, true) => "at speed with the control valve open",
+            (true, false) => "at speed",
+            (false, _) => "from the start",
+        };
         format!("hold {} s {after}", self.time_s)
     }
 }

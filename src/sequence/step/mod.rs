@@ -178,7 +178,7 @@ impl Step {
     pub fn expected_s(&self) -> Option<f64> {
         match self {
             Self::Wait(step) => step.time_s,
-            Self::Hold(step) => Some(step.time_s),
+            Self::Hold(step) => Some(step.opening_s + step.time_s),
             Self::Settle(step) => Some(step.timeout_s),
             _ => None,
         }

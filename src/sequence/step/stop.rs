@@ -24,7 +24,7 @@ pub struct Stop {
 }
 
 impl Stop {
-    /// `starter`, its ordinary `kind` and its ramp are those of the start before this step.
+    /// `starter`, its ordinary `kind` and the time it takes to stop by its ramp are those of the start before this step.
     pub(crate) fn read(table: &Cursor<'_>, starter: usize, ordinary: StopKind, ramp_down_s: f64) -> Self {
         let words = [("ramp", StopKind::Ramp), ("coast", StopKind::Coast), ("contactor-off", StopKind::ContactorOff)];
         let kind = table.word("how", &words).unwrap_or(ordinary);

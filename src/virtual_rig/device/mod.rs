@@ -70,9 +70,13 @@ impl Rack {
             let unit = BenchUnit::new(transfer, positions, truth.transfer_travel_s, VIRTUAL_MARK);
             units.push((transfer.unit, Unit::Bench(unit)));
         }
+        let valve = truth.control_valve.is_some();
         for (index, starter) in starters.iter().enumerate() {
             let delay_s = truth.closing_delay_s.get(index).copied().unwrap_or(0.0);
-            units.push((starter.unit, Unit::Starter(StarterDevice::new(index, starter, delay_s, VIRTUAL_MARK))));
+            units.push((
+                starter.unit,
+                Unit::Starter(StarterDevice::new(index, starter, delay_s, VIRTUAL_MARK).tied(valve)),
+            ));
         }
         for (at, (unit, _)) in units.iter().enumerate() {
             if units.iter().skip(at + 1).any(|(other, _)| other == unit) {

@@ -10,6 +10,8 @@
 //! - `run`, `cut` and `reset` keep the value last written so that it can be read back; `cut` and `reset` act at each
 //!   write of 1 and read 0 again after the next start.
 //! - Settings written while the output is on hold from the next start; a drive's set speed holds at once.
+//! - Where the panel moves a control valve, an ordinary stop closes the valve first and the output stays on until its
+//!   limit switch cuts it, whatever the kind of starter; a cut does not wait for the valve.
 //! - The starter does not know whether the transfer device has put it on the motor. If it has not, its output still
 //!   comes on (and the witness counts it), but nothing turns and its ramps take no time.
 
@@ -45,6 +47,7 @@ pub struct StarterDevice {
     kind: StarterKind,
     position: Option<u16>,
     closing_delay_s: f64,
+    control_valve: bool,
     registers: Registers,
     profile: Option<DriveProfile>,
     output: Output,
@@ -76,6 +79,7 @@ impl StarterDevice {
             kind: starter.kind,
             position: starter.transfer_position,
             closing_delay_s,
+            control_valve: false,
             registers,
             profile: starter.map.cia402.then(DriveProfile::default),
             output: Output::Off,
@@ -86,6 +90,11 @@ impl StarterDevice {
             fault: 0,
             seen: Seen::default(),
         }
+    }
+
+    /// Tied to a control valve or not.
+    pub fn tied(self, control_valve: bool) -> Self {
+        Self { control_valve, ..self }
     }
 
     /// Its registers.
@@ -163,7 +172,8 @@ impl StarterDevice {
     }
 
     fn order_stop(&mut self, kind: StopKind) {
-        let ramps = kind == StopKind::Ramp && self.kind != StarterKind::AcrossTheLine;
+        let takes_time = self.kind != StarterKind::AcrossTheLine || self.control_valve;
+        let ramps = kind == StopKind::Ramp && takes_time;
         match self.output {
             Output::Off => {}
             Output::Closing(_) => {

@@ -405,3 +405,44 @@ fn says_that_it_is_virtual_on_every_unit() {
         assert_eq!(stand.get(unit, Role::VirtualMark), VIRTUAL_MARK, "unit {unit}");
     }
 }
+
+#[test]
+fn lets_a_control_valve_close_before_its_output_goes_off_but_cuts_at_once() {
+    let (starters, transfer) = devices();
+    let mut stand = Stand::new();
+    let straight = |time_s| crate::starters::control_valve::Stroke { time_s, law: Default::default() };
+    let valve = crate::starters::ControlValveSpec {
+        opens_after: crate::starters::control_valve::OpensAfter::AtSpeed,
+        opening_delay_s: 0.0,
+        opening: straight(1.0),
+        closing: straight(1.0),
+        limit_switch: 0.0,
+        emergency: straight(1.0),
+        on_loss_of_supply: crate::starters::control_valve::OnLossOfSupply::Closes,
+    };
+    let truth = DeviceTruth {
+        transfer_travel_s: 0.1,
+        closing_delay_s: vec![0.01; 3],
+        control_valve: Some(valve),
+        ..DeviceTruth::default()
+    };
+    stand.rack = Rack::of(&starters, Some(&transfer), &truth).unwrap();
+    stand.pass(0.01);
+    for cut in [false, true] {
+        stand.select(1);
+        stand.put(CONTACTOR, Role::Run, 1).unwrap();
+        stand.pass(0.05);
+        assert_eq!(stand.get(CONTACTOR, Role::Running), 1);
+        let order = if cut { (Role::Cut, 1) } else { (Role::Run, 0) };
+        stand.put(CONTACTOR, order.0, order.1).unwrap();
+        stand.pass(0.01);
+        let kind = if cut { "ContactorOff" } else { "Ramp" };
+        assert_eq!(stand.toy.orders.last().unwrap(), &format!("stop 0 {kind}"));
+        assert_eq!(stand.get(CONTACTOR, Role::Running), u16::from(!cut), "on until the limit switch, off at a cut");
+        assert_eq!(stand.get(CONTACTOR, Role::AtSpeed), 0, "a stop that is under way shows");
+        stand.toy.running = stand.toy.running.filter(|_| cut);
+        stand.pass(0.1);
+        assert_eq!(stand.get(CONTACTOR, Role::Running), 0);
+        stand.put(CONTACTOR, Role::Run, 0).unwrap();
+    }
+}

@@ -4,7 +4,7 @@ use crossbeam_channel::{Receiver, Sender, bounded};
 use ramprig::clock::{RigClock, SystemClock, sleep_wall};
 use ramprig::hydraulics::spec::Place;
 use ramprig::prediction::loss::LossFigures;
-use ramprig::prediction::{EventKind, LossOfSupply, MadeWith, PredictedEvent, Prediction, Segment};
+use ramprig::prediction::{EventKind, MadeWith, PredictedEvent, Prediction, Segment, SuddenStop};
 use ramprig::recording::{Recorder, RecordingError, RunDescription};
 use ramprig::rig::model::{Channel, Quantity};
 use ramprig::sequence::marks::{Mark, MarkKind, Phase};
@@ -91,7 +91,7 @@ fn event() -> PredictedEvent {
     PredictedEvent { cycle: 1, phase: Phase::Stop, after_mark_s: 0.1 + 0.2, kind: EventKind::CheckValveClosed, text }
 }
 
-fn loss() -> LossOfSupply {
+fn loss() -> SuddenStop {
     let figures = LossFigures {
         id: "p".to_owned(),
         steady: 0.1 + 0.2,
@@ -100,9 +100,10 @@ fn loss() -> LossOfSupply {
         minimum: -1.0 / 3.0,
         minimum_at_s: 0.3,
     };
-    LossOfSupply {
+    SuddenStop {
         from_speed_rad_s: 150.0 + 1.0 / 3.0,
         from_flow_m3_s: 7.0e-3 / 3.0,
+        motor_off_after_s: 0.0,
         channels: vec![figures],
         flow_ends_after_s: Some(1.0 / 7.0),
         reverse_flow_m3_s: 1e-4 / 3.0,
@@ -138,6 +139,7 @@ pub fn prediction() -> Prediction {
         },
         assumptions: vec!["line full".into(), "größer".into()],
         loss_of_supply: Some(loss()),
+        emergency_stop: Some(SuddenStop { motor_off_after_s: 0.015, ..loss() }),
         events: vec![event()],
         band: None,
         sha256: "ab".repeat(32),

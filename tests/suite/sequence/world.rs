@@ -223,6 +223,7 @@ fn empty_prediction() -> Prediction {
         },
         assumptions: Vec::new(),
         loss_of_supply: None,
+        emergency_stop: None,
         events: Vec::new(),
         band: None,
         sha256: String::new(),
