@@ -5,21 +5,32 @@
 //! the smallest and the largest of all members at each time after the mark; of each channel's steady, largest and smallest
 //! value the shares 2.5 % and 97.5 % of the members are kept beside.
 //!
-//! The same seed and count give the same band bit for bit, whatever the number of threads: a member depends on its own
-//! draws only, and smallest and largest do not depend on order. Members run one after the other on each thread, so a band
-//! of 200 costs 200 predictions over the number of cores; it is made only when asked for.
+//! Members run beside each other in SIMD lanes ([`Sweep`]), all with the commands of the predicted run at the predicted
+//! run's times: what the same commands do to rigs that differ. Their cells are those of the prediction, by steps of their
+//! own: cells of at most one time step of the rig, pipe ends, tanks and shaft by two (the half grid). Trips and
+//! permissives are not looked at. Where a run is more than its commands to starters (air in the lines, a controller that
+//! holds a value of the water, valves set anew) every member plays the whole sequence by itself instead; the band says
+//! how many ran in lanes.
+//!
+//! The same seed and count give the same band bit for bit on one processor, whatever the number of threads: a member
+//! depends on its own draws only, and smallest and largest do not depend on order.
 
-use super::simulate::member;
+use super::replay::{Order, Record, Replay};
+use super::simulate::{Rehearsal, member};
 use super::{Prediction, Segment};
+use crate::hydraulics::lanes::{DriverMaker, Meter, Probe, Scenario, Sweep, Trace};
 use crate::hydraulics::spec::{ElementKind, NetworkSpec, Terminal};
-use crate::rig::model::Rig;
+use crate::rig::model::{Channel, Quantity, Rig};
 use crate::rig::uncertainty::Uncertainty;
 use crate::sequence::marks::Phase;
 use crate::sequence::script::Script;
+use crate::starters::MotorSpec;
+use crate::starters::drive_train::DriveTrain;
 use rand::seq::SliceRandom;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use serde::{Deserialize, Serialize};
+use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Members of a band when nobody says how many.
@@ -36,6 +47,9 @@ pub struct Band {
     pub members: u32,
     /// Members whose run failed or ended early; they are not in the band.
     pub failed: u32,
+    /// Members that ran beside each other in lanes; the others ran one at a time. `None`: made before there were lanes.
+    #[serde(default)]
+    pub in_lanes: Option<u32>,
     /// Seed of the draws.
     pub seed: u64,
     /// What was varied, and by how much.
@@ -99,15 +113,21 @@ pub fn varied(rig: &Rig, draw: &[f64; Uncertainty::COUNT]) -> Rig {
     let factor = |number: usize| 1.0 + draw[number] * widths[number].1;
     vary_network(&mut rig.network, &factor, draw[8] * widths[8].1);
     rig.shaft.inertia_kg_m2 *= factor(5);
-    let torque = factor(6);
-    rig.motor.locked_rotor_torque *= torque;
-    rig.motor.pull_up_torque *= torque;
-    rig.motor.breakdown_torque *= torque;
+    rig.motor = varied_motor(&rig, draw);
     for starter in &mut rig.starters {
         let ramps = [&mut starter.settings.ramp_up_s, &mut starter.settings.ramp_down_s];
         ramps.into_iter().flatten().for_each(|ramp_s| *ramp_s *= factor(7));
     }
     rig
+}
+
+fn varied_motor(rig: &Rig, draw: &[f64; Uncertainty::COUNT]) -> MotorSpec {
+    let factor = 1.0 + draw[6] * rig.uncertainty.motor_torque;
+    let mut motor = rig.motor;
+    motor.locked_rotor_torque *= factor;
+    motor.pull_up_torque *= factor;
+    motor.breakdown_torque *= factor;
+    motor
 }
 
 fn vary_network(network: &mut NetworkSpec, factor: &dyn Fn(usize) -> f64, level_m: f64) {
@@ -138,33 +158,107 @@ fn vary_network(network: &mut NetworkSpec, factor: &dyn Fn(usize) -> f64, level_
     }
 }
 
-/// The band about `nominal`, which is the prediction of `script` on `rig`.
-pub fn band(rig: &Rig, script: &Script, nominal: &Prediction, options: BandOptions) -> Band {
+impl Band {
+    /// How the members were run, in words.
+    pub fn way_in_words(&self) -> String {
+        match self.in_lanes.unwrap_or(0) {
+            0 => "each plays the whole sequence by itself".to_owned(),
+            in_lanes => format!(
+                "{in_lanes} run in lanes and {} alone, all with the predicted commands at their predicted times",
+                self.members - in_lanes
+            ),
+        }
+    }
+}
+
+/// The band about the prediction of `script` on `rig`.
+pub fn band(rig: &Rig, script: &Script, nominal: &Rehearsal, options: BandOptions) -> Band {
     let members = options.members.clamp(2, MEMBERS_MAX);
     let draws = latin_hypercube(members, options.seed);
+    let in_lanes = in_lanes(rig, script, nominal, &draws, options.threads);
+    let (whole, in_lanes) = in_lanes.unwrap_or_else(|| (alone(rig, script, nominal, &draws, options.threads), 0));
+    Band {
+        members: members as u32,
+        failed: (members - whole.figures.len()) as u32,
+        in_lanes: Some(in_lanes),
+        seed: options.seed,
+        uncertainty: rig.uncertainty,
+        figures: whole.spans(&nominal.prediction),
+        segments: whole.segments,
+    }
+}
+
+type Draw = [f64; Uncertainty::COUNT];
+
+/// Share of the script's ramp times that a member's starters take.
+fn ramp_share(rig: &Rig, draw: &Draw) -> f64 {
+    1.0 + draw[7] * rig.uncertainty.ramp_time
+}
+
+/// Every member through the whole sequence, one after the other on each thread.
+fn alone(rig: &Rig, script: &Script, nominal: &Rehearsal, draws: &[Draw], threads: usize) -> Envelope {
+    let nominal = &nominal.prediction;
     let next = AtomicUsize::new(0);
     let work = || {
         let mut share = Envelope::about(nominal);
         loop {
             let index = next.fetch_add(1, Ordering::Relaxed);
             let Some(draw) = draws.get(index) else { return share };
-            share.take(index, member(&varied(rig, draw), script).ok().as_deref(), nominal);
+            let run = member(&varied(rig, draw), script, ramp_share(rig, draw));
+            share.take(index, run.ok().as_deref(), nominal);
         }
     };
-    let threads = options.threads.clamp(1, members);
     let shares: Vec<Envelope> = std::thread::scope(|scope| {
-        let running: Vec<_> = (0..threads).map(|_| scope.spawn(work)).collect();
+        let running: Vec<_> = (0..threads.clamp(1, draws.len())).map(|_| scope.spawn(work)).collect();
         running.into_iter().filter_map(|thread| thread.join().ok()).collect()
     });
-    let whole = shares.into_iter().reduce(Envelope::joined).unwrap_or_else(|| Envelope::about(nominal));
-    Band {
-        members: members as u32,
-        failed: (members - whole.figures.len()) as u32,
-        seed: options.seed,
-        uncertainty: rig.uncertainty,
-        figures: whole.spans(nominal),
-        segments: whole.segments,
-    }
+    shares.into_iter().reduce(Envelope::joined).unwrap_or_else(|| Envelope::about(nominal))
+}
+
+/// All members in lanes, and how many stayed there; `None` where the run is more than its commands to starters.
+fn in_lanes(
+    rig: &Rig,
+    script: &Script,
+    nominal: &Rehearsal,
+    draws: &[Draw],
+    threads: usize,
+) -> Option<(Envelope, u32)> {
+    let record = Some(&nominal.record).filter(|record| record.more.is_none())?;
+    let probes: Vec<Probe> = rig.channels.iter().map(probe).collect::<Option<_>>()?;
+    let meters: Vec<Meter> =
+        rig.channels.iter().map(|c| Meter { bandwidth_hz: c.bandwidth_hz, range: c.range }).collect();
+    let line_up = script.first_line_up().unwrap_or(0);
+    let scenario = |draw: &Draw| scenario(rig, line_up, record, draw);
+    let scenarios: Vec<Scenario> = draws.iter().map(scenario).collect::<Option<_>>()?;
+    let sweep = Sweep::new(&scenarios, &probes).ok()?.with_meters(&meters);
+    let interval_s = nominal.prediction.segments.first().map_or(record.until_s, |segment| segment.dt_s);
+    let empty = || Envelope::about(&nominal.prediction);
+    let take = |share: &mut Envelope, member: usize, trace: Trace| share.take_trace(member, &trace, record);
+    let (report, shares) = sweep.fold((record.until_s, interval_s), threads.max(1), (empty, take));
+    let whole = shares.into_iter().reduce(Envelope::joined)?;
+    Some((whole, (report.scenarios - report.alone) as u32))
+}
+
+fn probe(channel: &Channel) -> Option<Probe> {
+    Some(match channel.quantity {
+        Quantity::GaugePressure => Probe::Gauge { place: channel.place?, elevation_m: channel.diaphragm_elevation_m },
+        Quantity::LineCurrent => Probe::Current,
+        Quantity::ShaftSpeed => Probe::Speed,
+    })
+}
+
+/// One member under the recorded commands; `None` where its motor or starters cannot be.
+fn scenario(rig: &Rig, line_up: usize, record: &Record, draw: &Draw) -> Option<Scenario> {
+    let (network, shaft, starters) = varied(rig, draw).plant_parts(line_up);
+    let train = DriveTrain::new(varied_motor(rig, draw), starters).ok()?;
+    let ramp_share = ramp_share(rig, draw);
+    let orders: Arc<[(f64, Order)]> =
+        record.orders.iter().map(|(at_s, order)| (*at_s, order.stretched(ramp_share))).collect();
+    let driver: DriverMaker = Arc::new(move || Box::new(Replay::new(train.clone(), Arc::clone(&orders))));
+    let mut grid = rig.grid();
+    // All travel times move by one factor, and the step with them: the cells stay those of the prediction.
+    grid.dt_max_s /= 1.0 + draw[0] * rig.uncertainty.wave_speed;
+    Some(Scenario { network, shaft, driver, grid, speed_rad_s: None, openings: Vec::new() })
 }
 
 /// One member's (largest, smallest) a channel of the first start, with the member's number.
@@ -196,6 +290,31 @@ impl Envelope {
         let start = member.iter().find(|segment| segment.phase == Phase::Start);
         let figures = start.map(|segment| segment.series.iter().map(|series| extremes(series)).collect());
         self.figures.push((index, figures.unwrap_or_default()));
+    }
+
+    /// A member that did the recorded commands: its samples stand beside those of the prediction.
+    fn take_trace(&mut self, member: usize, trace: &Trace, record: &Record) {
+        if trace.failed.is_some() {
+            return;
+        }
+        let mut figures = Vec::new();
+        for (number, (ends, (first, last))) in self.segments.iter_mut().zip(&record.spans).enumerate() {
+            let levels = record.levels.get(*first..=*last).unwrap_or_default();
+            for channel in 0..trace.probes {
+                let ends = ends.lower[channel].iter_mut().zip(&mut ends.upper[channel]);
+                let mut extremes = (f64::NEG_INFINITY, f64::INFINITY);
+                for ((lower, upper), level) in ends.zip(levels) {
+                    let sample = (level / record.every) as usize;
+                    let Some(value) = trace.values.get(sample * trace.probes + channel) else { break };
+                    extremes = (extremes.0.max(*value), extremes.1.min(*value));
+                    (*lower, *upper) = (lower.min(*value as f32), upper.max(*value as f32));
+                }
+                if number == 0 {
+                    figures.push(extremes);
+                }
+            }
+        }
+        self.figures.push((member, figures));
     }
 
     fn joined(mut self, other: Self) -> Self {

@@ -112,6 +112,11 @@ impl Canonical {
         self.whole(u64::from(band.members));
         self.whole(u64::from(band.failed));
         self.whole(band.seed);
+        // Bands made before there were lanes keep their hash.
+        if let Some(in_lanes) = band.in_lanes {
+            self.text("in lanes");
+            self.whole(u64::from(in_lanes));
+        }
         for (name, width) in band.uncertainty.listed() {
             self.text(name);
             self.real(width);

@@ -6,16 +6,18 @@ mod digest;
 pub mod events;
 pub mod filling;
 pub mod loss;
-mod response;
+mod replay;
 mod sensors;
 mod simulate;
 pub mod summary;
 mod valve_events;
 
-pub use response::{DAMPING, Response};
+pub use crate::signal::response::{DAMPING, Response};
 pub use simulate::{LEAD_IN_S, LONGEST_S, PredictionError, Rehearsal, STORED_HZ, predict, rehearse};
 
 pub use bands::{Band, BandOptions};
+pub use replay::Record;
+
 pub use events::{EventKind, PredictedEvent};
 pub use loss::SuddenStop;
 
@@ -59,10 +61,11 @@ impl Prediction {
     #[must_use]
     pub fn with_band(mut self, band: Band) -> Self {
         self.assumptions.push(format!(
-            "band: {} members, {} of them failed, seed {}; varied within (half-widths): {}",
+            "band: {} members, {} of them failed, seed {}; {}; varied within (half-widths): {}",
             band.members,
             band.failed,
             band.seed,
+            band.way_in_words(),
             band.uncertainty.in_words()
         ));
         self.band = Some(band);

@@ -1,7 +1,7 @@
 //! Simulated channels: true values of the plant through each channel's response and range, and the running means and spans
 //! that a live stream would show.
 
-use super::response::Response;
+use super::Response;
 use crate::hydraulics::plant::{Plant, ShaftDriver};
 use crate::rig::model::{Channel, Quantity, Rig};
 use std::collections::VecDeque;

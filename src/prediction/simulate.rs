@@ -3,6 +3,7 @@
 use super::beside::Beside;
 use super::events::{EventKind, Observer, PredictedEvent, PumpState};
 use super::loss::{SteadyRunning, SuddenStop, emergency_stop, loss_of_supply, release_s};
+use super::replay::{Order, Record};
 use super::sensors::{PIECE_S, Sensors};
 use super::{MadeWith, Prediction, Segment};
 use crate::hydraulics::HydraulicsError;
@@ -72,6 +73,8 @@ pub struct Rehearsal {
     pub marks: Vec<Mark>,
     /// Rig time the run takes, s, people's answers not counted.
     pub duration_s: f64,
+    /// What it did, for the band's members to do again.
+    pub record: Record,
 }
 
 /// Predicts the run of `script` through starter `starter_index` of `rig`.
@@ -93,13 +96,15 @@ pub fn rehearse(rig: &Rig, script: &Script, starter_index: usize) -> Result<Rehe
     let mut simulation = Simulation::new(rig, script)?;
     simulation.beside = Beside::new(rig);
     simulation.run()?;
-    let (marks, duration_s) = (simulation.marks.clone(), simulation.now_s());
-    Ok(Rehearsal { prediction: simulation.prediction(), marks, duration_s })
+    let (marks, duration_s, record) = (simulation.marks.clone(), simulation.now_s(), simulation.record());
+    Ok(Rehearsal { prediction: simulation.prediction(), marks, duration_s, record })
 }
 
 /// The segments of one run, without what is computed beside it.
-pub(super) fn member(rig: &Rig, script: &Script) -> Result<Vec<Segment>, PredictionError> {
-    let mut simulation = Simulation::new(rig, script)?;
+///
+/// `ramp_share`: the starters' ramps take this much of the time that the script sets.
+pub(super) fn member(rig: &Rig, script: &Script, ramp_share: f64) -> Result<Vec<Segment>, PredictionError> {
+    let mut simulation = Simulation { ramp_share, ..Simulation::new(rig, script)? };
     simulation.run()?;
     Ok(simulation.segments())
 }
@@ -132,6 +137,10 @@ struct Simulation<'a> {
     first_stop: Option<SteadyRunning>,
     /// Fastest the shaft has turned, rad/s.
     fastest_rad_s: f64,
+    ramp_share: f64,
+    /// Plant steps taken: still water is not computed.
+    plant_steps: u64,
+    record: Record,
 }
 
 impl<'a> Simulation<'a> {
@@ -164,6 +173,9 @@ impl<'a> Simulation<'a> {
             line_up: script.first_line_up().unwrap_or(0),
             first_stop: None,
             fastest_rad_s: 0.0,
+            ramp_share: 1.0,
+            plant_steps: 0,
+            record: Record { every, ..Record::default() },
             rig,
             script,
             plant,
@@ -199,6 +211,7 @@ impl<'a> Simulation<'a> {
         if !still {
             self.control()?;
             self.plant.advance()?;
+            self.plant_steps += 1;
             self.sensors.read(&self.plant);
             let now = PumpState {
                 now_s: self.now_s() + self.plant.dt_s(),
@@ -219,6 +232,7 @@ impl<'a> Simulation<'a> {
             }
             self.flow_m3_s.push(self.plant.pump_flow_m3_s() as f32);
             self.beside.take(&self.plant);
+            self.record.levels.push(self.plant_steps);
         }
         Ok(())
     }
@@ -301,10 +315,16 @@ impl<'a> Simulation<'a> {
             }
             Command::LinedUp { line_up } => self.line_up(line_up)?,
             Command::SelectTransfer { position } => set(&mut self.seen, Role::TransferPosition, position),
-            Command::Start { starter, settings } => {
+            Command::Start { starter, mut settings } => {
+                let ramps = [&mut settings.ramp_up_s, &mut settings.ramp_down_s];
+                ramps.into_iter().flatten().for_each(|ramp_s| *ramp_s *= self.ramp_share);
+                self.record.orders.push((self.plant.time_s(), Order::Start { starter, settings }));
                 self.plant.driver_mut().start(starter, settings)?;
                 self.note_slow_speed(starter, settings.speed);
                 let panel = self.rig.starters.get(starter).and_then(|starter| starter.panel.set_point);
+                if panel.is_some() {
+                    self.record.more = Some("a controller holds a value of the water");
+                }
                 self.control = panel.map(|panel| {
                     let value = controlled(&self.plant, self.rig, panel.controlled);
                     (starter, SetPointControl::new(panel, now_s, value))
@@ -323,6 +343,7 @@ impl<'a> Simulation<'a> {
                     current_a: self.plant.current_a(),
                 };
                 self.first_stop = self.first_stop.or(Some(running));
+                self.record.orders.push((self.plant.time_s(), Order::Stop { starter, kind }));
                 self.plant.driver_mut().stop(starter, kind)?;
                 if let Some((_, stopped_s)) = &mut self.heat {
                     *stopped_s = now_s;
@@ -355,6 +376,9 @@ impl<'a> Simulation<'a> {
     }
 
     fn line_up(&mut self, line_up: usize) -> Result<(), PredictionError> {
+        if line_up != self.line_up {
+            self.record.more = Some("valves are set anew");
+        }
         self.line_up = line_up;
         let Some(line_up) = self.rig.line_ups.get(line_up) else { return Ok(()) };
         for (element, opening) in &line_up.valves {
@@ -394,9 +418,21 @@ impl<'a> Simulation<'a> {
         prediction
     }
 
+    fn record(&self) -> Record {
+        let spans = self.phases().into_iter().map(|(_, _, times_s)| self.span(times_s)).collect();
+        let air = self.rig.lines_at_start(self.script.first_line_up().unwrap_or(0)).is_some();
+        let more = if air { Some("air is in the lines") } else { self.record.more };
+        Record { spans, more, until_s: self.plant.time_s(), ..self.record.clone() }
+    }
+
     /// Each phase from its mark, with the lead-in before it, to the mark that ends it.
     fn segments(&self) -> Vec<Segment> {
-        let mut segments = Vec::new();
+        self.phases().into_iter().map(|(cycle, phase, times_s)| self.segment(cycle, phase, times_s)).collect()
+    }
+
+    /// Cycle, phase, and its mark and end, s.
+    fn phases(&self) -> Vec<(u32, Phase, (f64, f64))> {
+        let mut phases = Vec::new();
         for (index, mark) in self.marks.iter().enumerate() {
             let (cycle, phase) = match mark.kind {
                 MarkKind::Start { cycle } => (cycle, Phase::Start),
@@ -411,17 +447,23 @@ impl<'a> Simulation<'a> {
                 (Phase::Start, _) => false,
             };
             let end_s = self.marks[index + 1..].iter().find(ends).map_or(self.now_s(), |later| later.at_s);
-            segments.push(self.segment(cycle, phase, mark.at_s, end_s));
+            phases.push((cycle, phase, (mark.at_s, end_s)));
         }
-        segments
+        phases
     }
 
-    fn segment(&self, cycle: u32, phase: Phase, mark_s: f64, end_s: f64) -> Segment {
+    /// First and last sample of a segment.
+    fn span(&self, (mark_s, end_s): (f64, f64)) -> (usize, usize) {
         let dt_s = self.every as f64 * self.plant.dt_s();
         // sample k of the log stands at (k + 1) dt
         let index = |time_s: f64| ((time_s / dt_s).round() as usize).saturating_sub(1);
         let first = index((mark_s - LEAD_IN_S).max(dt_s));
-        let last = index(end_s).min(self.flow_m3_s.len().saturating_sub(1));
+        (first, index(end_s).min(self.flow_m3_s.len().saturating_sub(1)))
+    }
+
+    fn segment(&self, cycle: u32, phase: Phase, (mark_s, end_s): (f64, f64)) -> Segment {
+        let dt_s = self.every as f64 * self.plant.dt_s();
+        let (first, last) = self.span((mark_s, end_s));
         Segment {
             cycle,
             phase,
@@ -489,7 +531,7 @@ impl<'a> Simulation<'a> {
             "confirmations and line-ups take no time; a starter's status is seen at once".to_owned(),
             self.lines_in_words(),
             "motor and starters are rested at the beginning; permissives on bench fields hold".to_owned(),
-            format!("every channel answers as second order with damping {}", super::response::DAMPING),
+            format!("every channel answers as second order with damping {}", super::DAMPING),
         ];
         assumptions.extend(self.rig.assumptions.iter().cloned());
         assumptions.push(format!("motor: {}", motor_words(self.rig)));

@@ -5,6 +5,7 @@
 
 pub mod features;
 pub mod filter;
+pub mod response;
 pub mod statistics;
 
 use serde::{Deserialize, Serialize};

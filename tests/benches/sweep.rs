@@ -186,6 +186,7 @@ fn against(name: &str, mut peer: Peer, pairs: usize, scenarios: &[Scenario], tex
 
 fn main() {
     prediction::pace();
+    prediction::band_200();
     let parts: Vec<f64> = (0..SCENARIOS).map(|i| i as f64 / SCENARIOS as f64).collect();
     let scenarios: Vec<Scenario> = parts.iter().map(|part| scenario(*part)).collect();
     let text = described(&scenarios, &parts);

@@ -54,6 +54,11 @@ impl Creep {
         }
     }
 
+    /// Share, drop and gain of the equation.
+    pub(super) fn parts(&self) -> (f64, f64, f64) {
+        (self.share, self.drop, self.gain)
+    }
+
     /// Take over the heads of the level that was solved, and lessen what they hand on.
     pub(super) fn follow(&mut self, head_m: &[f64], forwards_m: &mut [f64], backwards_m: &mut [f64]) {
         let (share, drop, gain) = (self.share, self.drop, self.gain);

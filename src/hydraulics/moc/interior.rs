@@ -168,6 +168,11 @@ impl PipeGrid {
         self.head_m.len() - 1
     }
 
+    /// Share, drop and gain of a creeping wall, as [`Creep`] has them.
+    pub(crate) fn creep(&self) -> Option<(f64, f64, f64)> {
+        self.creep.as_ref().map(Creep::parts)
+    }
+
     fn advance(&mut self) {
         if self.front.is_some() {
             return;

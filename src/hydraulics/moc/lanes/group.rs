@@ -4,7 +4,8 @@
 use super::isa::{Eight, Four, Isa, Plain, Vectors};
 use super::place::{Drives, LaneShaft, Lanes, Law, Place};
 use super::reach::Reach;
-use super::sample::{Probe, Recorder};
+use super::readings::Reading;
+use super::sample::{LaneMeters, Meter, Probe, Recorder};
 use super::{Scenario, Trace};
 use crate::hydraulics::error::HydraulicsError;
 use crate::hydraulics::moc::boundary::Boundary;
@@ -50,8 +51,8 @@ impl Member {
 }
 
 /// The drives of all lanes.
-struct DriveSet<const W: usize> {
-    drivers: Vec<Box<dyn ShaftDriver>>,
+pub(super) struct DriveSet<const W: usize> {
+    pub(super) drivers: Vec<Box<dyn ShaftDriver>>,
     /// Torque at standstill and slope, where all are lasting straight lines.
     lines: Option<(Lanes<W>, Lanes<W>)>,
 }
@@ -99,16 +100,20 @@ impl<const W: usize> Drives<W> for DriveSet<W> {
 
 /// `W` scenarios of one shape.
 pub(super) struct Group<'a, const W: usize> {
-    scenarios: [&'a Scenario; W],
+    pub(super) scenarios: [&'a Scenario; W],
     dt_s: Lanes<W>,
-    reaches: Vec<Reach<W>>,
-    places: Vec<Place<W>>,
-    shaft: LaneShaft<W>,
-    drives: DriveSet<W>,
+    pub(super) reaches: Vec<Reach<W>>,
+    pub(super) places: Vec<Place<W>>,
+    pub(super) shaft: LaneShaft<W>,
+    pub(super) drives: DriveSet<W>,
     /// Place and element of the pump.
     pump: Option<(usize, usize)>,
     pump_rated: (Lanes<W>, Lanes<W>),
     recorders: Vec<Recorder>,
+    readings: Vec<Reading<W>>,
+    meters: Option<LaneMeters<W>>,
+    /// What the probes showed at the level before and show at the present one, where a sample lies between.
+    shown: [Vec<Lanes<W>>; 2],
     forwards: [(bool, bool); W],
     open: Vec<(usize, usize, [bool; W])>,
     unsound: [bool; W],
@@ -126,7 +131,11 @@ pub(super) struct Outcome {
 
 impl<'a, const W: usize> Group<'a, W> {
     /// Lanes for these scenarios; none where one of them cannot start or the lanes do not know a part of it.
-    pub(super) fn new(scenarios: [&'a Scenario; W], probes: &[Probe], times: (f64, f64)) -> Option<Self> {
+    pub(super) fn new(
+        scenarios: [&'a Scenario; W],
+        (probes, meters): (&[Probe], &[Meter]),
+        times: (f64, f64),
+    ) -> Option<Self> {
         let members: Vec<Member> =
             scenarios.iter().map(|scenario| Member::new(scenario).ok()).collect::<Option<_>>()?;
         let members: &[Member; W] = members.as_slice().try_into().ok()?;
@@ -146,7 +155,7 @@ impl<'a, const W: usize> Group<'a, W> {
         let rated = |of: fn(&crate::hydraulics::spec::PumpSpec) -> f64| {
             each(|lane| members[lane].network.pump_spec().map_or(1.0, of))
         };
-        Some(Self {
+        let mut group = Self {
             scenarios,
             dt_s: each(|lane| members[lane].line.dt_s),
             shaft: lane_shaft(members),
@@ -164,7 +173,15 @@ impl<'a, const W: usize> Group<'a, W> {
             unsound: [false; W],
             steps: 0,
             lonely: 0,
-        })
+            readings: Vec::new(),
+            meters: None,
+            shown: [Vec::new(), Vec::new()],
+        };
+        group.readings = probes.iter().map(|probe| group.reading(probe)).collect();
+        let values: Vec<Lanes<W>> = group.readings.iter().map(|reading| group.read(reading)).collect();
+        group.meters = (!meters.is_empty()).then(|| LaneMeters::at_rest(meters, &group.dt_s, &values));
+        group.shown = [values.clone(), values];
+        Some(group)
     }
 
     /// Run to the end of the times asked for.
@@ -174,14 +191,8 @@ impl<'a, const W: usize> Group<'a, W> {
         }
         while self.running() {
             self.open_valves();
-            let due = self.due();
-            if due.iter().any(|due| *due) {
-                self.record(&due, false);
-                self.step(vectors);
-                self.record(&due, true);
-            } else {
-                self.step(vectors);
-            }
+            self.step(vectors);
+            self.record();
             self.look();
         }
         let (steps, lonely) = (self.steps, self.lonely);
@@ -198,9 +209,10 @@ impl<'a, const W: usize> Group<'a, W> {
         self.steps as f64 * self.dt_s[lane]
     }
 
-    fn due(&self) -> [bool; W] {
+    /// A sample of some lane lies before the next level.
+    fn is_due(&self) -> bool {
         let next = (self.steps + 1) as f64;
-        each(|lane| self.recorders[lane].next_s() <= next * self.dt_s[lane])
+        (0..W).any(|lane| self.recorders[lane].next_s() <= next * self.dt_s[lane])
     }
 
     /// Set valves that follow a law to where they stand at the next level.
@@ -234,6 +246,32 @@ impl<'a, const W: usize> Group<'a, W> {
 
     #[inline(always)]
     fn step_in<I: Isa>(&mut self) {
+        let due = self.meters.is_some() || self.is_due();
+        if due && self.meters.is_none() {
+            self.show(0);
+        }
+        self.step_water::<I>();
+        if due {
+            self.shown.swap(0, usize::from(self.meters.is_some()));
+            self.show(1);
+        }
+    }
+
+    /// What the probes show at the present level.
+    #[inline(always)]
+    fn show(&mut self, level: usize) {
+        let mut shown = std::mem::take(&mut self.shown[level]);
+        for (values, reading) in shown.iter_mut().zip(&self.readings) {
+            *values = self.read(reading);
+        }
+        if let Some(meters) = &mut self.meters {
+            meters.show(&mut shown);
+        }
+        self.shown[level] = shown;
+    }
+
+    #[inline(always)]
+    fn step_water<I: Isa>(&mut self) {
         if self.pump.is_some() {
             self.begin_shaft();
         }
@@ -306,26 +344,21 @@ impl<'a, const W: usize> Group<'a, W> {
     }
 
     fn record_start(&mut self, lane: usize) {
-        let values = self.values(lane);
+        let values: Vec<f64> = self.shown[0].iter().map(|values| values[lane]).collect();
         self.recorders[lane].start(&values);
     }
 
-    fn record(&mut self, due: &[bool; W], after: bool) {
-        for lane in (0..W).filter(|lane| due[*lane] && !self.unsound[*lane]) {
-            let (values, time_s) = (self.values(lane), self.time_s(lane));
-            if after {
-                self.recorders[lane].after(time_s, &values);
-            } else {
-                self.recorders[lane].before(time_s, &values);
-            }
+    /// Samples between the level before and the present one.
+    fn record(&mut self) {
+        let steps = self.steps as f64;
+        let [before, now] = &self.shown;
+        for lane in (0..W).filter(|lane| !self.unsound[*lane]) {
+            let times_s = ((steps - 1.0) * self.dt_s[lane], steps * self.dt_s[lane]);
+            self.recorders[lane].between(times_s, |probe| (before[probe][lane], now[probe][lane]));
         }
     }
 
-    fn values(&self, lane: usize) -> Vec<f64> {
-        self.recorders[lane].probes().iter().map(|probe| self.value(lane, probe)).collect()
-    }
-
-    fn value(&self, lane: usize, probe: &Probe) -> f64 {
+    pub(super) fn value(&self, lane: usize, probe: &Probe) -> f64 {
         let liquid = &self.scenarios[lane].network.liquid;
         match *probe {
             Probe::Head(at) => self.head_m(lane, at),
@@ -504,7 +537,9 @@ pub(super) fn shape(scenario: &Scenario) -> Result<Vec<usize>, HydraulicsError> 
     for element in &scenario.network.elements {
         shape.extend([element.from, element.to]);
         shape.push(match &element.kind {
-            ElementKind::Pipe(pipe) => usize::from(pipe.fixed_darcy_f.is_some()),
+            ElementKind::Pipe(pipe) => {
+                usize::from(pipe.fixed_darcy_f.is_some()) + 16 * usize::from(pipe.creep.is_some())
+            }
             ElementKind::Valve(_) => 2,
             ElementKind::CheckValve(_) => 3,
             ElementKind::Pump(_) => 4,

@@ -13,7 +13,7 @@
 //!
 //! Discrete states (a check valve, an outlet, a shaft at rest) are masks. A lane whose state changes in a step, or that
 //! does not converge, solves that place by itself by the same code as [`Plant`], from the old level; a scenario that the
-//! lanes do not know (a creeping wall, unsteady friction, a part that boils) runs in a [`Plant`] from its start. [`Report`] says
+//! lanes do not know (unsteady friction, a part that boils) runs in a [`Plant`] from its start. [`Report`] says
 //! how many did either.
 //!
 //! Range: as [`Plant`]. Instructions are chosen at run time: AVX-512, AVX2 with FMA, or plain. For one processor the answer
@@ -34,10 +34,11 @@ mod newton;
 mod place;
 mod pumps;
 mod reach;
+mod readings;
 mod sample;
 
 pub use isa::Vectors;
-pub use sample::Probe;
+pub use sample::{Meter, Probe};
 
 use crate::hydraulics::error::HydraulicsError;
 use crate::hydraulics::plant::{PlantEvent, ShaftDriver};
@@ -159,6 +160,7 @@ impl Report {
 pub struct Sweep<'a> {
     scenarios: &'a [Scenario],
     probes: Vec<Probe>,
+    meters: Vec<Meter>,
     groups: Vec<Vec<usize>>,
     vectors: Vectors,
 }
@@ -188,7 +190,14 @@ impl<'a> Sweep<'a> {
             groups[group].push(index);
         }
         let groups = groups.iter().flat_map(|group| group.chunks(LANES).map(<[usize]>::to_vec)).collect();
-        Ok(Self { scenarios, probes: probes.to_vec(), groups, vectors: Vectors::widest() })
+        Ok(Self { scenarios, probes: probes.to_vec(), meters: Vec::new(), groups, vectors: Vectors::widest() })
+    }
+
+    /// Read each probe through a meter, one a probe in their order.
+    #[must_use]
+    pub fn with_meters(mut self, meters: &[Meter]) -> Self {
+        self.meters = meters.to_vec();
+        self
     }
 
     /// Use no more than these instructions (never more than the processor has).
@@ -218,6 +227,45 @@ impl<'a> Sweep<'a> {
         });
         let done = done.into_iter().map(|slot| slot.into_inner().unwrap_or_else(PoisonError::into_inner));
         self.hand_over(done.collect(), sink)
+    }
+
+    /// As [`Sweep::run`], but traces are taken as they come, each thread into a sum of its own, so that few are kept at a
+    /// time. What does not depend on the order of scenarios does not depend on the number of threads.
+    pub fn fold<T: Send>(
+        &self,
+        times: (f64, f64),
+        threads: usize,
+        (empty, take): (impl Fn() -> T + Sync, impl Fn(&mut T, usize, Trace) + Sync),
+    ) -> (Report, Vec<T>) {
+        let next = AtomicUsize::new(0);
+        let work = || {
+            let (mut sum, mut report) = (empty(), Report::default());
+            while let Some(members) = self.groups.get(next.fetch_add(1, Ordering::Relaxed)) {
+                let done = self.run_group(members, times);
+                report.lane_steps += done.lane_steps;
+                report.solved_alone += done.solved_alone;
+                for (member, trace) in members.iter().zip(done.traces) {
+                    report.alone += usize::from(trace.alone);
+                    take(&mut sum, *member, trace);
+                }
+            }
+            (report, sum)
+        };
+        let shares = std::thread::scope(|scope| {
+            let others: Vec<_> = (1..threads.min(self.groups.len())).map(|_| scope.spawn(work)).collect();
+            let mut shares = vec![work()];
+            shares.extend(others.into_iter().filter_map(|thread| thread.join().ok()));
+            shares
+        });
+        let mut report = Report { scenarios: self.scenarios.len(), ..Report::default() };
+        let sums = shares.into_iter().map(|(share, sum)| {
+            report.alone += share.alone;
+            report.lane_steps += share.lane_steps;
+            report.solved_alone += share.solved_alone;
+            sum
+        });
+        let sums = sums.collect();
+        (report, sums)
     }
 
     fn hand_over(&self, done: Vec<Option<Done>>, sink: &mut dyn Sink) -> Report {
@@ -250,7 +298,7 @@ impl<'a> Sweep<'a> {
         let traces = members.iter().map(|member| {
             let trace = outcome.next().flatten();
             in_lanes += u64::from(trace.is_some());
-            trace.unwrap_or_else(|| alone::run(&self.scenarios[*member], &self.probes, times))
+            trace.unwrap_or_else(|| alone::run(&self.scenarios[*member], (&self.probes, &self.meters), times))
         });
         let traces = traces.collect();
         Done { traces, lane_steps: steps * in_lanes, solved_alone }
@@ -265,6 +313,6 @@ impl<'a> Sweep<'a> {
             return None;
         }
         let scenarios: [&Scenario; W] = std::array::from_fn(at);
-        Some(Group::new(scenarios, &self.probes, times)?.run(self.vectors))
+        Some(Group::new(scenarios, (&self.probes, &self.meters), times)?.run(self.vectors))
     }
 }

@@ -410,8 +410,9 @@ impl<const W: usize> LaneLink<W> {
 /// Whether the lanes know everything in a network; others run one at a time.
 pub(super) fn knows(network: &NetworkSpec) -> bool {
     let element = |kind: &ElementKind| match kind {
-        ElementKind::Pipe(pipe) => pipe.creep.is_none() && pipe.lay_flat.is_none(),
-        ElementKind::Valve(_) | ElementKind::CheckValve(_) | ElementKind::Pump(_) | ElementKind::Blank => true,
+        ElementKind::Pipe(pipe) => (pipe.creep.is_none() || pipe.fixed_darcy_f.is_none()) && pipe.lay_flat.is_none(),
+        ElementKind::Pump(pump) => pump.condition.splash.is_none(),
+        ElementKind::Valve(_) | ElementKind::CheckValve(_) | ElementKind::Blank => true,
         _ => false,
     };
     let terminal = |terminal: &Terminal| *terminal == Terminal::None || terminal.fixes_head();

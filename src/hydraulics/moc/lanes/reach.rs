@@ -1,9 +1,12 @@
 //! One pipe in lanes: what its points hand on, and the two half steps.
 #![allow(unsafe_code, reason = "kernels in vector instructions; see the SAFETY lines")]
 
+mod walls;
+
 use super::isa::{Isa, Plain, fused};
 use crate::hydraulics::moc::interior::PipeGrid;
 use crate::hydraulics::pipe::Parts;
+use walls::Walls;
 
 /// Sums of two sigmas up to which friction's share of the flow's quotient is taken by terms of its series; what is left out
 /// changes friction by no more than 3e-11 of itself.
@@ -152,6 +155,7 @@ struct Tables<const W: usize> {
     re_per_flow: [f64; W],
     by_table: [f64; W],
     by_flow: [f64; W],
+    walls: Option<Walls<W>>,
 }
 
 impl<const W: usize> Reach<W> {
@@ -235,6 +239,17 @@ impl<const W: usize> Reach<W> {
         let at = point * W + lane;
         let (f, g) = (self.forwards[self.start.0 + at], self.backwards[self.start.1 + at]);
         (self.head_m[lane] * (f + g), self.flow_m3_s[lane] * (f - g))
+    }
+
+    /// Heads of all lanes between a point and the next, m.
+    #[inline(always)]
+    pub(super) fn heads_m(&self, low: usize, rest: f64) -> [f64; W] {
+        let at = low * W;
+        let (f, g) = (&self.forwards[self.start.0 + at..][..2 * W], &self.backwards[self.start.1 + at..][..2 * W]);
+        std::array::from_fn(|l| {
+            let (here, next) = (f[l] + g[l], f[W + l] + g[W + l]);
+            self.head_m[l] * (here + rest * (next - here))
+        })
     }
 
     /// Head and flow at a share 0..1 of the length, as the plant reads them.
@@ -348,7 +363,15 @@ impl<const W: usize> Reach<W> {
             }
             let mut offered = [0.0; W];
             offered.copy_from_slice(if end == 1 { f } else { g });
+            let walls = match &self.friction {
+                Friction::Tabulated(tables) => tables.walls.as_ref(),
+                Friction::Fixed => None,
+            };
+            let soft = walls.map_or([1.0; W], |walls| walls.soften(&mut offered, end == 1));
             self.offer(end, &offered, &sigma);
+            for l in 0..W {
+                self.offers[end].conductance_m2_s[l] /= soft[l];
+            }
         }
     }
 }
@@ -363,6 +386,7 @@ fn friction<const W: usize>(pipes: &[&PipeGrid; W], numbers: usize) -> Friction<
         re_per_flow: [0.0; W],
         by_table: [0.0; W],
         by_flow: [0.0; W],
+        walls: Walls::new(pipes),
     };
     for (lane, pipe) in pipes.iter().enumerate() {
         let Parts::Tabulated { re_per_flow, per_f_re, minor_per_flow, table } = pipe.resistance.parts() else {
@@ -418,8 +442,18 @@ impl<const W: usize> Tables<W> {
 
     #[inline(always)]
     fn midway<I: Isa>(&mut self, f: &mut [f64], g: &mut [f64], n: usize) {
+        if let Some(walls) = &mut self.walls {
+            walls.follow((&mut *f, &mut *g), 0);
+        }
         for point in 0..n {
-            self.point::<I>((f, g), point * W, point * W + W, point * W);
+            let (a, b) = (point * W, point * W + W);
+            if let Some(walls) = &mut self.walls {
+                walls.follow((&mut f[b..], &mut g[b..]), point + 1);
+            }
+            self.point::<I>((f, g), a, b, a);
+            if let Some(walls) = &mut self.walls {
+                walls.give_midway((&mut f[a..], &mut g[a..]), point);
+            }
         }
     }
 
@@ -433,6 +467,9 @@ impl<const W: usize> Tables<W> {
     ) {
         for point in (1..n).rev() {
             self.point::<I>((f, g), (point - 1) * W, point * W, point * W);
+            if let Some(walls) = &self.walls {
+                walls.give((&mut f[point * W..], &mut g[point * W..]), point);
+            }
             note_unsound::<I, W>((&f[point * W..], &g[point * W..]), point, boiling, unsound);
         }
     }

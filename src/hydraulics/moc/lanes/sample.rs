@@ -4,6 +4,7 @@ use super::Trace;
 use crate::hydraulics::error::HydraulicsError;
 use crate::hydraulics::plant::{Plant, PlantEvent, PlantEventKind, ShaftDriver};
 use crate::hydraulics::spec::Place;
+use crate::signal::response::Response;
 
 /// Share of a sampling interval by which rounding may miss the end.
 const END_SLACK: f64 = 1.0e-9;
@@ -53,6 +54,87 @@ pub(super) fn read<D: ShaftDriver>(plant: &Plant<D>, probe: &Probe) -> f64 {
         Probe::PumpTorque => plant.pump_torque_n_m(),
         Probe::Current => plant.current_a(),
         Probe::Power => plant.power_w(),
+    }
+}
+
+/// What stands between a quantity and its record: a channel's answer ([`Response`]) and its range.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Meter {
+    /// Bandwidth, Hz; 0 or infinite: the quantity itself.
+    pub bandwidth_hz: f64,
+    /// Smallest and largest value it shows.
+    pub range: (f64, f64),
+}
+
+/// The meters of one scenario, one a probe.
+pub(super) struct Metered(Vec<(Response, (f64, f64))>);
+
+impl Metered {
+    /// Long at rest at these values.
+    pub(super) fn at_rest(meters: &[Meter], dt_s: f64, values: &[f64]) -> Self {
+        let one = |(meter, value): (&Meter, &f64)| (Response::at_rest(meter.bandwidth_hz, dt_s, *value), meter.range);
+        Self(meters.iter().zip(values).map(one).collect())
+    }
+
+    /// Values of the next level as they are shown.
+    pub(super) fn show(&mut self, values: &mut [f64]) {
+        for ((response, range), value) in self.0.iter_mut().zip(values) {
+            *value = response.step(*value).clamp(range.0, range.1);
+        }
+    }
+}
+
+/// The meters of all lanes, one a probe.
+pub(super) struct LaneMeters<const W: usize>(Vec<LaneMeter<W>>);
+
+struct LaneMeter<const W: usize> {
+    range: (f64, f64),
+    /// Shares of output, rate and input before, as [`crate::signal::response::LinearStep`]; none: the input.
+    shares: Option<Box<[[f64; W]; 6]>>,
+    input: [f64; W],
+    output: [f64; W],
+    rate: [f64; W],
+}
+
+impl<const W: usize> LaneMeters<W> {
+    pub(super) fn at_rest(meters: &[Meter], dt_s: &[f64; W], values: &[[f64; W]]) -> Self {
+        let one = |(meter, values): (&Meter, &[f64; W])| {
+            let mut shares = Box::new([[0.0; W]; 6]);
+            let mut passes = false;
+            for lane in 0..W {
+                match Response::at_rest(meter.bandwidth_hz, dt_s[lane], values[lane]).linear() {
+                    Some(step) => {
+                        let all = step.output.into_iter().chain(step.rate);
+                        shares.iter_mut().zip(all).for_each(|(share, value)| share[lane] = value);
+                    }
+                    None => passes = true,
+                }
+            }
+            let (input, output) = (*values, *values);
+            LaneMeter { range: meter.range, shares: (!passes).then_some(shares), input, output, rate: [0.0; W] }
+        };
+        Self(meters.iter().zip(values).map(one).collect())
+    }
+
+    /// Values of the next level, one row a probe, as they are shown.
+    #[inline(always)]
+    pub(super) fn show(&mut self, values: &mut [[f64; W]]) {
+        for (meter, value) in self.0.iter_mut().zip(values) {
+            if let Some(shares) = &meter.shares {
+                for l in 0..W {
+                    let (output, rate, input) = (meter.output[l] - value[l], meter.rate[l], meter.input[l] - value[l]);
+                    let next = shares[0][l] * output + shares[1][l] * rate + shares[2][l] * input;
+                    meter.rate[l] = shares[3][l] * output + shares[4][l] * rate + shares[5][l] * input;
+                    meter.input[l] = value[l];
+                    meter.output[l] = value[l] + next;
+                    value[l] = meter.output[l];
+                }
+            }
+            for l in 0..W {
+                let shown = if value[l] < meter.range.0 { meter.range.0 } else { value[l] };
+                value[l] = if shown > meter.range.1 { meter.range.1 } else { shown };
+            }
+        }
     }
 }
 
@@ -110,6 +192,19 @@ impl Recorder {
             let share = (self.next_s() - self.before.0) / (time_s - self.before.0);
             let pairs = self.before.1.iter().zip(values);
             self.values.extend(pairs.map(|(before, after)| before + share * (after - before)));
+            self.taken += 1;
+        }
+    }
+
+    /// As `before` and `after` at once, from the values of two levels.
+    #[inline(always)]
+    pub(super) fn between(&mut self, times_s: (f64, f64), values: impl Fn(usize) -> (f64, f64)) {
+        while self.next_s() <= times_s.1 {
+            let share = (self.next_s() - times_s.0) / (times_s.1 - times_s.0);
+            for probe in 0..self.probes.len() {
+                let (before, after) = values(probe);
+                self.values.push(before + share * (after - before));
+            }
             self.taken += 1;
         }
     }

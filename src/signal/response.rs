@@ -24,6 +24,16 @@ pub struct Response {
     rate: f64,
 }
 
+/// One step of a [`Response`]: with everything counted from the new input, next output and next rate are these shares of
+/// output, rate and input before.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LinearStep {
+    /// Shares that make the next output.
+    pub output: [f64; 3],
+    /// Shares that make the next rate.
+    pub rate: [f64; 3],
+}
+
 impl Response {
     /// A channel of `bandwidth_hz`, Hz, stepped by `dt_s`, s, long at rest at `value`.
     pub fn at_rest(bandwidth_hz: f64, dt_s: f64, value: f64) -> Self {
@@ -40,6 +50,21 @@ impl Response {
             output: value,
             rate: 0.0,
         }
+    }
+
+    /// The step as a linear form, for many channels at once; none where the input passes through.
+    pub fn linear(&self) -> Option<LinearStep> {
+        let w = self.omega_rad_s;
+        if !(w > 0.0 && w.is_finite()) {
+            return None;
+        }
+        let answer = |output: f64, rate: f64, input: f64, next: f64| {
+            let mut probe = Self { input, output, rate, ..*self };
+            let output = probe.step(next);
+            [output, probe.rate]
+        };
+        let columns = [answer(1.0, 0.0, 0.0, 0.0), answer(0.0, 1.0, 0.0, 0.0), answer(0.0, 0.0, 1.0, 0.0)];
+        Some(LinearStep { output: columns.map(|column| column[0]), rate: columns.map(|column| column[1]) })
     }
 
     /// Next output, for the input at the end of the step.

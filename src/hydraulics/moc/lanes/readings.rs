@@ -1,0 +1,82 @@
+//! Where the probes of a group are read, found once.
+
+use super::group::Group;
+use super::place::Lanes;
+use super::sample::Probe;
+use crate::hydraulics::spec::Place as At;
+
+/// One probe in lanes.
+pub(super) struct Reading<const W: usize> {
+    source: Source,
+    /// Weight of the liquid (N/m3) and elevation (m), where a pressure is asked for.
+    gauge: Option<(Lanes<W>, f64)>,
+}
+
+enum Source {
+    /// Place and node in it.
+    Node(usize, usize),
+    /// Pipe, point before, and share of the way to the next point.
+    Pipe(usize, usize, f64),
+    Speed,
+    Current,
+    Power,
+    /// Read lane by lane.
+    Other(Probe),
+}
+
+impl<const W: usize> Group<'_, W> {
+    pub(super) fn reading(&self, probe: &Probe) -> Reading<W> {
+        let (at, gauge) = match *probe {
+            Probe::Head(at) => (Some(at), None),
+            Probe::Gauge { place, elevation_m } => {
+                let weight = |lane: usize| {
+                    let liquid = &self.scenarios[lane].network.liquid;
+                    liquid.density_kg_m3 * liquid.gravity_m_s2
+                };
+                (Some(place), Some((std::array::from_fn(weight), elevation_m)))
+            }
+            _ => (None, None),
+        };
+        let found = match (probe, at) {
+            (Probe::Speed, _) => Some(Source::Speed),
+            (Probe::Current, _) => Some(Source::Current),
+            (Probe::Power, _) => Some(Source::Power),
+            (_, Some(At::Node(node))) => self.places.iter().enumerate().find_map(|(index, place)| {
+                place.nodes.iter().position(|at| at.node == node).map(|local| Source::Node(index, local))
+            }),
+            (_, Some(At::Pipe { element, share })) => {
+                self.reaches.iter().position(|reach| reach.element == element).map(|index| {
+                    let place = share.clamp(0.0, 1.0) * self.reaches[index].cells as f64;
+                    let low = (place as usize).min(self.reaches[index].cells - 1);
+                    Source::Pipe(index, low, place - low as f64)
+                })
+            }
+            _ => None,
+        };
+        match found {
+            Some(source) => Reading { source, gauge },
+            None => Reading { source: Source::Other(*probe), gauge: None },
+        }
+    }
+
+    /// The present values of a probe in all lanes.
+    #[inline(always)]
+    pub(super) fn read(&self, reading: &Reading<W>) -> Lanes<W> {
+        let each = |value: &dyn Fn(usize) -> f64| std::array::from_fn(value);
+        let (drivers, speed) = (&self.drives.drivers, &self.shaft.speed_rad_s);
+        let mut values = match &reading.source {
+            Source::Node(place, local) => self.places[*place].nodes[*local].head_m,
+            Source::Pipe(reach, low, rest) => self.reaches[*reach].heads_m(*low, *rest),
+            Source::Speed => *speed,
+            Source::Current => each(&|lane| drivers[lane].current_a(speed[lane])),
+            Source::Power => each(&|lane| drivers[lane].power_w(speed[lane])),
+            Source::Other(probe) => each(&|lane| self.value(lane, probe)),
+        };
+        if let Some((weight, elevation_m)) = &reading.gauge {
+            for l in 0..W {
+                values[l] = weight[l] * (values[l] - elevation_m);
+            }
+        }
+        values
+    }
+}
