@@ -61,8 +61,8 @@ fn published_donsky_1961_four_quadrants() {
     let anchors = |table: &[f64]| table.iter().step_by(every).copied().collect::<Vec<f64>>();
     let angles = EIGHTHS.iter().map(|(alpha, v)| four_quadrant::angle_rad(*alpha, *v) / PI).collect::<Vec<f64>>();
     sheet.check(&case, "x_over_pi", angles, "pump::four_quadrant::angle_rad");
-    sheet.check(&case, "WH", anchors(&head), "pump::four_quadrant::tables");
-    sheet.check(&case, "WB", anchors(&torque), "pump::four_quadrant::tables");
+    sheet.check(&case, "WH", anchors(head), "pump::four_quadrant::tables");
+    sheet.check(&case, "WB", anchors(torque), "pump::four_quadrant::tables");
     let elsewhere = "a figure of sizing, not of a run: checked with the pump figures";
     sheet.finish(
         &["affinity-", "ns-", "eff-", "npsha-", "inertia-", "nema-", "max-lift-"].map(|prefix| (prefix, elsewhere)),
