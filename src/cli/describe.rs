@@ -150,6 +150,9 @@ fn beside(summary: &Summary, units: System) -> String {
         let after = significant(event.after_mark_s, 4);
         text.push_str(&format!("{after} s after the {mark}: {}{more}\n", event.text));
     }
+    if let Some(separation) = &summary.separation {
+        text.push_str(&format!("cavities: {}\n", separation.words()));
+    }
     for (figures, channel) in summary.band.iter().zip(&summary.channels) {
         let dimension = dimension(channel.quantity);
         let shown = |si: f64| significant(units.number(si, dimension), 4);

@@ -7,6 +7,7 @@
 
 mod air;
 mod drawing;
+mod parting;
 
 pub use air::{LinesAtStart, SelfPriming};
 pub use drawing::Npsh;
@@ -84,18 +85,10 @@ struct Watch {
     open: Vec<Vec<bool>>,
     flow_forwards: bool,
     shaft_forwards: bool,
-    parted_pipes: Vec<Option<Parted>>,
-    parted_nodes: Vec<Option<Parted>>,
+    parting: parting::Parting,
     emptied: Vec<usize>,
     aired: Vec<usize>,
     flattened: Vec<usize>,
-}
-
-/// Cavities now open in a pipe or at a node.
-#[derive(Debug, Clone, Copy)]
-struct Parted {
-    place: Place,
-    largest_m3: f64,
 }
 
 impl<D: ShaftDriver> Plant<D> {
@@ -153,7 +146,7 @@ impl<D: ShaftDriver> Plant<D> {
         let stored_at_start_m3 = stored_m3(&line, &clusters);
         Ok(Self {
             node_at: (0..spec.nodes.len()).map(|node| place_node(&clusters, node)).collect(),
-            watch: Watch::new(&line, &clusters, spec.nodes.len(), state, &network),
+            watch: Watch::new(&line, &clusters, state, &network),
             drawing: drawing::Drawing::new(&network),
             network,
             line,
@@ -247,11 +240,11 @@ impl<D: ShaftDriver> Plant<D> {
                 let place = self.network.spec().elements[pipe.element].name.clone();
                 return Err(HydraulicsError::NotFinite { place, time_s });
             }
-            let (element, share) = (pipe.element, pipe.first_cavity_share());
-            let volume_m3 = pipe.cavities_m3();
-            self.watch.parted_pipe(index, (Place::Pipe { element, share }, volume_m3), time_s);
+            let place = || Place::Pipe { element: pipe.element, share: pipe.largest_cavity_share() };
+            let told = self.watch.parting.pipe(index, pipe.cavities_m3(), place);
+            told.into_iter().for_each(|kind| self.watch.note(time_s, kind));
             if let Some(flat) = pipe.lies_flat() {
-                self.watch.hose(element, flat, time_s);
+                self.watch.hose(pipe.element, flat, time_s);
             }
         }
         self.look_at_clusters(time_s)?;
@@ -270,7 +263,8 @@ impl<D: ShaftDriver> Plant<D> {
                 if !head_m.is_finite() {
                     return Err(HydraulicsError::NotFinite { place: spec.nodes[*node].name.clone(), time_s });
                 }
-                self.watch.parted_node(*node, cluster.cavity_m3(local), time_s);
+                let told = self.watch.parting.node(*node, cluster.cavity_m3(local));
+                told.into_iter().for_each(|kind| self.watch.note(time_s, kind));
             }
             for (local, valve) in cluster.air_valves() {
                 self.watch.air(cluster.nodes[local], valve.open, time_s);
@@ -546,7 +540,7 @@ fn place_node(clusters: &[Cluster], node: usize) -> (usize, usize) {
 }
 
 impl Watch {
-    fn new(line: &Line, clusters: &[Cluster], nodes: usize, state: &SteadyState, network: &Network) -> Self {
+    fn new(line: &Line, clusters: &[Cluster], state: &SteadyState, network: &Network) -> Self {
         let open = |cluster: &Cluster| cluster.elements.iter().map(|element| state.open[*element]).collect();
         let flat = line.pipes.iter().filter(|pipe| pipe.is_flat()).map(|pipe| pipe.element);
         Self {
@@ -554,8 +548,7 @@ impl Watch {
             open: clusters.iter().map(open).collect(),
             flow_forwards: network.pump().is_none_or(|pump| state.flows_m3_s[pump] >= 0.0),
             shaft_forwards: state.speed_rad_s >= 0.0,
-            parted_pipes: vec![None; line.pipes.len()],
-            parted_nodes: vec![None; nodes],
+            parting: parting::Parting::new(line, clusters, network),
             emptied: Vec::new(),
             aired: Vec::new(),
             flattened: flat.collect(),
@@ -637,33 +630,6 @@ impl Watch {
         if turned(self.shaft_forwards, speed) {
             self.shaft_forwards = !self.shaft_forwards;
             self.note(time_s, PlantEventKind::ShaftReversed { forwards: self.shaft_forwards });
-        }
-    }
-
-    fn parted_pipe(&mut self, index: usize, (place, volume_m3): (Place, f64), time_s: f64) {
-        let told = follow(&mut self.parted_pipes[index], place, volume_m3);
-        told.into_iter().for_each(|kind| self.note(time_s, kind));
-    }
-
-    fn parted_node(&mut self, node: usize, volume_m3: f64, time_s: f64) {
-        let told = follow(&mut self.parted_nodes[node], Place::Node(node), volume_m3);
-        told.into_iter().for_each(|kind| self.note(time_s, kind));
-    }
-}
-
-/// Follow the vapour of one pipe or node; what there is to tell.
-fn follow(parted: &mut Option<Parted>, place: Place, volume_m3: f64) -> Option<PlantEventKind> {
-    match parted {
-        None if volume_m3 > 0.0 => {
-            *parted = Some(Parted { place, largest_m3: volume_m3 });
-            Some(PlantEventKind::CavityOpened { place })
-        }
-        Some(open) if volume_m3 > 0.0 => {
-            open.largest_m3 = open.largest_m3.max(volume_m3);
-            None
-        }
-        _ => {
-            parted.take().map(|open| PlantEventKind::CavityCollapsed { place: open.place, largest_m3: open.largest_m3 })
         }
     }
 }

@@ -109,14 +109,15 @@ pub enum PlantEventKind {
         /// Available, m.
         available_m: f64,
     },
-    /// Water boils: a first vapour cavity opened in a pipe or at a node.
+    /// Water boils: the vapour in a pipe or at a node has grown beyond a plug of its bore a millimetre long. Threads of
+    /// vapour below that come and go with every low wave and are not told.
     CavityOpened {
-        /// Where first.
+        /// Where; in a pipe, where there was most when it was told.
         place: Place,
     },
-    /// The last cavity of a pipe or node filled: water met water.
+    /// The vapour of a pipe or node that was told of is gone: water met water.
     CavityCollapsed {
-        /// Where it opened first.
+        /// As told when it opened.
         place: Place,
         /// Most vapour there was in that pipe or node, m3.
         largest_m3: f64,

@@ -4,7 +4,7 @@
 //! Canonical bytes: fields in the order of the types; texts as length (u64) and UTF-8; lists as length (u64) and items;
 //! whole numbers as u64, `f64` and `f32` by their bits; everything little-endian. The hash itself is left out.
 
-use super::{Band, MadeWith, PredictedEvent, Prediction, Segment, SuddenStop};
+use super::{Band, MadeWith, PredictedEvent, Prediction, Segment, Separation, SuddenStop};
 use crate::sequence::marks::Phase;
 use sha2::{Digest, Sha256};
 
@@ -35,6 +35,10 @@ impl Prediction {
         if !self.events.is_empty() {
             hash.text("events");
             hash.events(&self.events);
+        }
+        if let Some(separation) = &self.separation {
+            hash.text("separation");
+            hash.separation(separation);
         }
         if let Some(band) = &self.band {
             hash.text("band");
@@ -97,6 +101,14 @@ impl Canonical {
             numbers.iter().for_each(|number| hash.real(*number));
         });
         self.events(&loss.events);
+        if let Some(separation) = &loss.separation {
+            self.separation(separation);
+        }
+    }
+
+    fn separation(&mut self, separation: &Separation) {
+        self.real(separation.largest_m3);
+        self.real(separation.residual_m3);
     }
 
     fn events(&mut self, events: &[PredictedEvent]) {

@@ -14,6 +14,12 @@ pub const EVENTS_MAX: usize = 200;
 const FLOWING_SHARE: f64 = 0.1;
 /// Forward flow counts as ended below this share of rated flow.
 const ENDED_SHARE: f64 = 0.005;
+/// Forward flow is on again only after this long above [`FLOWING_SHARE`], s: waves from closing cavities pass sooner.
+const FLOWING_S: f64 = 0.1;
+/// A cavity that opens within this long of the closing of the last belongs to the same spell, s.
+const SPELL_S: f64 = 0.5;
+/// A check valve that moves again within this long flutters, s: told as one event.
+const FLUTTER_S: f64 = 0.1;
 /// The shaft counts as still turning above this share of the pump's rated speed.
 const TURNING_SHARE: f64 = 0.1;
 
@@ -29,9 +35,9 @@ pub enum EventKind {
     CheckValveOpened,
     /// A check valve closed.
     CheckValveClosed,
-    /// The pressure fell to the vapour pressure: a cavity opened.
+    /// The pressure fell to the vapour pressure and the water parted: one event a spell, from its first cavity.
     CavityOpened,
-    /// The last cavity of a place closed.
+    /// The last cavity of a spell closed, wherever it was.
     CavityCollapsed,
     /// The front of a filling line came to the end of a pipe.
     FrontArrived,
@@ -102,7 +108,40 @@ pub struct Observer {
     flowing: bool,
     /// How the control valve stood at the last look.
     pub(super) valve: Option<Stand>,
+    /// Since when the flow is above [`FLOWING_SHARE`].
+    above_since_s: Option<f64>,
+    flutters: Vec<Flutter>,
+    parting: Option<Parting>,
     mark: Option<(u32, Phase, f64)>,
+}
+
+/// Moves of one check valve that follow one another closely, told as one event.
+#[derive(Debug, Clone, Copy)]
+struct Flutter {
+    element: usize,
+    /// Place of the event in the list.
+    event: usize,
+    first_s: f64,
+    last_s: f64,
+    moves: u32,
+    first_opens: bool,
+}
+
+/// From the first cavity to the closing of the last: one low spell of the line, however many places part in it.
+#[derive(Debug, Clone)]
+struct Parting {
+    /// Place of the opening event in the list.
+    opened: usize,
+    /// The first place, with where along.
+    first: String,
+    /// Names of pipes and nodes that parted, in order.
+    places: Vec<String>,
+    /// Cavities open now.
+    open: usize,
+    /// Volume and place of the largest that closed.
+    largest: (f64, String),
+    /// When the last closed and the place of that event in the list; a cavity soon after belongs to the same spell.
+    closed: Option<(f64, usize)>,
 }
 
 /// State of pump and shaft at a time level.
@@ -127,9 +166,85 @@ impl Observer {
     /// Takes what the plant tells, whose clock is `skipped_s` behind (still water is not computed).
     pub fn take(&mut self, rig: &Rig, events: Vec<PlantEvent>, skipped_s: f64) {
         for event in events {
-            let (kind, text) = in_words(rig, event.kind);
-            self.keep(event.time_s + skipped_s, kind, text);
+            let at_s = event.time_s + skipped_s;
+            match event.kind {
+                PlantEventKind::CheckValveOpened { element } => self.moved(rig, element, true, at_s),
+                PlantEventKind::CheckValveClosed { element } => self.moved(rig, element, false, at_s),
+                PlantEventKind::CavityOpened { place } => self.parted(rig, place, at_s),
+                PlantEventKind::CavityCollapsed { place, largest_m3 } => self.met(rig, place, largest_m3, at_s),
+                other => {
+                    let (kind, text) = in_words(rig, other);
+                    self.keep(at_s, kind, text);
+                }
+            }
         }
+    }
+
+    /// A cavity opened: a new spell, or more of the one that is on.
+    fn parted(&mut self, rig: &Rig, place: Place, at_s: f64) {
+        let again = |spell: &Parting| spell.closed.is_none_or(|(closed_s, _)| at_s - closed_s <= SPELL_S);
+        let Some(spell) = self.parting.as_mut().filter(|spell| again(spell)) else {
+            let (opened, places, first) = (self.events.len(), vec![site(rig, place)], words(rig, place));
+            self.keep(at_s, EventKind::CavityOpened, opening_words(&first, &[]));
+            let largest = (0.0, String::new());
+            self.parting = Some(Parting { opened, first, places, open: 1, largest, closed: None });
+            return;
+        };
+        spell.open += 1;
+        if let Some((_, event)) = spell.closed.take()
+            && event + 1 == self.events.len()
+        {
+            self.events.truncate(event);
+        }
+        let here = site(rig, place);
+        if !spell.places.contains(&here) {
+            spell.places.push(here);
+            if let Some(event) = self.events.get_mut(spell.opened) {
+                event.text = opening_words(&spell.first, &spell.places[1..]);
+            }
+        }
+    }
+
+    /// A cavity filled: with the last one the spell is over.
+    fn met(&mut self, rig: &Rig, place: Place, largest_m3: f64, at_s: f64) {
+        let Some(spell) = self.parting.as_mut() else { return };
+        spell.open = spell.open.saturating_sub(1);
+        if largest_m3 > spell.largest.0 {
+            spell.largest = (largest_m3, site(rig, place));
+        }
+        if spell.open == 0 {
+            spell.closed = Some((at_s, self.events.len()));
+            let (litres, largest_at) = (1e3 * spell.largest.0, spell.largest.1.clone());
+            let text = format!(
+                "the last cavity closes, at {}; the largest was at {largest_at}, {litres:.2} l",
+                site(rig, place)
+            );
+            self.keep(at_s, EventKind::CavityCollapsed, text);
+        }
+    }
+
+    /// A check valve opened or closed: a new event, or more of the flutter that is on.
+    fn moved(&mut self, rig: &Rig, element: usize, opens: bool, at_s: f64) {
+        let recent = |flutter: &&mut Flutter| flutter.element == element && at_s - flutter.last_s <= FLUTTER_S;
+        if let Some(flutter) = self.flutters.iter_mut().find(recent) {
+            flutter.last_s = at_s;
+            flutter.moves += 1;
+            let words = flutter_words(flutter, &words_of_element(rig, element), opens);
+            if let Some(event) = self.events.get_mut(flutter.event) {
+                event.text = words;
+            }
+            return;
+        }
+        self.flutters.retain(|flutter| flutter.element != element);
+        let event = self.events.len();
+        self.flutters.push(Flutter { element, event, first_s: at_s, last_s: at_s, moves: 1, first_opens: opens });
+        let kind = if opens {
+            PlantEventKind::CheckValveOpened { element }
+        } else {
+            PlantEventKind::CheckValveClosed { element }
+        };
+        let (kind, text) = in_words(rig, kind);
+        self.keep(at_s, kind, text);
     }
 
     /// Looks for the end of forward flow.
@@ -141,8 +256,12 @@ impl Observer {
             return;
         };
         if now.flow_m3_s > FLOWING_SHARE * pump.rated_flow_m3_s {
-            self.flowing = true;
-        } else if self.flowing && now.flow_m3_s < ENDED_SHARE * pump.rated_flow_m3_s {
+            let since_s = *self.above_since_s.get_or_insert(now.now_s);
+            self.flowing |= now.now_s - since_s >= FLOWING_S;
+            return;
+        }
+        self.above_since_s = None;
+        if self.flowing && now.flow_m3_s < ENDED_SHARE * pump.rated_flow_m3_s {
             self.flowing = false;
             if now.speed_rad_s > TURNING_SHARE * pump.rated_speed_rad_s {
                 let rpm = now.speed_rad_s * 60.0 / TAU;
@@ -180,11 +299,7 @@ fn in_words(rig: &Rig, kind: PlantEventKind) -> (EventKind, String) {
         PlantEventKind::ShaftReversed { forwards } => {
             (EventKind::ShaftReversed, format!("the shaft turns {}", way(forwards)))
         }
-        PlantEventKind::CavityOpened { place } => {
-            let text =
-                format!("the water at {} falls to its vapour pressure and parts: a cavity opens", words(rig, place));
-            (EventKind::CavityOpened, text)
-        }
+        PlantEventKind::CavityOpened { place } => (EventKind::CavityOpened, opening_words(&words(rig, place), &[])),
         PlantEventKind::CavityCollapsed { place, largest_m3 } => {
             let text = format!("the cavity at {} closes, {:.2} l at its largest", words(rig, place), 1e3 * largest_m3);
             (EventKind::CavityCollapsed, text)
@@ -237,6 +352,34 @@ fn in_words(rig: &Rig, kind: PlantEventKind) -> (EventKind, String) {
         }
         PlantEventKind::PrimeLost => (EventKind::PrimeLost, "the suction leg has run empty: prime is lost".to_owned()),
     }
+}
+
+/// Pipe or node of a place.
+fn site(rig: &Rig, place: Place) -> String {
+    match place {
+        Place::Pipe { element, .. } => words_of_element(rig, element),
+        Place::Node(_) => words(rig, place),
+    }
+}
+
+fn opening_words(first: &str, others: &[String]) -> String {
+    let also = if others.is_empty() { String::new() } else { format!("; soon after also at {}", others.join(", ")) };
+    format!("the water at {first} falls to its vapour pressure and parts: a cavity opens{also}")
+}
+
+fn words_of_element(rig: &Rig, element: usize) -> String {
+    rig.network.elements.get(element).map(|element| element.name.clone()).unwrap_or_default()
+}
+
+fn flutter_words(flutter: &Flutter, name: &str, open_now: bool) -> String {
+    let begins = if flutter.first_opens { "opens" } else { "closes" };
+    let ends = match (flutter.first_opens == open_now, open_now) {
+        (true, _) => String::new(),
+        (false, true) => ", is open again".to_owned(),
+        (false, false) => ", is shut again".to_owned(),
+    };
+    let (moves, over_s) = (flutter.moves, flutter.last_s - flutter.first_s);
+    format!("check valve {name} {begins}{ends}: {moves} moves in {over_s:.3} s")
 }
 
 /// A place of the rig in words.

@@ -8,10 +8,10 @@
 //!
 //! The rotor coasts in all of them.
 
-use super::PredictionError;
 use super::events::{Observer, PredictedEvent, PumpState};
 use super::sensors::{PIECE_S, Sensors};
 use super::valve_events::Stand;
+use super::{PredictionError, Separation};
 use crate::hydraulics::plant::{Plant, ShaftDriver};
 use crate::hydraulics::spec::{ElementKind, GridOptions};
 use crate::hydraulics::wave_speed::reflection_time_s;
@@ -62,6 +62,9 @@ pub struct SuddenStop {
     pub backspin_rad_s: f64,
     /// How long it was followed, s.
     pub followed_s: f64,
+    /// Vapour with the residual of its volume balance; `None`: the water does not part.
+    #[serde(default)]
+    pub separation: Option<Separation>,
     /// What happens, from the loss on.
     pub events: Vec<PredictedEvent>,
 }
@@ -193,6 +196,7 @@ fn follow(
     let mut observer = Observer::default();
     observer.mark(0, Phase::Stop, 0.0);
     observer.valve = rig.control_valve.as_ref().map(|_| Stand::Open);
+    let mut separation = Separation::default();
     let (mut reverse_flow_m3_s, mut backspin_rad_s, mut flow_ends_after_s) = (0.0_f64, 0.0_f64, None);
     let steps_a_piece = (PIECE_S / plant.dt_s()).round().max(1.0) as u64;
     let closing_s = rig.control_valve.as_ref().map_or(0.0, |valve| valve.spec.emergency.time_s);
@@ -202,6 +206,7 @@ fn follow(
         for _ in 0..steps_a_piece {
             plant.advance()?;
             sensors.read(&plant);
+            separation.follow(&plant);
             let (now_s, flow_m3_s, speed_rad_s) = (plant.time_s(), plant.pump_flow_m3_s(), plant.speed_rad_s());
             channels.iter_mut().zip(&sensors.newest).for_each(|(figures, value)| figures.take(*value, now_s));
             if flow_m3_s <= 0.0 && flow_ends_after_s.is_none() {
@@ -234,6 +239,7 @@ fn follow(
         reverse_flow_m3_s,
         backspin_rad_s,
         followed_s: plant.time_s(),
+        separation: separation.met(),
         events: observer.events,
     })
 }

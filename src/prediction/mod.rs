@@ -8,6 +8,7 @@ pub mod filling;
 pub mod loss;
 mod replay;
 mod sensors;
+mod separation;
 mod simulate;
 pub mod summary;
 mod valve_events;
@@ -20,6 +21,7 @@ pub use replay::Record;
 
 pub use events::{EventKind, PredictedEvent};
 pub use loss::SuddenStop;
+pub use separation::Separation;
 
 use crate::sequence::marks::Phase;
 use crate::signal::ChannelId;
@@ -49,6 +51,9 @@ pub struct Prediction {
     /// What happens, in order of time.
     #[serde(default)]
     pub events: Vec<PredictedEvent>,
+    /// Vapour in the run with the residual of its volume balance; `None`: the water does not part.
+    #[serde(default)]
+    pub separation: Option<Separation>,
     /// The band about it, where one was asked for; stored and hashed, never computed again.
     #[serde(default)]
     pub band: Option<Band>,

@@ -5,7 +5,7 @@ use super::events::{EventKind, Observer, PredictedEvent, PumpState};
 use super::loss::{SteadyRunning, SuddenStop, emergency_stop, loss_of_supply, release_s};
 use super::replay::{Order, Record};
 use super::sensors::{PIECE_S, Sensors};
-use super::{MadeWith, Prediction, Segment};
+use super::{MadeWith, Prediction, Segment, Separation};
 use crate::hydraulics::HydraulicsError;
 use crate::hydraulics::plant::Plant;
 use crate::hydraulics::priming::{Priming, Readiness};
@@ -131,6 +131,7 @@ struct Simulation<'a> {
     heat: Option<(Heat, f64)>,
     hottest: f64,
     observer: Observer,
+    separation: Separation,
     grid: GridOptions,
     line_up: usize,
     /// How it ran at the first stop.
@@ -169,6 +170,7 @@ impl<'a> Simulation<'a> {
             heat: rig.motor_starts.map(|rating| (rating.cold(), 0.0)),
             hottest: 0.0,
             observer: Observer::default(),
+            separation: Separation::default(),
             grid,
             line_up: script.first_line_up().unwrap_or(0),
             first_stop: None,
@@ -213,6 +215,7 @@ impl<'a> Simulation<'a> {
             self.plant.advance()?;
             self.plant_steps += 1;
             self.sensors.read(&self.plant);
+            self.separation.follow(&self.plant);
             let now = PumpState {
                 now_s: self.now_s() + self.plant.dt_s(),
                 flow_m3_s: self.plant.pump_flow_m3_s(),
@@ -411,6 +414,7 @@ impl<'a> Simulation<'a> {
             loss_of_supply,
             emergency_stop,
             events: self.observer.events,
+            separation: self.separation.met(),
             band: None,
             sha256: String::new(),
         };

@@ -3,7 +3,7 @@
 use super::bands::BandFigures;
 use super::beside::BesideSummary;
 use super::filling::Filling;
-use super::{EventKind, MadeWith, PredictedEvent, Prediction, Segment, SuddenStop};
+use super::{EventKind, MadeWith, PredictedEvent, Prediction, Segment, Separation, SuddenStop};
 use crate::rig::model::{Quantity, Rig};
 use crate::sequence::marks::Phase;
 use crate::signal::features;
@@ -52,6 +52,8 @@ pub struct Summary {
     pub beside: Vec<BesideSummary>,
     /// What happens in the whole run.
     pub events: Vec<PredictedEvent>,
+    /// Vapour in the run; `None`: the water does not part.
+    pub separation: Option<Separation>,
     /// Spans of the figures over the band's members, channel order; empty without a band.
     pub band: Vec<BandFigures>,
     /// What the prediction was made with.
@@ -72,6 +74,7 @@ impl Summary {
             filling: Filling::of(rig, prediction),
             beside: start.map(|segment| beside(prediction, segment)).unwrap_or_default(),
             events: prediction.events.clone(),
+            separation: prediction.separation,
             band: prediction.band.as_ref().map(|band| band.figures.clone()).unwrap_or_default(),
             made_with: prediction.made_with.clone(),
         }
@@ -86,6 +89,7 @@ impl Summary {
             "loss_of_supply": self.loss_of_supply.as_ref().map(|stop| sudden_json(&self.channels, stop)),
             "emergency_stop": self.emergency_stop.as_ref().map(|stop| sudden_json(&self.channels, stop)),
             "filling": self.filling, "events": self.events, "beside": self.beside,
+            "separation": self.separation.as_ref().map(separation_json),
             "band": self.band.iter().map(|figures| band_json(&self.channels, figures)).collect::<Map<String, Value>>(),
         })
     }
@@ -94,6 +98,13 @@ impl Summary {
 fn beside(prediction: &Prediction, segment: &Segment) -> Vec<BesideSummary> {
     let series = prediction.beside.iter().zip(&segment.beside);
     series.filter_map(|(name, series)| BesideSummary::of(name, segment, series)).collect()
+}
+
+fn separation_json(separation: &Separation) -> Value {
+    json!({
+        "largest_m3": separation.largest_m3, "residual_m3": separation.residual_m3,
+        "residual_share": separation.residual_share(),
+    })
 }
 
 fn band_json(channels: &[ChannelSummary], figures: &BandFigures) -> (String, Value) {
@@ -123,6 +134,7 @@ fn sudden_json(channels: &[ChannelSummary], loss: &SuddenStop) -> Value {
         "motor_off_after_s": loss.motor_off_after_s,
         "flow_ends_after_s": loss.flow_ends_after_s, "reverse_flow_m3_s": loss.reverse_flow_m3_s,
         "backspin_rad_s": loss.backspin_rad_s, "followed_s": loss.followed_s, "events": loss.events,
+        "separation": loss.separation.as_ref().map(separation_json),
     })
 }
 
@@ -243,6 +255,9 @@ fn sudden_words(loss: &SuddenStop, units: System) -> String {
         text.push_str(&format!(", the control valve is shut after {} s", significant(shut.after_mark_s, 3)));
     }
     text.push('.');
+    if let Some(separation) = &loss.separation {
+        text.push_str(&format!(" Cavities: {}.", separation.words()));
+    }
     text
 }
 

@@ -284,6 +284,7 @@ impl Recording {
             loss_of_supply: text.loss_of_supply,
             emergency_stop: text.emergency_stop,
             events: text.events,
+            separation: text.separation,
             band: text.band,
             sha256: text.sha256,
         }))

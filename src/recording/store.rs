@@ -6,7 +6,7 @@ use super::names::{RecordingPath, release, sync_folder};
 use super::opened::options;
 use super::rows::{self, BlockRow, EndRow, SegmentRow, StoredRow, ascii};
 use super::schema::{Committed, Documents, Form, Layout};
-use crate::prediction::{Band, MadeWith, PredictedEvent, Prediction, SuddenStop};
+use crate::prediction::{Band, MadeWith, PredictedEvent, Prediction, Separation, SuddenStop};
 use crate::sequence::ports::RunHeader;
 use crate::signal::Block;
 use hdf5::{Dataset, File, H5Type, Result as H5Result};
@@ -36,6 +36,8 @@ pub(super) struct PredictionText {
     pub emergency_stop: Option<SuddenStop>,
     #[serde(default)]
     pub events: Vec<PredictedEvent>,
+    #[serde(default)]
+    pub separation: Option<Separation>,
     #[serde(default)]
     pub band: Option<Band>,
     pub sha256: String,
@@ -221,6 +223,7 @@ impl Store {
             loss_of_supply: prediction.loss_of_supply.clone(),
             emergency_stop: prediction.emergency_stop.clone(),
             events: prediction.events.clone(),
+            separation: prediction.separation,
             band: prediction.band.clone(),
             sha256: prediction.sha256.clone(),
         };

@@ -194,6 +194,7 @@ fn prediction(offset_pa: f64) -> Prediction {
         loss_of_supply: None,
         emergency_stop: None,
         events: Vec::new(),
+        separation: None,
         band: None,
         sha256: String::new(),
     }

@@ -21,6 +21,7 @@ mod machines;
 mod pump_trouble;
 mod priming;
 mod rigid;
+mod separation;
 mod signals;
 mod starters;
 mod trade;

@@ -47,10 +47,11 @@ impl Cavities {
         if self.active == 0 { 0.0 } else { self.volume_m3.iter().sum() }
     }
 
-    /// Share of the length at which the first one is.
-    pub(super) fn first_share(&self) -> f64 {
-        let first = self.volume_m3.iter().position(|volume| *volume > 0.0).unwrap_or(0);
-        first as f64 / (self.volume_m3.len() - 1) as f64
+    /// Share of the length at which the largest one is.
+    pub(super) fn largest_share(&self) -> f64 {
+        let points = self.volume_m3.iter().enumerate();
+        let largest = points.max_by(|a, b| a.1.total_cmp(b.1)).map_or(0, |(point, _)| point);
+        largest as f64 / (self.volume_m3.len() - 1) as f64
     }
 
     /// Volume at the point nearest to a share of the length, m3.

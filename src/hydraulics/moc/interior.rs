@@ -257,9 +257,9 @@ impl PipeGrid {
         self.cavities.volume_m3() + self.lay_flat.as_ref().map_or(0.0, |hose| hose.vapour_m3())
     }
 
-    /// Where the first cavity is, a share of the length; 0 without any.
-    pub(crate) fn first_cavity_share(&self) -> f64 {
-        if self.cavities.none() { 0.0 } else { self.cavities.first_share() }
+    /// Where the largest cavity is, a share of the length.
+    pub(crate) fn largest_cavity_share(&self) -> f64 {
+        self.cavities.largest_share()
     }
 
     /// Vapour at the point nearest to a share of the length, m3.

@@ -10,6 +10,8 @@ use ramprig::hydraulics::spec::GridOptions;
 const VOLUME_SHARE: f64 = 5.0e-3;
 /// The same before there is a cavity, m3.
 const VOLUME_FLOOR_M3: f64 = 1.0e-7;
+/// Vapour that cannot pass untold, m3: a millimetre of bore at each of the bench's dozen places.
+const TOLD_M3: f64 = 12.0 * 1.0e-3 * 0.0045;
 
 proptest! {
     #![proptest_config(ProptestConfig { cases: 24, ..ProptestConfig::default() })]
@@ -45,7 +47,9 @@ proptest! {
         let opened = events.iter().filter(|event| matches!(event.kind, PlantEventKind::CavityOpened { .. })).count();
         let collapsed =
             events.iter().filter(|event| matches!(event.kind, PlantEventKind::CavityCollapsed { .. })).count();
-        prop_assert!(opened > 0 && collapsed <= opened && collapsed + 12 >= opened, "{opened} opened, {collapsed} collapsed");
+// A plug of the largest bore a millimetre long is told wherever it is; below that there may be nothing to tell.
+        prop_assert!(opened > 0 || largest_m3 < TOLD_M3, "{largest_m3:.3e} m3 of vapour and nothing told");
+        prop_assert!(collapsed <= opened && collapsed + 12 >= opened, "{opened} opened, {collapsed} collapsed");
     }
 }
 

@@ -4,7 +4,7 @@ use crossbeam_channel::{Receiver, Sender, bounded};
 use ramprig::clock::{RigClock, SystemClock, sleep_wall};
 use ramprig::hydraulics::spec::Place;
 use ramprig::prediction::loss::LossFigures;
-use ramprig::prediction::{EventKind, MadeWith, PredictedEvent, Prediction, Segment, SuddenStop};
+use ramprig::prediction::{EventKind, MadeWith, PredictedEvent, Prediction, Segment, Separation, SuddenStop};
 use ramprig::recording::{Recorder, RecordingError, RunDescription};
 use ramprig::rig::model::{Channel, Quantity};
 use ramprig::sequence::marks::{Mark, MarkKind, Phase};
@@ -109,6 +109,7 @@ fn loss() -> SuddenStop {
         reverse_flow_m3_s: 1e-4 / 3.0,
         backspin_rad_s: 0.0,
         followed_s: 12.0,
+        separation: Some(Separation { largest_m3: 2e-3 / 3.0, residual_m3: 0.0 }),
         events: vec![event()],
     }
 }
@@ -141,6 +142,7 @@ pub fn prediction() -> Prediction {
         loss_of_supply: Some(loss()),
         emergency_stop: Some(SuddenStop { motor_off_after_s: 0.015, ..loss() }),
         events: vec![event()],
+        separation: Some(Separation { largest_m3: 1e-3 / 3.0, residual_m3: 1e-7 / 7.0 }),
         band: None,
         sha256: "ab".repeat(32),
     }

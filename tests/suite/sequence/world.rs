@@ -225,6 +225,7 @@ fn empty_prediction() -> Prediction {
         loss_of_supply: None,
         emergency_stop: None,
         events: Vec::new(),
+        separation: None,
         band: None,
         sha256: String::new(),
     }
