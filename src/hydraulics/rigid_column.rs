@@ -8,6 +8,8 @@ use std::f64::consts::{PI, TAU};
 
 /// Local error of the integrations.
 const TOLERANCE: f64 = 1.0e-12;
+/// A turbulent swing that loses less than this share of its height loses nothing that the root could show.
+const NEGLIGIBLE_SHARE: f64 = 1.0e-9;
 /// Digits of the roots.
 const ROOT_TOLERANCE: f64 = 1.0e-13;
 
@@ -25,7 +27,7 @@ pub struct Column {
 }
 
 impl Column {
-    /// Velocity at which losses use up the head, m/s: `sqrt(2 g H / k)`.
+    /// Velocity at which losses use up the head, m/s: `sqrt(2 g H / k)`; infinite without losses.
     #[must_use]
     pub fn final_velocity_m_s(&self) -> f64 {
         (2.0 * self.gravity_m_s2 * self.head_m / self.loss_k).sqrt()
@@ -44,18 +46,22 @@ impl Column {
     #[must_use]
     pub fn time_between_s(&self, from_m_s: f64, to_m_s: f64) -> f64 {
         let last_m_s = self.final_velocity_m_s();
-        let scale_s = self.length_m * last_m_s / (2.0 * self.gravity_m_s2 * self.head_m);
-        2.0 * scale_s * ((to_m_s / last_m_s).atanh() - (from_m_s / last_m_s).atanh())
+        let from_rest_s =
+            |to_m_s: f64| to_m_s / self.first_acceleration_m_s2() * over_itself(f64::atanh, to_m_s / last_m_s);
+        from_rest_s(to_m_s) - from_rest_s(from_m_s)
     }
 
     /// After the pump's head has vanished the same head works against the column: time until it stands, s.
     ///
     /// Equation: forwards `dV/dt = -(g H / L + k V^2 / 2L)`, hence `t = atan(V0 / Vf) Vf L / (g H)`.
-    /// Source: case `decel-*` (rigid column).
+    /// Range: without losses `V0 L / (g H)`; without a head it never stands (infinite). Source: case `decel-*`.
     #[must_use]
     pub fn time_to_reversal_s(&self, forwards_m_s: f64) -> f64 {
-        let last_m_s = self.final_velocity_m_s();
-        (forwards_m_s / last_m_s).atan() * last_m_s / self.first_acceleration_m_s2()
+        if self.head_m <= 0.0 {
+            return f64::INFINITY;
+        }
+        let share = forwards_m_s / self.final_velocity_m_s();
+        forwards_m_s / self.first_acceleration_m_s2() * over_itself(f64::atan, share)
     }
 
     /// Size of the deceleration at a forward velocity after the pump's head has vanished, m/s2.
@@ -66,12 +72,21 @@ impl Column {
 
     /// Backward velocity a given time after the flow turned, m/s: what a check valve that is late by that time stops.
     ///
-    /// Equation: backwards losses help, `V = Vf tanh(g H t / (L Vf))`. Source: case `decel-*` (rigid column).
+    /// Equation: backwards losses help, `V = Vf tanh(g H t / (L Vf))`. Range: without losses `g H t / L`, without a head 0.
+    /// Source: case `decel-*` (rigid column).
     #[must_use]
     pub fn reverse_velocity_m_s(&self, late_s: f64) -> f64 {
-        let last_m_s = self.final_velocity_m_s();
-        last_m_s * (self.first_acceleration_m_s2() * late_s / last_m_s).tanh()
+        if self.head_m <= 0.0 {
+            return 0.0;
+        }
+        let free_m_s = self.first_acceleration_m_s2() * late_s;
+        free_m_s * over_itself(f64::tanh, free_m_s / self.final_velocity_m_s())
     }
+}
+
+/// `f(x) / x` of a function that leaves zero with slope 1, also at zero.
+fn over_itself(function: impl Fn(f64) -> f64, x: f64) -> f64 {
+    if x.abs() < f64::EPSILON { 1.0 } else { function(x) / x }
 }
 
 /// Liquid swinging in a tube of even bore, both ends open.
@@ -163,6 +178,9 @@ impl UTube {
 /// Solve `(1 + p z1) exp(-p z1) = (1 - p z2) exp(p z2)` for z2 in 0..min(z1, 1/p).
 fn extreme_after(per_m: f64, height_m: f64) -> Result<f64, RootError> {
     let share = per_m * height_m;
+    if share < NEGLIGIBLE_SHARE {
+        return Ok(height_m);
+    }
     let left = (1.0 + share) * (-share).exp();
     let root = brent(|x| (1.0 - x) * x.exp() - left, 0.0, share.min(1.0), ROOT_TOLERANCE)?;
     Ok(root / per_m)

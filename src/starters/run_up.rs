@@ -22,6 +22,9 @@ pub enum RunUpError {
     NoBalance(#[from] RootError),
 }
 
+/// Below this square root of load over driving torque the load makes no difference that the numbers could show.
+const NEGLIGIBLE_SHARE: f64 = 1.0e-8;
+
 /// A load torque that grows with the square of speed: T = T_0 (omega/omega_0)|omega/omega_0|.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct QuadraticLoad {
@@ -59,6 +62,9 @@ pub fn kinetic_energy_j(inertia_kg_m2: f64, speed_rad_s: f64) -> f64 {
 pub fn quadratic_load_s(inertia_kg_m2: f64, motor_n_m: f64, load: &QuadraticLoad, speed_rad_s: f64) -> f64 {
     let k = load.coefficient();
     let share = speed_rad_s * (k / motor_n_m).sqrt();
+    if share < NEGLIGIBLE_SHARE {
+        return constant_torque_s(inertia_kg_m2, motor_n_m, speed_rad_s);
+    }
     if share >= 1.0 { f64::INFINITY } else { inertia_kg_m2 / (motor_n_m * k).sqrt() * share.atanh() }
 }
 
@@ -76,6 +82,9 @@ pub fn coast_to_share_s(inertia_kg_m2: f64, load: &QuadraticLoad, share: f64) ->
 /// J/sqrt(T_f k) atan(omega_0 sqrt(k/T_f)), s.
 pub fn coast_to_rest_s(inertia_kg_m2: f64, load: &QuadraticLoad, friction_n_m: f64) -> f64 {
     let k = load.coefficient();
+    if load.at_rad_s * (k / friction_n_m).sqrt() < NEGLIGIBLE_SHARE {
+        return constant_torque_s(inertia_kg_m2, friction_n_m, load.at_rad_s);
+    }
     inertia_kg_m2 / (friction_n_m * k).sqrt() * (load.at_rad_s * (k / friction_n_m).sqrt()).atan()
 }
 

@@ -14,6 +14,7 @@ mod lay_flat;
 mod loops;
 mod pump_surface;
 mod pump_trouble;
+mod ranges;
 mod refusals;
 mod runs;
 mod waves;

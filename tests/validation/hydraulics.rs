@@ -5,6 +5,7 @@ mod bed;
 mod cavities;
 mod coarse_grids;
 mod pump_runs;
+mod second_solutions;
 mod steady;
 mod valve_closure;
 mod waves;

@@ -97,7 +97,7 @@ impl ShaftDriver for Kloss {
     }
 }
 
-fn pump_of(case: &Case) -> PumpSpec {
+pub(super) fn pump_of(case: &Case) -> PumpSpec {
     PumpSpec {
         rated_speed_rad_s: case.si("NR"),
         rated_flow_m3_s: case.si("QR"),
