@@ -314,6 +314,7 @@ fn drive(shared: &Arc<Shared>, job: Job, prepared: &Prepared) -> RunEnd {
         confirmed_by: job.request.confirmed_by.clone(),
         duty: Arc::clone(&prepared.duty),
         duty_file: Some(duty_file(shared)),
+        settings_note: Some(shared.state_dir.join(format!("{}.settings.json", shared.rig.id))),
     });
     for link in shared.fieldbus.statistics() {
         let at_s = shared.rig_clock.now_ns() as f64 * 1e-9;

@@ -211,7 +211,7 @@ fn seconds_between(earlier_utc: &str, later_utc: &str) -> f64 {
     }
 }
 
-fn write_durably(path: &Path, text: &str) -> std::io::Result<()> {
+pub(super) fn write_durably(path: &Path, text: &str) -> std::io::Result<()> {
     let mut file = std::fs::File::create(path)?;
     file.write_all(text.as_bytes())?;
     file.sync_all()

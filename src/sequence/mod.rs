@@ -2,7 +2,8 @@
 //!
 //! [`script`] reads the file and unrolls it into a linear program of [`step`]s; [`machine`] is one pure `advance` that
 //! walks the program (used by run and prediction alike); [`interlock`] says what forbids a start and what ends a run;
-//! [`stopping`] carries a stop through its stages and says how sure it is; [`duty`] counts starts; [`ports`] is what the
+//! [`stopping`] carries a stop through its stages and says how sure it is; [`duty`] counts starts; [`left_settings`] notes what
+//! a run has changed at a starter; [`ports`] is what the
 //! executor needs from the world, and [`executor`] drives the machine with it.
 
 pub mod marks;
@@ -14,4 +15,5 @@ pub mod step;
 pub mod script;
 pub mod machine;
 pub mod duty;
+pub mod left_settings;
 pub mod executor;

@@ -42,6 +42,8 @@ const PROGRESS_NS: u64 = 100_000_000;
 pub const VIRTUAL_NAME: &str = "virtual rig";
 /// Signal number of the question about a latched fault; the script's own questions count from 1.
 pub const RESET_QUESTION: u32 = u32::MAX;
+/// Signal number of the question about settings that an earlier run left changed.
+pub const SETTINGS_QUESTION: u32 = u32::MAX - 1;
 
 /// Everything a run needs. The ports outlive the run: the daemon keeps them for the next.
 pub struct ExecutorInput<'a> {
@@ -73,6 +75,8 @@ pub struct ExecutorInput<'a> {
     pub duty: Arc<Mutex<DutyLedger>>,
     /// Where the ledger is kept; written at every start and stop.
     pub duty_file: Option<PathBuf>,
+    /// Where changed settings are noted before they are written; `None`: nowhere.
+    pub settings_note: Option<PathBuf>,
 }
 
 /// Why a run comes to its end.

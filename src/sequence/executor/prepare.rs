@@ -1,8 +1,10 @@
 //! Before the machine: who is there, which devices are they, are they off, their settings, the record's beginning.
 
-use super::{Abort, FIRST_ANSWERS_NS, RESET_QUESTION, Run, VIRTUAL_NAME};
+use super::look::difference;
+use super::{Abort, FIRST_ANSWERS_NS, RESET_QUESTION, Run, SETTINGS_QUESTION, VIRTUAL_NAME};
 use crate::clock::utc_now_rfc3339;
 use crate::rig::register_map::Role;
+use crate::sequence::left_settings::{Left, LeftSettings};
 use crate::sequence::ports::{Level, PortError, RunHeader, StarterOrder};
 use crate::sequence::step::Step;
 use crate::starters::Settings;
@@ -18,6 +20,7 @@ impl Run<'_> {
         self.check_all_off()?;
         for starter in self.input.script.starters_used() {
             self.clear_fault(starter)?;
+            self.mend_left_settings(starter)?;
             self.apply_first_settings(starter)?;
         }
         self.begin_record()
@@ -125,10 +128,8 @@ impl Run<'_> {
     fn clear_fault(&mut self, starter: usize) -> Result<(), Abort> {
         let Some(code) = self.seen.starters[starter].fault.filter(|code| *code != 0) else { return Ok(()) };
         let id = self.input.script.rules.id(starter);
-        self.ask(RESET_QUESTION, &format!("{id} has fault {code} latched. Its cause is known and mended: clear it"));
-        while !self.seen.answers.remove(&RESET_QUESTION) {
-            self.look_between()?;
-        }
+        let question = format!("{id} has fault {code} latched. Its cause is known and mended: clear it");
+        self.answered(RESET_QUESTION, &question)?;
         self.order_leaves(starter);
         let at_s = self.now_s();
         let command = self.input.starters[starter].order(StarterOrder::Reset).map_err(|error| refused(&error))?;
@@ -143,6 +144,67 @@ impl Run<'_> {
         Ok(())
     }
 
+    fn answered(&mut self, question: u32, text: &str) -> Result<(), Abort> {
+        self.ask(question, text);
+        while !self.seen.answers.remove(&question) {
+            self.look_between()?;
+        }
+        Ok(())
+    }
+
+    /// What an earlier run wrote and never put back is mended only when a person says so, and only if nobody has changed it
+    /// since.
+    fn mend_left_settings(&mut self, starter: usize) -> Result<(), Abort> {
+        let id = self.input.script.rules.id(starter);
+        let Some(left) = self.settings_note()?.of(&id).cloned() else { return Ok(()) };
+        let found = self.input.starters[starter].read_settings().map_err(|error| refused(&error))?;
+        let Some(change) = difference(&left.before, &found) else {
+            self.event(Level::Note, format!("{id}: settings noted as left changed read as before"));
+            return self.strike_out(&id);
+        };
+        let begun = format!("{id}: a run of {} changed settings and did not put them back ({change})", left.at_utc);
+        if let Some(others) = difference(&left.written, &found) {
+            let text = format!("{begun}; somebody has changed them since ({others}). Go on with them as they are now");
+            self.answered(SETTINGS_QUESTION, &text)?;
+            return self.strike_out(&id);
+        }
+        self.answered(SETTINGS_QUESTION, &format!("{begun}. Put them back before this run"))?;
+        self.input.starters[starter].apply_settings(&left.before).map_err(|error| refused(&error))?;
+        self.event(Level::Note, format!("{id}: settings put back that an earlier run had left changed"));
+        self.strike_out(&id)
+    }
+
+    fn settings_note(&self) -> Result<LeftSettings, Abort> {
+        match &self.input.settings_note {
+            Some(path) => LeftSettings::load(path).map_err(|error| Abort::because(error.to_string())),
+            None => Ok(LeftSettings::default()),
+        }
+    }
+
+    /// The note of a starter is over.
+    pub(super) fn strike_out(&self, id: &str) -> Result<(), Abort> {
+        let mut note = self.settings_note()?;
+        note.done(id);
+        self.save_note(&note)
+    }
+
+    fn save_note(&self, note: &LeftSettings) -> Result<(), Abort> {
+        let saved = self.input.settings_note.as_ref().map_or(Ok(()), |path| note.save(path));
+        saved.map_err(|error| Abort::because(error.to_string()))
+    }
+
+    /// Durable before the write: a crash right after it must not leave settings that nobody knows of.
+    fn note_change(&self, starter: usize, wanted: &Settings) -> Result<(), Abort> {
+        let Some(before) = self.devices[starter].before else { return Ok(()) };
+        if difference(&before, wanted).is_none() {
+            return Ok(());
+        }
+        let mut note = self.settings_note()?;
+        let left = Left { before, written: *wanted, at_utc: utc_now_rfc3339() };
+        note.changing(&self.input.script.rules.id(starter), left);
+        self.save_note(&note)
+    }
+
     fn apply_first_settings(&mut self, starter: usize) -> Result<(), Abort> {
         let wanted = self.input.script.program.iter().find_map(|instruction| match &instruction.step {
             Step::Start(step) if step.starter == starter => Some(step.settings),
@@ -155,6 +217,7 @@ impl Run<'_> {
 
     /// Writes settings and reads them back.
     pub(super) fn apply(&mut self, starter: usize, wanted: &Settings) -> Result<(), Abort> {
+        self.note_change(starter, wanted)?;
         let in_force = self.input.starters[starter].apply_settings(wanted).map_err(|error| refused(&error))?;
         self.devices[starter].in_force = Some(in_force);
         let id = self.input.script.rules.id(starter);

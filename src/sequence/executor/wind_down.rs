@@ -182,6 +182,6 @@ impl Run<'_> {
         }
         port.apply_settings(&before).map_err(|error| error.to_string())?;
         self.devices[starter].in_force = Some(before);
-        Ok(())
+        self.strike_out(&self.input.script.rules.id(starter)).map_err(|abort| abort.reason)
     }
 }

@@ -26,6 +26,44 @@ const TRIALS_A_KILL: u32 = 4;
 /// Added to the starter's own time-out when it is timed from outside, for a busy computer, s.
 const SLACK_S: f64 = 5.0;
 
+/// Settings that a killed daemon left changed are put back only when a person says so.
+#[test]
+fn asks_a_person_before_settings_left_by_a_killed_daemon_are_put_back() {
+    let bench = Bench::real_time();
+    let cycle = Cycle { hold: "time = \"20 s\"", ..Cycle::brief_ramps() };
+    let mut program = bench.run(&cycle.text(), "drive");
+    let mut view = View::of_run(&mut program);
+    assert!(view.reaches_step("hold"), "the run ended early");
+    program.kill();
+    bench.witness().wait_off();
+    let note = bench.state().join(format!("{}.settings.json", bench.rig.id));
+    assert!(note.exists(), "the note outlives the process");
+    let mut args = bench.run_args(bench.wires(), &Cycle::brief_ramps().text(), "drive");
+    args.extend(["--attending".into(), "A. Tester".into()]);
+    let mut asking = Program::start(&mut command(args));
+    let mut view = View::of_run(&mut asking);
+    let mut confirmed = 0;
+    let (id, text) = loop {
+        let state = view.wait_state("a question", |state| {
+            state.run.as_ref().and_then(|run| run.question.as_ref()).is_some_and(|(id, _)| *id != confirmed)
+        });
+        let (id, text) = state.run.unwrap().question.unwrap();
+        if text.contains("did not put them back") {
+            break (id, text);
+        }
+        confirmed = id;
+        view.ask(async |client| client.confirm(id, "A. Tester".into()).await).unwrap();
+    };
+    assert!(text.contains("Put them back before this run"), "{text}");
+    assert!(note.exists(), "nothing is mended before the answer");
+    view.ask(async |client| client.confirm(id, "A. Tester".into()).await).unwrap();
+    let said = "settings put back that an earlier run had left changed";
+    view.wait_state(said, |state| state.log.iter().any(|event| event.text.contains(said)));
+    asking.interrupt();
+    asking.end();
+    assert!(!note.exists(), "struck out");
+}
+
 /// No run bit survives, and the fault that the starter's own timer latched is cleared only when a person says so.
 #[test]
 fn asks_before_it_clears_the_fault_that_a_killed_owner_left() {

@@ -228,8 +228,15 @@ fn writes_one_csv_line_a_sample() {
     let mut lines = text.split("\r\n");
     let heading = lines.next().unwrap();
     assert!(heading.starts_with("cycle,phase,time_s,p_suction_pa,p_discharge_pa"), "{heading}");
-    assert!(heading.ends_with("i_line_a,n_shaft_rad_s,pump_flow_m3_s"), "{heading}");
+    // Channels, then pump and motor, then levels of tanks and heads of the other nodes.
+    let pump = "i_line_a,n_shaft_rad_s,pump_flow_m3_s,pump_head_m,npsh_margin_m,pump_torque_n_m,motor_torque_n_m,shaft_speed_rad_s";
+    assert!(heading.contains(pump), "{heading}");
+    assert!(
+        heading.contains("line_current_a,line_power_w,level_sump_m") && heading.contains("head_riser_top_m"),
+        "{heading}"
+    );
+    let columns = heading.split(',').count();
     let samples: usize = prediction.segments.iter().map(|segment| segment.flow_m3_s.len()).sum();
     assert_eq!(lines.clone().filter(|line| !line.is_empty()).count(), samples);
-    assert!(lines.all(|line| line.is_empty() || line.split(',').count() == 12));
+    assert!(lines.all(|line| line.is_empty() || line.split(',').count() == columns));
 }

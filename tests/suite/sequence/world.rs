@@ -191,6 +191,7 @@ impl Bench {
             confirmed_by: confirmed_by.map(str::to_owned),
             duty,
             duty_file: None,
+            settings_note: None,
         });
         self.lock().lines.clear();
         end
