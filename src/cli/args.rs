@@ -1,5 +1,6 @@
 //! The command line as typed.
 
+use crate::rig::pump_fault::PumpFault;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -117,6 +118,10 @@ pub struct PredictArgs {
     /// Seed of the band's draws.
     #[arg(long, default_value_t = 1)]
     pub seed: u64,
+    /// Predict the rig with a fault of its pump, for practice: `wear 15%`, `wrong-rotation`, `splash 6%`; more than one is
+    /// allowed.
+    #[arg(long = "fault", value_name = "FAULT")]
+    pub faults: Vec<PumpFault>,
     /// With `--json`: put every predicted series into the object, too.
     #[arg(long)]
     pub series: bool,
@@ -143,6 +148,10 @@ pub struct VirtualArgs {
     /// Run as fast as the listener takes samples, up to this many times real time.
     #[arg(long, value_name = "TIMES", num_args = 0..=1, default_missing_value = "16")]
     pub fast: Option<f64>,
+    /// Play the rig with a fault of its pump, for practice: `wear 15%`, `wrong-rotation`, `splash 6%`; more than one is
+    /// allowed.
+    #[arg(long = "fault", value_name = "FAULT")]
+    pub faults: Vec<PumpFault>,
     /// Write the hidden numbers here.
     #[arg(long, value_name = "FILE")]
     pub truth: Option<PathBuf>,

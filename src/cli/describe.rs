@@ -88,7 +88,7 @@ fn ask(answers: &mut InitAnswers, output: Output) -> Result<(), Failure> {
 
 /// `predict`.
 pub fn predict(args: &PredictArgs, output: Output, units: System) -> Result<Exit, Failure> {
-    let rig = load(&args.rig)?;
+    let rig = args.faults.iter().fold(load(&args.rig)?, |rig, fault| rig.with_pump_fault(*fault));
     let starter = starter_index(&rig, args.starter.as_deref())?;
     let (text, name) = read_sequence(&args.sequence)?;
     let script = Script::parse(&text, &name, &rig, starter).map_err(|p| Failure::configuration(p.to_string()))?;

@@ -16,6 +16,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 /// Run until the controlling input ends, or for ever.
 pub fn play(args: &VirtualArgs, output: Output) -> Result<Exit, Failure> {
     let rig = super::wires::load_wired(&args.rig)?;
+    let rig = args.faults.iter().fold(rig, |rig, fault| rig.with_pump_fault(*fault));
     let ports = named_ports(&rig, &args.ports)?;
     let sockets = rig.links.iter().find(|link| link.serial.is_none());
     let link = sockets.map_or_else(|| "127.0.0.1:0".to_owned(), |link| link.address.clone());

@@ -9,8 +9,9 @@ mod air;
 mod drawing;
 mod parting;
 
+pub use super::pump::trouble::Npsh;
 pub use air::{LinesAtStart, SelfPriming};
-pub use drawing::Npsh;
+pub(crate) use drawing::cavitation_turned;
 
 pub use super::plant_event::{PlantEvent, PlantEventKind};
 

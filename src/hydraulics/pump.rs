@@ -133,6 +133,12 @@ impl Pump {
         self.own_head.is_none() && self.own_torque.is_none() && as_new
     }
 
+    /// From now on it is as the condition says.
+    pub(crate) fn set_condition(&mut self, condition: PumpCondition) {
+        let wear_leak_share = condition.wear_leak_share.clamp(0.0, WEAR_MAX);
+        self.condition = PumpCondition { wear_leak_share, ..condition };
+    }
+
     /// How it is not as it was.
     pub(crate) fn condition(&self) -> &PumpCondition {
         &self.condition

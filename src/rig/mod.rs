@@ -13,6 +13,7 @@ pub mod model;
 pub mod uncertainty;
 pub mod number_form;
 pub mod problem;
+pub mod pump_fault;
 pub mod reader;
 pub mod register_map;
 pub mod serial_line;

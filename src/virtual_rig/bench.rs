@@ -2,6 +2,7 @@
 //! tested on a toy and played on the plant.
 
 use super::VirtualRigError;
+use crate::rig::pump_fault::PumpFault;
 use crate::starters::{Settings, StopKind};
 
 /// What a starter's output does, as the physics has it.
@@ -28,6 +29,8 @@ pub trait Bench: Send {
     fn stop(&mut self, starter: usize, kind: StopKind);
     /// A new set speed for a running drive, share of rated.
     fn set_speed(&mut self, starter: usize, share: f64);
+    /// Give the pump a fault, or end it; nothing where there is no pump.
+    fn spoil(&mut self, _fault: PumpFault) {}
     /// What the starter's output does.
     fn motion(&self, starter: usize) -> Motion;
     /// Motor line current, A rms.

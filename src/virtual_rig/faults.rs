@@ -10,17 +10,19 @@
 //! | `local`, `remote` | the selector is turned; to local it passes its off position: contactors open, ramps run down |
 //! | `press-emergency-stop`, `release-emergency-stop` | the hardwired circuit opens, all outputs off; or closes again |
 //! | `refuse-writes`, `accept-writes` | every bus write is refused with exception 04, stops and heartbeats too; or no longer |
+//! | `wear 15%`, `wrong-rotation`, `right-rotation`, `splash 6%` | a fault of the pump, or its end: [`PumpFault`] |
 //!
 //! The first line of all may be `seed N`; [`read_seed`] takes it before the controls are read.
 
 use super::VirtualRigError;
+use crate::rig::pump_fault::PumpFault;
 use crossbeam_channel::{Receiver, bounded};
 use std::io::BufRead;
 use std::str::FromStr;
 use std::time::Duration;
 
 /// A fault, or its end.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub enum Fault {
     /// No answer for a while.
     StallBus(Duration),
@@ -39,6 +41,8 @@ pub enum Fault {
     },
     /// Writes refused or taken.
     RefuseWrites(bool),
+    /// A fault of the pump.
+    Pump(PumpFault),
 }
 
 impl FromStr for Fault {
@@ -62,7 +66,7 @@ impl FromStr for Fault {
             ("release-emergency-stop", None) => Some(Self::EmergencyStop { pressed: false }),
             ("refuse-writes", None) => Some(Self::RefuseWrites(true)),
             ("accept-writes", None) => Some(Self::RefuseWrites(false)),
-            _ => None,
+            _ => return line.parse().map(Self::Pump).map_err(|_| unknown()),
         };
         fault.filter(|_| none_left).ok_or_else(unknown)
     }
@@ -129,6 +133,8 @@ mod tests {
             ("release-emergency-stop", Fault::EmergencyStop { pressed: false }),
             ("refuse-writes", Fault::RefuseWrites(true)),
             ("accept-writes", Fault::RefuseWrites(false)),
+            ("wear 15%", Fault::Pump(PumpFault::Wear(0.15))),
+            ("wrong-rotation", Fault::Pump(PumpFault::WrongRotation(true))),
         ];
         for (line, fault) in lines {
             assert_eq!(line.parse::<Fault>().unwrap(), fault, "{line}");

@@ -4,10 +4,14 @@ use super::VirtualRigError;
 use super::bench::{Bench, Motion};
 use super::truth::Truth;
 use crate::hydraulics::plant::Plant;
-use crate::hydraulics::spec::Place;
+use crate::hydraulics::spec::{Place, PumpCondition};
 use crate::rig::model::{Quantity, Rig};
+use crate::rig::pump_fault::PumpFault;
 use crate::starters::DriveTrain;
 use crate::starters::{Settings, StarterSpec, StopKind};
+
+/// A shaft slower than this stands, rad/s.
+const STANDS_RAD_S: f64 = 0.1;
 
 /// Where a channel's true value is found.
 #[derive(Debug, Clone, Copy)]
@@ -26,6 +30,8 @@ pub struct PlantBench {
     before: Vec<f64>,
     now: Vec<f64>,
     set_speed: Option<(usize, f64)>,
+    /// The pump as it will be once the shaft stands.
+    due: Option<PumpCondition>,
 }
 
 impl PlantBench {
@@ -59,6 +65,7 @@ impl PlantBench {
             before: Vec::new(),
             now: Vec::new(),
             set_speed: None,
+            due: None,
         };
         bench.now = bench.probes.iter().map(|probe| bench.value(*probe)).collect();
         bench.before.clone_from(&bench.now);
@@ -75,6 +82,11 @@ impl PlantBench {
 
     fn step(&mut self) -> Result<(), VirtualRigError> {
         self.before_s = self.plant.time_s();
+        if self.plant.speed_rad_s().abs() < STANDS_RAD_S
+            && let Some(condition) = self.due.take()
+        {
+            self.plant.set_pump_condition(condition);
+        }
         self.plant.advance().map_err(|error| VirtualRigError::Plant(error.to_string()))?;
         // Nobody is to hear from the plant but through its sensors.
         drop(self.plant.take_events());
@@ -125,6 +137,14 @@ impl Bench for PlantBench {
                 tracing::warn!(%error, "set speed not taken");
             }
         }
+    }
+
+    fn spoil(&mut self, fault: PumpFault) {
+        let Some(now) = self.plant.pump_condition() else { return };
+        let wanted = fault.on(self.plant.network(), self.due.unwrap_or(now));
+        // Phases are swapped at standstill only; the rest is there at once.
+        self.plant.set_pump_condition(PumpCondition { wrong_rotation: now.wrong_rotation, ..wanted });
+        self.due = Some(wanted);
     }
 
     fn motion(&self, starter: usize) -> Motion {

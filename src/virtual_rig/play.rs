@@ -141,6 +141,7 @@ impl<B: Bench> Player<B> {
                 Fault::Gap(frames) => self.leave_out(frames)?,
                 Fault::Remote(remote) => lock(&self.wires.rack).set_remote(remote),
                 Fault::EmergencyStop { pressed } => lock(&self.wires.rack).set_emergency_stop(pressed),
+                Fault::Pump(fault) => self.bench.spoil(fault),
                 Fault::RefuseWrites(refuse) => lock(&self.wires.rack).set_refuse_writes(refuse),
             }
         }

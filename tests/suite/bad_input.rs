@@ -351,6 +351,7 @@ fn rejects_a_suction_lift_that_no_atmosphere_can_hold() {
     }
     let problems = problems_of(&high);
     assert!(problems.to_string().contains("the column would part"), "{problems}");
+    assert!(problems.to_string().contains("a suction lift of 12.00 m") && problems.0.len() == 1, "{problems}");
 }
 
 #[test]

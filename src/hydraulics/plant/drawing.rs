@@ -5,8 +5,8 @@ use crate::hydraulics::moc::boundary::Boundary;
 use crate::hydraulics::network::Network;
 use crate::hydraulics::pipe::bore_area_m2;
 use crate::hydraulics::pump::Pump;
-use crate::hydraulics::pump::trouble::{gas_lock_share, npsh_margin_m};
-use crate::hydraulics::spec::{ElementKind, SplashSpec};
+use crate::hydraulics::pump::trouble::{Npsh, gas_lock_share};
+use crate::hydraulics::spec::{ElementKind, PumpCondition, SplashSpec};
 use std::collections::VecDeque;
 
 /// Margin over zero at which cavitation counts as ended, m: an event must not chatter.
@@ -22,21 +22,19 @@ const STANDING_SHARE: f64 = 0.01;
 /// Least share of its head while water still runs through by itself.
 const LEAST_PRIME: f64 = 1.0e-6;
 
-/// Net positive suction head of the pump, m.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Npsh {
-    /// At the inlet, without the velocity head of the suction pipe.
-    pub available_m: f64,
-    /// At this flow and speed.
-    pub required_m: f64,
-}
-
-impl Npsh {
-    /// Available less required, m; negative: the head breaks down.
-    #[must_use]
-    pub fn margin_m(&self) -> f64 {
-        npsh_margin_m(self.available_m, self.required_m)
+/// What there is to tell of a margin, m, to a pump that is known to cavitate or not; its new state is left in `cavitates`.
+pub(crate) fn cavitation_turned(cavitates: &mut bool, npsh: &Npsh) -> Option<PlantEventKind> {
+    let margin_m = npsh.margin_m();
+    let Npsh { available_m, required_m } = *npsh;
+    if *cavitates && margin_m > ENDED_M {
+        *cavitates = false;
+        return Some(PlantEventKind::CavitationEnded { available_m });
     }
+    if !*cavitates && margin_m < 0.0 {
+        *cavitates = true;
+        return Some(PlantEventKind::CavitationBegan { available_m, required_m });
+    }
+    None
 }
 
 /// What is followed of the water drawn.
@@ -91,15 +89,18 @@ impl Splash {
 
 impl Drawing {
     pub(super) fn new(network: &Network) -> Self {
-        let Some((pump, element)) = network.pump_spec().zip(network.pump()) else { return Self::default() };
-        let spec = network.spec();
+        let splash = network.pump_spec().and_then(|pump| pump.condition.splash);
+        Self { splash: Self::splash_of(network, splash), ..Self::default() }
+    }
+
+    fn splash_of(network: &Network, splash: Option<SplashSpec>) -> Option<Splash> {
+        let (splash, element, spec) = (splash?, network.pump()?, network.spec());
         let inlet = spec.elements[element].from;
         let suction = spec.elements.iter().find_map(|element| match &element.kind {
             ElementKind::Pipe(pipe) if element.to == inlet => Some(bore_area_m2(pipe) * pipe.length_m),
             _ => None,
         });
-        let splash = pump.condition.splash.map(|splash| Splash::new(splash, suction.unwrap_or(0.0)));
-        Self { splash, ..Self::default() }
+        Some(Splash::new(splash, suction.unwrap_or(0.0)))
     }
 }
 
@@ -118,11 +119,7 @@ impl<D: ShaftDriver> Plant<D> {
     #[must_use]
     pub fn npsh(&self) -> Option<Npsh> {
         let (pump, inlet_m) = self.pump()?;
-        let suction = pump.suction.filter(|_| pump.prime_share > 0.0)?;
-        Some(Npsh {
-            available_m: suction.available_m(inlet_m),
-            required_m: pump.npsh_required_m(self.pump_flow_m3_s(), self.speed_rad_s),
-        })
+        if pump.prime_share > 0.0 { pump.npsh(self.pump_flow_m3_s(), self.speed_rad_s, inlet_m) } else { None }
     }
 
     /// Gas by volume in the water at the pump's inlet, at the pressure there; 0 without a pump.
@@ -132,17 +129,31 @@ impl<D: ShaftDriver> Plant<D> {
         pump.suction.map_or(0.0, |suction| suction.gas_share(inlet_m))
     }
 
+    /// How the pump is not as it was; `None` without a pump.
+    #[must_use]
+    pub fn pump_condition(&self) -> Option<PumpCondition> {
+        self.pump().map(|(pump, _)| *pump.condition())
+    }
+
+    /// The pump is no longer, or again, as it was: from the present level on. A wear outside 0 to 0.5 is taken to its end.
+    pub fn set_pump_condition(&mut self, condition: PumpCondition) {
+        let Some((cluster, link)) = self.pump_at else { return };
+        let Some(pump) = self.clusters[cluster].pump_mut(link) else { return };
+        let before = pump.condition().splash;
+        pump.set_condition(condition);
+        if before != condition.splash {
+            if let Some(suction) = &mut pump.suction {
+                suction.free_share = 0.0;
+            }
+            self.drawing.splash = Drawing::splash_of(&self.network, condition.splash);
+        }
+    }
+
     /// After a step: suction head, and air on its way.
     pub(super) fn follow_drawing(&mut self) {
         let Some(npsh) = self.npsh() else { return self.follow_splash() };
-        let margin_m = npsh.margin_m();
-        if self.drawing.cavitates && margin_m > ENDED_M {
-            self.drawing.cavitates = false;
-            self.tell(PlantEventKind::CavitationEnded { available_m: npsh.available_m });
-        } else if !self.drawing.cavitates && margin_m < 0.0 {
-            self.drawing.cavitates = true;
-            let Npsh { available_m, required_m } = npsh;
-            self.tell(PlantEventKind::CavitationBegan { available_m, required_m });
+        if let Some(kind) = cavitation_turned(&mut self.drawing.cavitates, &npsh) {
+            self.tell(kind);
         }
         self.follow_splash();
     }

@@ -1,7 +1,7 @@
 //! What the pump finds at its inlet: suction head enough or not, and gas in the water.
 
 use super::trouble::{
-    Share, gas_share_at, gas_share_of_head, npsh_required_m, npsh_required_slopes_m, npsh_share, torque_share,
+    Npsh, Share, gas_share_at, gas_share_of_head, npsh_required_m, npsh_required_slopes_m, npsh_share, torque_share,
 };
 use super::{Pump, PumpPoint};
 use crate::hydraulics::spec::{LiquidSpec, PumpSpec};
@@ -66,6 +66,12 @@ impl Suction {
 }
 
 impl Pump {
+    /// Suction head at a flow, a speed and a head of the inlet; `None` without an inlet.
+    pub(crate) fn npsh(&self, flow_m3_s: f64, speed_rad_s: f64, inlet_m: f64) -> Option<Npsh> {
+        let available_m = self.suction?.available_m(inlet_m);
+        Some(Npsh { available_m, required_m: self.npsh_required_m(flow_m3_s, speed_rad_s) })
+    }
+
     /// NPSH required at a flow and speed, m.
     pub(crate) fn npsh_required_m(&self, flow_m3_s: f64, speed_rad_s: f64) -> f64 {
         let rated_m = self.suction.map_or(0.0, |suction| suction.required_m);

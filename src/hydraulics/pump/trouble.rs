@@ -54,6 +54,23 @@ pub fn npsh_margin_m(available_m: f64, required_m: f64) -> f64 {
     available_m - required_m
 }
 
+/// Net positive suction head of a pump, m.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Npsh {
+    /// At the inlet, without the velocity head of the suction pipe.
+    pub available_m: f64,
+    /// At this flow and speed.
+    pub required_m: f64,
+}
+
+impl Npsh {
+    /// Available less required, m; negative: the head breaks down.
+    #[must_use]
+    pub fn margin_m(&self) -> f64 {
+        npsh_margin_m(self.available_m, self.required_m)
+    }
+}
+
 /// NPSH required at a flow and speed, m, from the one at the rated point.
 ///
 /// Equation: `r = r0 (0.6 n^2 + 0.4 v^2)` (n -> speed ratio, v -> flow ratio; water that runs backwards comes to the eye

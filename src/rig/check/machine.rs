@@ -35,7 +35,9 @@ pub(in crate::rig) fn suction_lift(document: &Document<'_>, rig: &Rig, element_s
     if lift_m >= limit_m
         && let Some(spot) = element_spots.get(pump)
     {
-        let found = format!("a suction lift of {lift_m:.2} m, at which the water boils before it is at the pump");
+        let found = format!(
+            "a suction lift of {lift_m:.2} m, at which the water boils before it is at the pump: the column would part"
+        );
         let allowed = format!("a lift below {limit_m:.2} m, the atmosphere less the vapour pressure");
         document.note(spot, found, allowed, None);
     }

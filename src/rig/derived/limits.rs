@@ -75,9 +75,7 @@ pub fn useful_speeds_of(rig: &Rig, line_up: usize) -> Option<(UsefulSpeeds, f64)
 
 /// Why a drive's set speed moves no water against a static head, with both speeds; `None`: it does.
 pub fn slow_setting(rig: &Rig, speeds: &UsefulSpeeds, static_m: f64, speed_share: f64) -> Option<String> {
-    let synchronous_rad_s = synchronous_speed_rad_s(rig.motor.frequency_hz, rig.motor.poles);
-    let set_rad_s = speed_share * synchronous_rad_s * rig.motor.mounting.belt_ratio;
-    let rpm = |speed_rad_s: f64| speed_rad_s * 60.0 / TAU;
+    let set_rad_s = set_speed_rad_s(rig, speed_share);
     (set_rad_s < speeds.minimum_rad_s).then(|| {
         format!(
             "{:.0} % ({:.0} rpm) is below the {:.0} rpm that beat the static head of {static_m:.1} m: it moves no water",
@@ -86,6 +84,30 @@ pub fn slow_setting(rig: &Rig, speeds: &UsefulSpeeds, static_m: f64, speed_share
             rpm(speeds.minimum_rad_s)
         )
     })
+}
+
+/// Why a drive's set speed is too high for the motor or a part, with both speeds; `None`: it is not.
+pub(super) fn fast_setting(rig: &Rig, speeds: &UsefulSpeeds, speed_share: f64) -> Option<String> {
+    let set_rad_s = set_speed_rad_s(rig, speed_share);
+    let holds = if speeds.maximum_by_power { "the motor's power" } else { "a rated pressure" };
+    (set_rad_s > speeds.maximum_rad_s).then(|| {
+        format!(
+            "{:.0} % ({:.0} rpm) is above the {:.0} rpm that {holds} allows",
+            100.0 * speed_share,
+            rpm(set_rad_s),
+            rpm(speeds.maximum_rad_s)
+        )
+    })
+}
+
+/// Speed of the pump that a drive's set speed gives, slip left out, rad/s.
+fn set_speed_rad_s(rig: &Rig, speed_share: f64) -> f64 {
+    let synchronous_rad_s = synchronous_speed_rad_s(rig.motor.frequency_hz, rig.motor.poles);
+    speed_share * synchronous_rad_s * rig.motor.mounting.belt_ratio
+}
+
+fn rpm(speed_rad_s: f64) -> f64 {
+    speed_rad_s * 60.0 / TAU
 }
 
 /// Head over the suction level that the weakest part of the delivery side stands, m.

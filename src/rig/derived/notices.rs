@@ -1,6 +1,6 @@
 //! What a person should know of a line-up before the first start.
 
-use super::{DutyPoint, LineUpFigures, slow_setting};
+use super::{DutyPoint, LineUpFigures, limits, slow_setting};
 use crate::hydraulics::pump::trouble::{head_share_by_npsh, npsh_margin_m};
 use crate::hydraulics::spec::{ElementKind, PumpCondition};
 use crate::rig::model::Rig;
@@ -11,7 +11,7 @@ pub(super) fn of(rig: &Rig, figures: &LineUpFigures) -> Vec<String> {
     if let Some(why) = figures.priming.as_ref().and_then(|priming| priming.not_primed.as_ref()) {
         lines.push(format!("the pump does not prime: {why}"));
     }
-    lines.extend(slow_starters(rig, figures));
+    lines.extend(set_speeds(rig, figures));
     if let Some(duty) = &figures.duty {
         lines.extend(suction_head(rig, duty));
         lines.extend(motor_power(rig, duty));
@@ -48,8 +48,8 @@ fn motor_power(rig: &Rig, duty: &DutyPoint) -> Option<String> {
     })
 }
 
-/// Drives that are set to speeds at which no water moves.
-fn slow_starters(rig: &Rig, figures: &LineUpFigures) -> Vec<String> {
+/// Drives that are set to speeds at which no water moves, or too fast for motor or parts.
+fn set_speeds(rig: &Rig, figures: &LineUpFigures) -> Vec<String> {
     let (Some(speeds), Some(static_m)) = (&figures.useful_speeds, figures.static_head_m) else { return Vec::new() };
     let mut lines = Vec::new();
     for starter in &rig.starters {
@@ -57,6 +57,12 @@ fn slow_starters(rig: &Rig, figures: &LineUpFigures) -> Vec<String> {
         let held = starter.panel.set_point.map(|set_point| ("lowest speed of its set point", set_point.lowest_speed));
         for (what, share) in set.filter(|_| held.is_none()).into_iter().chain(held) {
             let words = slow_setting(rig, speeds, static_m, share);
+            lines.extend(words.map(|words| format!("starter {}: {what} {words}", starter.id)));
+        }
+        let highest =
+            starter.panel.set_point.map(|set_point| ("highest speed of its set point", set_point.highest_speed));
+        for (what, share) in set.filter(|_| highest.is_none()).into_iter().chain(highest) {
+            let words = limits::fast_setting(rig, speeds, share);
             lines.extend(words.map(|words| format!("starter {}: {what} {words}", starter.id)));
         }
     }

@@ -2,11 +2,13 @@
 
 use super::bench::{Bench, RATED_RAD_S, SHAFT, Straight, liquid, pump};
 use proptest::prelude::*;
-use ramprig::hydraulics::plant::Plant;
+use ramprig::hydraulics::lanes::{Probe, Scenario, Sweep, Trace, Vectors};
+use ramprig::hydraulics::plant::{Plant, PlantEvent, PlantEventKind};
 use ramprig::hydraulics::pump::Pump;
-use ramprig::hydraulics::spec::{ElementKind, GridOptions, LiquidSpec, NetworkSpec, PumpCondition, PumpSpec};
+use ramprig::hydraulics::spec::{ElementKind, GridOptions, LiquidSpec, NetworkSpec, Place, PumpCondition, PumpSpec};
 use ramprig::hydraulics::steady;
 use std::f64::consts::TAU;
+use std::sync::Arc;
 
 const STEPS: u32 = 20_000;
 /// Largest change of head or torque ratio over one of [`STEPS`] of a turn.
@@ -36,6 +38,51 @@ fn network(bench: &Bench, condition: PumpCondition, npsh_required_m: f64, liquid
         }
     }
     network
+}
+
+/// Short of suction head in some lanes, with enough in others: as one at a time.
+#[test]
+fn law_lanes_short_of_suction_head_agree_with_one_at_a_time() {
+    const TOLERANCE: f64 = 1.0e-6;
+    let scenario = |required_m: f64| Scenario {
+        network: network(&Bench::default(), PumpCondition::default(), required_m, liquid()),
+        shaft: SHAFT,
+        driver: Arc::new(|| Box::new(Straight { on: true, ..Straight::off() })),
+        grid: GridOptions { dt_max_s: 1.0e-3, ..GridOptions::default() },
+        speed_rad_s: None,
+        openings: vec![],
+    };
+    let scenarios: Vec<Scenario> = [0.5, 2.0, 8.0, 11.0, 13.0].into_iter().map(scenario).collect();
+    let probes = [Probe::Flow { element: 3, share: 0.5 }, Probe::Speed];
+    let mut traces = Vec::new();
+    let sweep = Sweep::new(&scenarios, &probes).unwrap().with_at_most(Vectors::Avx512);
+    let report = sweep.run((1.5, 0.01), 1, &mut |_: usize, trace: Trace| traces.push(trace));
+    assert_eq!(report.alone, 0, "{report:?}");
+    let mut cavitated = 0;
+    for (scenario, trace) in scenarios.iter().zip(&traces) {
+        let grid = GridOptions { half_grid: true, ..scenario.grid };
+        let mut plant = Plant::new(&scenario.network, &SHAFT, (scenario.driver)(), &grid).unwrap();
+        while plant.time_s() < 1.45 {
+            plant.advance().unwrap();
+        }
+        let kinds = |events: Vec<PlantEvent>| -> Vec<_> {
+            let at = events.into_iter().filter(|event| event.time_s < 1.45);
+            at.map(|event| std::mem::discriminant(&event.kind)).collect()
+        };
+        let expected = plant.flow_m3_s(Place::Pipe { element: 3, share: 0.5 });
+        let share = plant.time_s() / 0.01;
+        let at = |index: usize| trace.values[index * trace.probes];
+        let got = at(share as usize) + share.fract() * (at(share as usize + 1) - at(share as usize));
+        assert!((got - expected).abs() < 1e3 * TOLERANCE * 8.0e-3, "expected {expected} m3/s, got {got} m3/s");
+        let events = kinds(plant.take_events());
+        cavitated +=
+            usize::from(events.contains(&std::mem::discriminant(&PlantEventKind::CavitationBegan {
+                available_m: 0.0,
+                required_m: 0.0,
+            })));
+        assert_eq!(events, kinds(trace.events.clone()));
+    }
+    assert!(cavitated >= 2, "{cavitated} of 5 cavitate");
 }
 
 proptest! {

@@ -12,7 +12,7 @@ use crate::hydraulics::moc::boundary::Boundary;
 use crate::hydraulics::moc::{Cluster, Line};
 use crate::hydraulics::network::Network;
 use crate::hydraulics::nodal::Hold;
-use crate::hydraulics::plant::{PlantEventKind, ShaftDriver, start_state, turned};
+use crate::hydraulics::plant::{PlantEventKind, ShaftDriver, cavitation_turned, start_state, turned};
 use crate::hydraulics::shaft::{Motion, ShaftStep};
 use crate::hydraulics::spec::{ElementKind, NetworkSpec, Place as At, Terminal};
 
@@ -115,6 +115,7 @@ pub(super) struct Group<'a, const W: usize> {
     /// What the probes showed at the level before and show at the present one, where a sample lies between.
     shown: [Vec<Lanes<W>>; 2],
     forwards: [(bool, bool); W],
+    cavitates: [bool; W],
     open: Vec<(usize, usize, [bool; W])>,
     unsound: [bool; W],
     steps: u64,
@@ -161,6 +162,7 @@ impl<'a, const W: usize> Group<'a, W> {
             shaft: lane_shaft(members),
             drives: DriveSet::new(drivers),
             pump_rated: (rated(|pump| pump.rated_flow_m3_s), rated(|pump| pump.rated_speed_rad_s)),
+            cavitates: [false; W],
             forwards: each(|lane| {
                 let flow = pump.map_or(0.0, |(place, link)| places[place].links[link].flow_m3_s[lane]);
                 (flow >= 0.0, members[lane].speed_rad_s >= 0.0)
@@ -309,8 +311,24 @@ impl<'a, const W: usize> Group<'a, W> {
         self.drives.advance(&self.dt_s, &self.shaft.speed_rad_s);
     }
 
+    /// Note where a pump's suction head falls short, or does no longer.
+    fn look_at_suction(&mut self) {
+        let Some((place, link)) = self.pump else { return };
+        let place = &self.places[place];
+        let link = &place.links[link];
+        let Law::Pump(pumps) = &link.law else { return };
+        for lane in 0..W {
+            let at = (link.flow_m3_s[lane], self.shaft.speed_rad_s[lane]);
+            let npsh = pumps.npsh(lane, at, place.nodes[link.from].head_m[lane]);
+            if let Some(kind) = npsh.and_then(|npsh| cavitation_turned(&mut self.cavitates[lane], &npsh)) {
+                self.recorders[lane].note(self.steps as f64 * self.dt_s[lane], kind);
+            }
+        }
+    }
+
     /// Note check valves that moved, and flows and shafts that turned.
     fn look(&mut self) {
+        self.look_at_suction();
         for (place, link, before) in &mut self.open {
             let Law::Loss { shut, .. } = &self.places[*place].links[*link].law else { continue };
             let element = self.places[*place].links[*link].element;

@@ -3,6 +3,7 @@
 use super::isa::{Isa, fused};
 use crate::hydraulics::pump::Pump;
 use crate::hydraulics::pump::four_quadrant::{self, POINTS, STEP_RAD};
+use crate::hydraulics::pump::trouble::Npsh;
 use std::f64::consts::{FRAC_PI_2, FRAC_PI_4, PI, TAU};
 
 /// Head and torque of every lane with their derivatives, as [`crate::hydraulics::pump::PumpPoint`] has them.
@@ -106,6 +107,11 @@ impl<const W: usize> Pumps<W> {
     #[inline(always)]
     pub(super) fn draws_well(&self, lane: usize, (flow_m3_s, speed_rad_s): (f64, f64), inlet_m: f64) -> bool {
         self.pumps.get(lane).is_none_or(|pump| pump.draws_well(flow_m3_s, speed_rad_s, inlet_m))
+    }
+
+    /// Suction head of a lane's pump.
+    pub(super) fn npsh(&self, lane: usize, (flow_m3_s, speed_rad_s): (f64, f64), inlet_m: f64) -> Option<Npsh> {
+        self.pumps.get(lane)?.npsh(flow_m3_s, speed_rad_s, inlet_m)
     }
 
     /// Every lane's pump at its flow and speed.
