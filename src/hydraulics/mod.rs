@@ -43,6 +43,7 @@ pub mod plant;
 mod plant_event;
 pub mod priming;
 pub mod pump;
+mod re_pieces;
 mod re_table;
 pub mod shaft;
 pub mod spec;

@@ -2,7 +2,7 @@
 
 use super::error::HydraulicsError;
 use super::friction::darcy_f;
-use super::re_table::ReTable;
+use super::re_pieces::RePieces;
 use super::spec::{LayFlatSpec, LiquidSpec, PipeSpec};
 use std::f64::consts::{FRAC_PI_4, PI};
 
@@ -13,7 +13,7 @@ use std::f64::consts::{FRAC_PI_4, PI};
 /// Re, so that laminar flow has no singularity at rest.
 ///
 /// Range: any finite flow.
-/// Accuracy: the table's, 6e-6 relative in turbulent flow (`law_table_follows_the_friction_factor`); whole losses by `dw-*`.
+/// Accuracy: the table's, 6e-6 relative in turbulent flow (`law_pieces_follow_the_friction_factor`); whole losses by `dw-*`.
 /// Source: Darcy-Weisbach; f from `friction::darcy_f`.
 #[derive(Debug, Clone)]
 pub(crate) struct Resistance {
@@ -24,13 +24,13 @@ pub(crate) struct Resistance {
 #[derive(Debug, Clone)]
 enum Friction {
     Fixed { per_flow: f64 },
-    Tabulated { re_per_flow: f64, per_f_re: f64, table: ReTable },
+    Tabulated { re_per_flow: f64, per_f_re: f64, table: RePieces },
 }
 
 /// The numbers of a [`Resistance`]: `s = per_flow |Q|`, or `s = per_f_re table(re_per_flow |Q|) + minor_per_flow |Q|`.
 pub(crate) enum Parts<'a> {
     Fixed { per_flow: f64 },
-    Tabulated { re_per_flow: f64, per_f_re: f64, minor_per_flow: f64, table: &'a ReTable },
+    Tabulated { re_per_flow: f64, per_f_re: f64, minor_per_flow: f64, table: &'a RePieces },
 }
 
 impl Resistance {
@@ -43,7 +43,7 @@ impl Resistance {
             None => {
                 let re_per_flow = 4.0 / (PI * spec.bore_m * liquid.viscosity_m2_s);
                 let roughness = spec.roughness_m / spec.bore_m;
-                let table = ReTable::of(|re| re * darcy_f(re, roughness));
+                let table = RePieces::of(|re| re * darcy_f(re, roughness));
                 Friction::Tabulated { re_per_flow, per_f_re: per_f / re_per_flow, table }
             }
         };
@@ -91,7 +91,7 @@ impl Resistance {
         }
     }
 
-    /// d(s Q)/dQ, s/m2: between s (laminar) and 2 s (rough), taken by a small step as the table is piecewise straight.
+    /// d(s Q)/dQ, s/m2: between s (laminar) and 2 s (rough), taken by a small step which is good enough for Newton.
     pub(crate) fn slope(&self, flow_m3_s: f64) -> f64 {
         let size = flow_m3_s.abs();
         let step = 1.0e-4 * size + 1.0e-12;

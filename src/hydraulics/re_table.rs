@@ -29,11 +29,6 @@ impl ReTable {
         Self((0..=octaves * intervals).map(|i| function(re(i))).collect())
     }
 
-    /// The tabulated values; see [`place`].
-    pub(crate) fn values(&self) -> &[f64] {
-        &self.0
-    }
-
     /// The function at Re >= 0.
     #[inline]
     pub(crate) fn at(&self, re: f64) -> f64 {
@@ -52,20 +47,6 @@ impl ReTable {
     fn end(&self, re: f64) -> f64 {
         if re < f64::from(1_u32 << FIRST_OCTAVE) { self.0[0] } else { self.0[self.0.len() - 1] }
     }
-}
-
-/// Interval of every table that holds Re >= 0, and the share of it below Re; the first or last end beyond the table.
-#[inline(always)]
-pub(crate) fn place(re: f64) -> (usize, f64) {
-    const SHIFT: u32 = MANTISSA_BITS - INTERVALS_BITS;
-    const FIRST: i64 = (EXPONENT_BIAS as i64 + FIRST_OCTAVE as i64) << INTERVALS_BITS;
-    const LAST: i64 = (((LAST_OCTAVE - FIRST_OCTAVE) << INTERVALS_BITS) - 1) as i64;
-    let bits = re.to_bits();
-    let index = (bits >> SHIFT) as i64 - FIRST;
-    let rest = (bits & ((1 << SHIFT) - 1)) as f64 * (1.0 / (1_u64 << SHIFT) as f64);
-    let rest = if index < 0 { 0.0 } else { rest };
-    let rest = if index > LAST { 1.0 } else { rest };
-    (index.clamp(0, LAST) as usize, rest)
 }
 
 #[cfg(test)]

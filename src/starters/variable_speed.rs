@@ -92,6 +92,31 @@ struct Change {
 /// A frequency this far off its shape (share of the change) was held back by the torque bounds.
 const HELD_SHARE: f64 = 1e-9;
 
+/// What the torque bounds come to for a motor and a current limit; fixed while the drive runs.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Bounds {
+    /// Lag of the rotor at the most braking torque (negative).
+    behind: f64,
+    /// Lag of the rotor at the current limit, breakdown at most.
+    ahead: f64,
+    /// Torque there, N m.
+    torque_max_n_m: f64,
+}
+
+impl Bounds {
+    const NONE: Self = Self { behind: f64::NEG_INFINITY, ahead: f64::INFINITY, torque_max_n_m: f64::INFINITY };
+
+    fn new(motor: &Motor, current_limit: f64) -> Self {
+        let ahead = motor.lag_within_current(current_limit).min(motor.breakdown_slip());
+        let at_limit = motor.synchronous_rad_s() * (1.0 - ahead);
+        Self {
+            behind: motor.lag_for_torque(-BRAKING_TORQUE),
+            ahead,
+            torque_max_n_m: motor.torque_n_m(&Supply::LINE, at_limit).0,
+        }
+    }
+}
+
 /// State of a drive. Its line contactor stands closed; only a contactor-off stop opens it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct VariableSpeed {
@@ -103,7 +128,7 @@ pub struct VariableSpeed {
     change: Option<Change>,
     ramp_up_s: f64,
     ramp_down_s: f64,
-    current_limit: f64,
+    bounds: Bounds,
     target: f64,
     /// Output frequency, share of rated frequency.
     frequency: f64,
@@ -119,7 +144,7 @@ impl VariableSpeed {
             change: None,
             ramp_up_s: RAMP_S,
             ramp_down_s: RAMP_S,
-            current_limit: DRIVE_CURRENT_LIMIT,
+            bounds: Bounds::NONE,
             target: 0.0,
             frequency: 0.0,
         }
@@ -129,7 +154,7 @@ impl VariableSpeed {
     pub(super) fn start(&mut self, settings: &Settings, motor: &Motor, speed_rad_s: f64) {
         self.ramp_up_s = settings.ramp_up_s.unwrap_or(RAMP_S);
         self.ramp_down_s = settings.ramp_down_s.unwrap_or(self.ramp_up_s);
-        self.current_limit = settings.current_limit.unwrap_or(DRIVE_CURRENT_LIMIT);
+        self.bounds = Bounds::new(motor, settings.current_limit.unwrap_or(DRIVE_CURRENT_LIMIT));
         self.target = settings.speed.unwrap_or(1.0);
         self.contactor.close();
         if self.phase == Phase::Off {
@@ -217,24 +242,14 @@ impl VariableSpeed {
     /// Keep the field no further ahead of the rotor than the current limit allows, no further behind than braking does.
     fn hold_within_torque(&mut self, motor: &Motor, speed_rad_s: f64) {
         let rotor = speed_rad_s / motor.synchronous_rad_s();
-        let behind = motor.lag_for_torque(-BRAKING_TORQUE);
-        self.frequency = self.frequency.max(rotor + behind).min(rotor + self.lag_max(motor));
-    }
-
-    fn lag_max(&self, motor: &Motor) -> f64 {
-        motor.lag_within_current(self.current_limit).min(motor.breakdown_slip())
+        self.frequency = self.frequency.max(rotor + self.bounds.behind).min(rotor + self.bounds.ahead);
     }
 
     /// Motor torque, N m, and slope, held between braking and limit also within a time step.
     pub(super) fn torque_n_m(&self, motor: &Motor, speed_rad_s: f64) -> (f64, f64) {
         let (torque, slope) = motor.torque_n_m(&self.supply(), speed_rad_s);
-        let held = torque.max(-BRAKING_TORQUE * motor.rated_torque_n_m()).min(self.torque_max_n_m(motor));
+        let held = torque.max(-BRAKING_TORQUE * motor.rated_torque_n_m()).min(self.bounds.torque_max_n_m);
         if held.to_bits() == torque.to_bits() { (torque, slope) } else { (held, 0.0) }
-    }
-
-    fn torque_max_n_m(&self, motor: &Motor) -> f64 {
-        let at_limit = motor.synchronous_rad_s() * (1.0 - self.lag_max(motor));
-        motor.torque_n_m(&Supply::LINE, at_limit).0
     }
 
     /// Power drawn from the line, W; never negative.

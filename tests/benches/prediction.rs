@@ -62,9 +62,10 @@ pub fn band_200() {
 pub fn pace() {
     let mut worst = f64::INFINITY;
     for (name, sequence) in RUNS {
-        let rig = parse(shipped(name).unwrap(), name).unwrap_or_else(|problems| panic!("{problems}"));
-        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("rig-configs/sequences");
-        let text = std::fs::read_to_string(folder.join(format!("{sequence}.toml"))).unwrap();
+        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("rig-configs");
+        let read = |name: &str| std::fs::read_to_string(folder.join(format!("{name}.toml"))).unwrap();
+        let rig = parse(&read(name), name).unwrap_or_else(|problems| panic!("{problems}"));
+        let text = read(&format!("sequences/{sequence}"));
         for (index, starter) in rig.starters.iter().enumerate() {
             let script = Script::parse(&text, sequence, &rig, index).unwrap();
             let mut shortest_s = f64::INFINITY;

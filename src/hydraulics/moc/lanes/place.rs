@@ -236,7 +236,7 @@ impl<const W: usize> Place<W> {
             }
         }
         for end in &self.ends {
-            reaches[end.pipe].set_end(end.at_to, &self.nodes[end.node].head_m);
+            reaches[end.pipe].set_end::<I>(end.at_to, &self.nodes[end.node].head_m);
         }
         self.close_tanks(dt_s);
         for node in &self.nodes {

@@ -1,11 +1,15 @@
 //! One pipe in lanes: what its points hand on, and the two half steps.
 #![allow(unsafe_code, reason = "kernels in vector instructions; see the SAFETY lines")]
 
+mod tables;
+#[cfg(target_arch = "x86_64")]
+mod tables_eight;
 mod walls;
 
 use super::isa::{Isa, Plain, fused};
 use crate::hydraulics::moc::interior::PipeGrid;
 use crate::hydraulics::pipe::Parts;
+use tables::{Near, Tables};
 use walls::Walls;
 
 /// Sums of two sigmas up to which friction's share of the flow's quotient is taken by terms of its series; what is left out
@@ -142,20 +146,15 @@ impl<const W: usize> Extent<W> {
 #[derive(Debug)]
 enum Friction<const W: usize> {
     Fixed,
-    Tabulated(Box<Tables<W>>),
+    Tabulated(Box<Rough<W>>),
 }
 
-/// Friction by table: a copy of each different table, and where each lane's is.
+/// Friction by table, with walls that may give.
 #[derive(Debug)]
-struct Tables<const W: usize> {
-    sigma: Vec<f64>,
-    start: usize,
-    values: Vec<f64>,
-    at: [usize; W],
-    re_per_flow: [f64; W],
-    by_table: [f64; W],
-    by_flow: [f64; W],
-    walls: Option<Walls<W>>,
+struct Rough<const W: usize> {
+    tables: Tables<W>,
+    walls: Walls<W>,
+    near: Near<W>,
 }
 
 impl<const W: usize> Reach<W> {
@@ -176,7 +175,7 @@ impl<const W: usize> Reach<W> {
             start,
             forwards,
             backwards,
-            friction: friction(pipes, numbers),
+            friction: friction(pipes),
             head_m: [0.0; W],
             flow_m3_s: [0.0; W],
             per_head: [0.0; W],
@@ -228,9 +227,8 @@ impl<const W: usize> Reach<W> {
         let at = point * W + lane;
         self.forwards[self.start.0 + at] = 0.5 * (sum + difference);
         self.backwards[self.start.1 + at] = 0.5 * (sum - difference);
-        if let Friction::Tabulated(tables) = &mut self.friction {
-            let sigma = tables.sigma_of(lane, flow_m3_s.abs());
-            tables.sigma[tables.start + at] = sigma;
+        if let Friction::Tabulated(rough) = &mut self.friction {
+            rough.tables.set(lane, point, flow_m3_s);
         }
     }
 
@@ -263,7 +261,7 @@ impl<const W: usize> Reach<W> {
 
     /// Set the points at one end to the heads solved there.
     #[inline(always)]
-    pub(super) fn set_end(&mut self, at_to: bool, head_m: &[f64; W]) {
+    pub(super) fn set_end<I: Isa>(&mut self, at_to: bool, head_m: &[f64; W]) {
         let point = if at_to { self.cells * W } else { 0 };
         let sign = if at_to { 1.0 } else { -1.0 };
         let offer = &self.offers[usize::from(at_to)];
@@ -278,10 +276,11 @@ impl<const W: usize> Reach<W> {
         self.extent.widen(&f, &g);
         self.forwards[self.start.0 + point..][..W].copy_from_slice(&f);
         self.backwards[self.start.1 + point..][..W].copy_from_slice(&g);
-        if let Friction::Tabulated(tables) = &mut self.friction {
-            let mut sigma = [0.0; W];
-            tables.sigmas(&inflow, &mut sigma);
-            tables.sigma[tables.start + point..][..W].copy_from_slice(&sigma);
+        match &mut self.friction {
+            // The kernel reads it from the flow.
+            Friction::Tabulated(_) if I::EIGHT && tables_eight::suits(W) => {}
+            Friction::Tabulated(rough) => rough.tables.set_end(point / W, &inflow),
+            Friction::Fixed => {}
         }
     }
 
@@ -294,17 +293,20 @@ impl<const W: usize> Reach<W> {
             self.advance_eight(unsound);
             return;
         }
+        if I::EIGHT && tables_eight::suits(W) {
+            self.advance_rough_eight(unsound);
+            return;
+        }
+        let (f, g) = (&mut self.forwards[start.0..], &mut self.backwards[start.1..]);
         match &mut self.friction {
-            Friction::Fixed => midway::<W>(&mut self.forwards[start.0..], &mut self.backwards[start.1..], n),
-            Friction::Tabulated(tables) => {
-                tables.midway::<I>(&mut self.forwards[start.0..], &mut self.backwards[start.1..], n);
-            }
+            Friction::Fixed => midway::<W>(f, g, n),
+            Friction::Tabulated(rough) => rough.tables.midway::<I>((f, g), n, &mut rough.walls),
         }
         self.ready_offers();
         let (f, g) = (&mut self.forwards[start.0..], &mut self.backwards[start.1..]);
         match &mut self.friction {
             Friction::Fixed => whole::<I, W>(f, g, n, &self.boiling, unsound),
-            Friction::Tabulated(tables) => tables.whole::<I>((f, g), n, &self.boiling, unsound),
+            Friction::Tabulated(rough) => rough.tables.whole::<I>((f, g), n, &rough.walls, (&self.boiling, unsound)),
         }
     }
 
@@ -348,6 +350,36 @@ impl<const W: usize> Reach<W> {
     }
 
     #[inline(always)]
+    fn offer_softened(&mut self, end: usize, offered: &mut [f64; W], sigma: &[f64; W]) {
+        let Friction::Tabulated(rough) = &self.friction else { return self.offer(end, offered, sigma) };
+        let soft = rough.walls.soften(offered, end == 1);
+        self.offer(end, offered, sigma);
+        for l in 0..W {
+            self.offers[end].conductance_m2_s[l] /= soft[l];
+        }
+    }
+
+    /// Friction by table, where AVX-512 is.
+    #[inline(always)]
+    fn advance_rough_eight(&mut self, unsound: &mut [bool; W]) {
+        let (n, start) = (self.cells, self.start);
+        let Friction::Tabulated(rough) = &mut self.friction else { return };
+        let (f, g) = (&mut self.forwards[start.0..], &mut self.backwards[start.1..]);
+        let middle = n / 2 * W;
+        let mut flow = [0.0; W];
+        for l in 0..W {
+            flow[l] = f[middle + l] - g[middle + l];
+        }
+        rough.near.aim(&rough.tables, &flow);
+        let mut ends = [([0.0; W], [0.0; W]); 2];
+        // SAFETY: the caller stands where AVX-512 was found.
+        unsafe { tables_eight::both((f, g), n, (&mut **rough, &self.boiling), (&mut ends, unsound)) };
+        for (end, (offered, sigma)) in ends.iter_mut().enumerate() {
+            self.offer_softened(end, offered, sigma);
+        }
+    }
+
+    #[inline(always)]
     fn ready_offers(&mut self) {
         let last = (self.cells - 1) * W;
         for (end, at) in [(0, 0), (1, last)] {
@@ -359,53 +391,18 @@ impl<const W: usize> Reach<W> {
                         sigma[l] = (f[l] - g[l]).abs();
                     }
                 }
-                Friction::Tabulated(tables) => sigma.copy_from_slice(&tables.sigma[tables.start + at..][..W]),
+                Friction::Tabulated(rough) => sigma = rough.tables.sigma_at(at / W),
             }
             let mut offered = [0.0; W];
             offered.copy_from_slice(if end == 1 { f } else { g });
-            let walls = match &self.friction {
-                Friction::Tabulated(tables) => tables.walls.as_ref(),
-                Friction::Fixed => None,
-            };
-            let soft = walls.map_or([1.0; W], |walls| walls.soften(&mut offered, end == 1));
-            self.offer(end, &offered, &sigma);
-            for l in 0..W {
-                self.offers[end].conductance_m2_s[l] /= soft[l];
-            }
+            self.offer_softened(end, &mut offered, &sigma);
         }
     }
 }
 
-fn friction<const W: usize>(pipes: &[&PipeGrid; W], numbers: usize) -> Friction<W> {
-    let Parts::Tabulated { .. } = pipes[0].resistance.parts() else { return Friction::Fixed };
-    let mut tables = Tables {
-        sigma: vec![0.0; numbers],
-        start: BEFORE,
-        values: Vec::new(),
-        at: [0; W],
-        re_per_flow: [0.0; W],
-        by_table: [0.0; W],
-        by_flow: [0.0; W],
-        walls: Walls::new(pipes),
-    };
-    for (lane, pipe) in pipes.iter().enumerate() {
-        let Parts::Tabulated { re_per_flow, per_f_re, minor_per_flow, table } = pipe.resistance.parts() else {
-            continue;
-        };
-        let share = 1.0 / (4.0 * pipe.cells() as f64 * pipe.impedance_s_m2);
-        tables.re_per_flow[lane] = re_per_flow;
-        tables.by_table[lane] = per_f_re * share;
-        tables.by_flow[lane] = minor_per_flow * share;
-        let same = (0..lane).find(|other| {
-            let at = tables.at[*other];
-            tables.values[at..].iter().zip(table.values()).all(|(a, b)| a.to_bits() == b.to_bits())
-        });
-        tables.at[lane] = same.map_or(tables.values.len(), |other| tables.at[other]);
-        if same.is_none() {
-            tables.values.extend_from_slice(table.values());
-        }
-    }
-    Friction::Tabulated(Box::new(tables))
+fn friction<const W: usize>(pipes: &[&PipeGrid; W]) -> Friction<W> {
+    let rough = Tables::new(pipes).map(|tables| Rough { tables, walls: Walls::new(pipes), near: Near::NONE });
+    rough.map_or(Friction::Fixed, |rough| Friction::Tabulated(Box::new(rough)))
 }
 
 /// Boiling heads along a pipe as sums f + g.
@@ -415,86 +412,6 @@ struct Boiling<const W: usize> {
     by_point: [f64; W],
     /// The highest of a pipe.
     highest: [f64; W],
-}
-
-impl<const W: usize> Tables<W> {
-    fn sigma_of(&self, lane: usize, size_m3_s: f64) -> f64 {
-        let (low, rest) = crate::hydraulics::re_table::place(self.re_per_flow[lane] * size_m3_s);
-        let table = &self.values[self.at[lane] + low..];
-        self.by_table[lane] * (table[0] + rest * (table[1] - table[0])) + self.by_flow[lane] * size_m3_s
-    }
-
-    /// sigma at the flows of all lanes.
-    #[inline(always)]
-    fn sigmas(&self, flow_m3_s: &[f64; W], sigma: &mut [f64; W]) {
-        let (mut low, mut rest) = ([0_usize; W], [0.0; W]);
-        for l in 0..W {
-            (low[l], rest[l]) = crate::hydraulics::re_table::place(self.re_per_flow[l] * flow_m3_s[l].abs());
-        }
-        for l in 0..W {
-            let at = self.at[l] + low[l];
-            debug_assert!(at + 1 < self.values.len());
-            // SAFETY: `place` answers with an interval of the table, and a whole table begins at `at[l]`.
-            let (start, end) = unsafe { (*self.values.get_unchecked(at), *self.values.get_unchecked(at + 1)) };
-            sigma[l] = self.by_table[l] * (start + rest[l] * (end - start)) + self.by_flow[l] * flow_m3_s[l].abs();
-        }
-    }
-
-    #[inline(always)]
-    fn midway<I: Isa>(&mut self, f: &mut [f64], g: &mut [f64], n: usize) {
-        if let Some(walls) = &mut self.walls {
-            walls.follow((&mut *f, &mut *g), 0);
-        }
-        for point in 0..n {
-            let (a, b) = (point * W, point * W + W);
-            if let Some(walls) = &mut self.walls {
-                walls.follow((&mut f[b..], &mut g[b..]), point + 1);
-            }
-            self.point::<I>((f, g), a, b, a);
-            if let Some(walls) = &mut self.walls {
-                walls.give_midway((&mut f[a..], &mut g[a..]), point);
-            }
-        }
-    }
-
-    #[inline(always)]
-    fn whole<I: Isa>(
-        &mut self,
-        (f, g): (&mut [f64], &mut [f64]),
-        n: usize,
-        boiling: &Boiling<W>,
-        unsound: &mut [bool; W],
-    ) {
-        for point in (1..n).rev() {
-            self.point::<I>((f, g), (point - 1) * W, point * W, point * W);
-            if let Some(walls) = &self.walls {
-                walls.give((&mut f[point * W..], &mut g[point * W..]), point);
-            }
-            note_unsound::<I, W>((&f[point * W..], &g[point * W..]), point, boiling, unsound);
-        }
-    }
-
-    /// One point from its neighbours at `a` and `b`, stored at `to`.
-    #[inline(always)]
-    fn point<I: Isa>(&mut self, (f, g): (&mut [f64], &mut [f64]), a: usize, b: usize, to: usize) {
-        let start = self.start;
-        let (mut flow, mut sigma) = ([0.0; W], [0.0; W]);
-        {
-            let (f_a, g_b) = (&f[a..][..W], &g[b..][..W]);
-            let (s_a, s_b) = (&self.sigma[start + a..][..W], &self.sigma[start + b..][..W]);
-            for l in 0..W {
-                flow[l] = (f_a[l] - g_b[l]) / (1.0 + s_a[l] + s_b[l]);
-            }
-        }
-        self.sigmas(&flow, &mut sigma);
-        for l in 0..W {
-            let (f_a, g_b) = (f[a + l], g[b + l]);
-            let (s_a, s_b) = (self.sigma[start + a + l], self.sigma[start + b + l]);
-            f[to + l] = fused::<I>(-s_a, flow[l], f_a);
-            g[to + l] = fused::<I>(s_b, flow[l], g_b);
-            self.sigma[start + to + l] = sigma[l];
-        }
-    }
 }
 
 #[inline(always)]
@@ -544,6 +461,25 @@ fn whole<I: Isa, const W: usize>(
             g[b + l] = g_b + s_b * flow;
         }
         note_unsound::<I, W>((&f[b..], &g[b..]), point, boiling, unsound);
+    }
+}
+
+#[cfg(not(target_arch = "x86_64"))]
+mod tables_eight {
+    use super::{Boiling, Rough};
+
+    pub(super) fn suits(_lanes: usize) -> bool {
+        false
+    }
+
+    pub(super) type Ends<const W: usize> = [([f64; W], [f64; W]); 2];
+
+    pub(super) unsafe fn both<const W: usize>(
+        _points: (&mut [f64], &mut [f64]),
+        _n: usize,
+        _how: (&mut Rough<W>, &Boiling<W>),
+        _out: (&mut Ends<W>, &mut [bool; W]),
+    ) {
     }
 }
 

@@ -21,8 +21,8 @@ pub(super) struct Walls<const W: usize> {
 }
 
 impl<const W: usize> Walls<W> {
-    /// Walls at rest; none where the pipes do not creep.
-    pub(super) fn new(pipes: &[&PipeGrid; W]) -> Option<Self> {
+    /// Walls at rest; walls that do not creep have the share 0.
+    pub(super) fn new(pipes: &[&PipeGrid; W]) -> Self {
         let cells = pipes[0].cells();
         let zeros = |points: usize| vec![0.0; points * W];
         let mut walls = Self {
@@ -34,7 +34,7 @@ impl<const W: usize> Walls<W> {
             midway: zeros(cells),
         };
         for (lane, pipe) in pipes.iter().enumerate() {
-            let (share, drop, gain) = pipe.creep()?;
+            let Some((share, drop, gain)) = pipe.creep() else { continue };
             (walls.share[lane], walls.drop[lane], walls.gain[lane]) = (share, drop, gain);
             walls.soft[lane] = 1.0 / (1.0 + drop * share);
             let per_head = share / pipe.impedance_s_m2;
@@ -45,7 +45,17 @@ impl<const W: usize> Walls<W> {
                 walls.midway[cell * W + lane] = 0.5 * per_head * (pipe.head_m[cell] + pipe.head_m[cell + 1]);
             }
         }
-        Some(walls)
+        walls
+    }
+
+    /// Share, e, q and what is left.
+    pub(super) fn numbers(&self) -> [&[f64; W]; 4] {
+        [&self.share, &self.drop, &self.gain, &self.soft]
+    }
+
+    /// Memories of the points of the whole level and of those midway.
+    pub(super) fn memories(&mut self) -> (&mut [f64], &mut [f64]) {
+        (&mut self.whole, &mut self.midway)
     }
 
     /// What an end is offered, halved as f and g are, through a wall that gives; and what is left of its impedance.
