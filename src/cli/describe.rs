@@ -226,6 +226,9 @@ fn table(summary: &Summary, units: System) -> String {
             units.unit_name(dimension),
         ));
     }
+    text.extend(summary.levels.iter().map(|moved| moved.words(units) + "\n"));
+    let surges = summary.filling.as_ref().and_then(|filling| filling.surge_words(units));
+    text.extend(surges.map(|line| line + "\n"));
     let npsh = summary.beside.iter().find(|figures| figures.name == "npsh_margin_m");
     if let Some(npsh) = npsh {
         text.push_str(&format!(

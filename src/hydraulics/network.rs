@@ -73,6 +73,20 @@ pub(crate) fn joined(nodes: usize, links: impl Iterator<Item = (usize, usize)>) 
     set.iter().map(|s| order.partition_point(|o| o < s)).collect()
 }
 
+/// For every node, the node whose head is its own: the tank of a blank branch stands in all of it.
+pub(crate) fn stands_with(spec: &NetworkSpec) -> Vec<usize> {
+    let together = |kind: &ElementKind| matches!(kind, ElementKind::Blank { joined: true });
+    let branch = spec.elements.iter().filter(|element| together(&element.kind));
+    let part = joined(spec.nodes.len(), branch.map(|element| (element.from, element.to)));
+    let is_tank = |node: &usize| matches!(spec.nodes[*node].terminal, Terminal::Tank { .. });
+    let blank = |node: usize| {
+        let mut here = spec.elements.iter().filter(|element| element.from == node || element.to == node);
+        here.all(|element| matches!(element.kind, ElementKind::Blank { .. }))
+    };
+    let of = |node: usize| (0..part.len()).filter(is_tank).find(|tank| part[*tank] == part[node]);
+    (0..part.len()).map(|node| of(node).filter(|_| blank(node)).unwrap_or(node)).collect()
+}
+
 fn check_liquid(liquid: &LiquidSpec) -> Result<(), HydraulicsError> {
     let positive = [
         ("density", liquid.density_kg_m3, "kg/m3"),
@@ -130,7 +144,7 @@ fn check_ends(spec: &NetworkSpec, element: &super::spec::ElementSpec) -> Result<
 fn check_element(spec: &NetworkSpec, element: &super::spec::ElementSpec) -> Result<(), HydraulicsError> {
     let gravity_m_s2 = spec.liquid.gravity_m_s2;
     match &element.kind {
-        ElementKind::Blank => Ok(()),
+        ElementKind::Blank { .. } => Ok(()),
         ElementKind::Pipe(pipe) => pipe::check(&element.name, pipe),
         ElementKind::Valve(valve) => Valve::new(&element.name, valve, gravity_m_s2).map(|_| ()),
         ElementKind::Orifice(orifice) => Orifice::new(&element.name, orifice, gravity_m_s2).map(|_| ()),

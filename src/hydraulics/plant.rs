@@ -6,6 +6,7 @@
 //! acts from the present level on.
 
 mod air;
+mod blank;
 mod drawing;
 mod parting;
 
@@ -18,7 +19,7 @@ pub use super::plant_event::{PlantEvent, PlantEventKind};
 use super::error::HydraulicsError;
 use super::moc::boundary::Boundary;
 use super::moc::{Cluster, Line, PipeGrid};
-use super::network::Network;
+use super::network::{Network, stands_with};
 use super::nodal::Unsolved;
 use super::shaft::{Motion, ShaftStep};
 use super::spec::{GridOptions, NetworkSpec, Place, ShaftSpec};
@@ -70,6 +71,9 @@ pub struct Plant<D: ShaftDriver> {
     watch: Watch,
     air: Option<air::Air>,
     drawing: drawing::Drawing,
+    /// Where the head of each node is found: its own place, or the tank whose water stands in its blank branch.
+    stands_with: Vec<usize>,
+    falls: Vec<blank::Fall>,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -162,6 +166,8 @@ impl<D: ShaftDriver> Plant<D> {
             left_m3: 0.0,
             stored_at_start_m3,
             air: None,
+            stands_with: stands_with(spec),
+            falls: Vec::new(),
         })
     }
 
@@ -194,6 +200,7 @@ impl<D: ShaftDriver> Plant<D> {
         if let Some((index, unsolved)) = failed {
             return Err(self.unsolved(index, unsolved));
         }
+        self.pour();
         self.end_shaft();
         self.follow_drawing();
         self.follow_air();
@@ -320,7 +327,7 @@ impl<D: ShaftDriver> Plant<D> {
     pub fn head_m(&self, place: Place) -> f64 {
         match place {
             Place::Node(node) => {
-                let (cluster, local) = self.node_at[node];
+                let (cluster, local) = self.node_at[self.stands_with[node]];
                 self.clusters[cluster].nodal.nodes[local].head_m
             }
             Place::Pipe { element, share } => match self.element_at[element] {
@@ -471,6 +478,7 @@ impl<D: ShaftDriver> Plant<D> {
     /// The element is not a valve of this network.
     pub fn set_opening(&mut self, element: usize, opening: f64) -> Result<(), HydraulicsError> {
         match self.element_at.get(element) {
+            Some(ElementAt::Blank) if self.stays_blank(element, opening) => Ok(()),
             Some(ElementAt::Link(cluster, link)) if self.clusters[*cluster].set_opening(*link, opening) => Ok(()),
             _ => Err(HydraulicsError::NotAValve { element }),
         }

@@ -69,6 +69,11 @@ pub enum PlantEventKind {
         /// Element index.
         element: usize,
     },
+    /// Water that falls into a tank reaches its rim.
+    TankOverflows {
+        /// Node.
+        node: usize,
+    },
     /// The front of a line that fills has arrived at the end of a pipe.
     FrontArrived {
         /// Element index.

@@ -126,7 +126,10 @@ pub enum ElementKind {
     /// A relief valve, from the line it protects to where it blows off.
     ReliefValve(ReliefValveSpec),
     /// Shut off for as long as this network is used: nothing passes, nothing is computed.
-    Blank,
+    Blank {
+        /// The water on both sides hangs together and stands at one level: not the shut valve itself.
+        joined: bool,
+    },
 }
 
 /// A pipe or hose.

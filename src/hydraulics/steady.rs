@@ -3,7 +3,7 @@
 use super::check_valve::CheckValve;
 use super::error::HydraulicsError;
 use super::moc::boundary::{Boundary, DiscValve, Orifice, PipeLoss, ReliefValve};
-use super::network::{Network, joined};
+use super::network::{Network, joined, stands_with};
 use super::nodal::{Hold, Link, Nodal, Node};
 use super::pipe::Resistance;
 use super::plant::ShaftDriver;
@@ -110,7 +110,7 @@ pub(crate) fn boundary_of(
 ) -> Result<Boundary, HydraulicsError> {
     let liquid = &spec.liquid;
     Ok(match &element.kind {
-        ElementKind::Blank => Boundary::Blank,
+        ElementKind::Blank { .. } => Boundary::Blank,
         ElementKind::Pipe(pipe) => Boundary::PipeLoss(PipeLoss(Resistance::new(&with_lasting_kink(pipe), liquid))),
         ElementKind::Valve(valve) => Boundary::Valve(Valve::new(&element.name, valve, liquid.gravity_m_s2)?),
         ElementKind::CheckValve(valve) => {
@@ -179,7 +179,7 @@ fn read(network: &Network, nodal: &Nodal) -> SteadyState {
     let gain = |link: &Link| link.boundary.gain_from(link.flow_m3_s, nodal.speed_rad_s, nodal.nodes[link.from].head_m);
     let gains: Vec<_> = nodal.links.iter().map(gain).collect();
     SteadyState {
-        heads_m: nodal.nodes.iter().map(|node| node.head_m).collect(),
+        heads_m: stands_with(network.spec()).into_iter().map(|node| nodal.nodes[node].head_m).collect(),
         flows_m3_s: nodal.links.iter().map(|link| link.flow_m3_s).collect(),
         speed_rad_s: nodal.speed_rad_s,
         pump_head_m: network.pump().map_or(0.0, |pump| gains[pump].head_m),

@@ -46,7 +46,7 @@ pub fn names(rig: &Rig) -> Vec<String> {
 }
 
 /// A name of the rig file as part of a column's and a dataset's name.
-fn plain(name: &str) -> String {
+pub(super) fn plain(name: &str) -> String {
     name.chars().map(|c| if c.is_ascii_alphanumeric() || c == '-' { c } else { '_' }).collect()
 }
 

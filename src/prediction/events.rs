@@ -57,6 +57,8 @@ pub enum EventKind {
     AirAdmitted,
     /// An air valve shut, its air out.
     AirExpelled,
+    /// A tank that is filled runs over.
+    TankOverflows,
     /// A lay-flat hose folds.
     HoseFlattened,
     /// A lay-flat hose is round again.
@@ -313,6 +315,10 @@ fn in_words(rig: &Rig, kind: PlantEventKind) -> (EventKind, String) {
         PlantEventKind::HoseRounded { element } => {
             (EventKind::HoseRounded, format!("hose {} is round again", name(element)))
         }
+        PlantEventKind::TankOverflows { node } => (
+            EventKind::TankOverflows,
+            format!("the tank at {} is full to its rim and runs over", words(rig, Place::Node(node))),
+        ),
         PlantEventKind::LineFull => (EventKind::LineFull, "the whole discharge side is full".to_owned()),
         PlantEventKind::Draining { element } => {
             (EventKind::Draining, format!("air comes in at the end of {}: it drains back", name(element)))

@@ -4,10 +4,15 @@ use super::events::{EventKind, PredictedEvent};
 use super::{Prediction, Segment};
 use crate::rig::model::{Quantity, Rig};
 use crate::sequence::marks::Phase;
+use crate::units::Dimension;
+use crate::units::display::System;
 use serde::Serialize;
 
 /// The steady value is the mean of this much before the stop, s.
 const STEADY_S: f64 = 1.0;
+
+/// Surges below this are not worth a word, Pa.
+const LEAST_SURGE_PA: f64 = 1.0e3;
 
 /// Figures of the first start, all times after its mark.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -52,6 +57,20 @@ impl Filling {
         let segment = prediction.segments.iter().find(|segment| segment.phase == Phase::Start);
         let surges = segment.zip(line_full_s).map_or_else(Vec::new, |(segment, full_s)| surges(rig, segment, full_s));
         Some(Self { water_at_pump_s, primed_s, fronts, line_full_s, surges })
+    }
+}
+
+impl Filling {
+    /// The line-fill surge of every channel that has one, in a line; `None` without any.
+    #[must_use]
+    pub fn surge_words(&self, units: System) -> Option<String> {
+        let surges = self.surges.iter().filter(|surge| surge.surge_pa > LEAST_SURGE_PA).map(|surge| {
+            let surge_pa = units.plain(surge.surge_pa, Dimension::Pressure);
+            format!("{} {surge_pa}", surge.id)
+        });
+        let surges: Vec<String> = surges.collect();
+        (!surges.is_empty())
+            .then(|| format!("surge once the line is full, over the steady value: {}", surges.join(", ")))
     }
 }
 

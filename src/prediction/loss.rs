@@ -186,6 +186,7 @@ fn follow(
     let mut plant = Plant::started_at(&rig.running(&network), &shaft, motor, grid, speed_rad_s)?;
     let load_n_m = plant.pump_torque_n_m() + shaft.friction_n_m;
     plant.driver_mut().torque_n_m = load_n_m;
+    plant.let_fall(&rig.falls);
     if let Some(lines) = rig.lines_at_start(line_up) {
         plant.let_air_in(lines.self_priming)?;
     }

@@ -11,6 +11,7 @@ mod sensors;
 mod separation;
 mod simulate;
 pub mod summary;
+pub mod transfer;
 mod valve_events;
 
 pub use crate::signal::response::{DAMPING, Response};

@@ -146,13 +146,14 @@ struct Simulation<'a> {
 
 impl<'a> Simulation<'a> {
     fn new(rig: &'a Rig, script: &'a Script) -> Result<Self, PredictionError> {
-        let (network, shaft, starters) = rig.plant_parts(script.first_line_up().unwrap_or(0));
+        let (network, shaft, starters) = rig.plant_parts_for(&script.line_ups());
         let driver = rig.with_control_valve(DriveTrain::new(rig.motor, starters)?)?;
         let grid = rig.grid();
-        let plant = match rig.lines_at_start(script.first_line_up().unwrap_or(0)) {
+        let mut plant = match rig.lines_at_start(script.first_line_up().unwrap_or(0)) {
             Some(lines) => Plant::with_lines(&network, &shaft, driver, &grid, &lines)?,
             None => Plant::new(&network, &shaft, driver, &grid)?,
         };
+        plant.let_fall(&rig.falls);
         let every = (1.0 / (STORED_HZ * plant.dt_s())).round().max(1.0) as u64;
         Ok(Self {
             sensors: Sensors::at_rest(rig, &plant),
@@ -539,7 +540,7 @@ impl<'a> Simulation<'a> {
         ];
         assumptions.extend(self.rig.assumptions.iter().cloned());
         assumptions.push(format!("motor: {}", motor_words(self.rig)));
-        assumptions.extend(condition_words(self.rig));
+        assumptions.extend(condition_words(self.plant.network()));
         assumptions.extend(self.slow.iter().cloned());
         if self.heat.is_some() {
             let beyond = if self.hottest > 1.0 + 1e-9 { ", beyond what its maker allows" } else { "" };

@@ -3,6 +3,7 @@
 use super::bands::BandFigures;
 use super::beside::BesideSummary;
 use super::filling::Filling;
+use super::transfer::{Moved, moved};
 use super::{EventKind, MadeWith, PredictedEvent, Prediction, Segment, Separation, SuddenStop};
 use crate::rig::model::{Quantity, Rig};
 use crate::sequence::marks::Phase;
@@ -48,6 +49,8 @@ pub struct Summary {
     pub emergency_stop: Option<SuddenStop>,
     /// What a start with empty lines comes to; `None`: nothing fills.
     pub filling: Option<Filling>,
+    /// Tanks whose level moves.
+    pub levels: Vec<Moved>,
     /// Figures beside the channels over the first start; those without a number are left out.
     pub beside: Vec<BesideSummary>,
     /// What happens in the whole run.
@@ -72,6 +75,7 @@ impl Summary {
             loss_of_supply: prediction.loss_of_supply.clone(),
             emergency_stop: prediction.emergency_stop.clone(),
             filling: Filling::of(rig, prediction),
+            levels: moved(rig, prediction),
             beside: start.map(|segment| beside(prediction, segment)).unwrap_or_default(),
             events: prediction.events.clone(),
             separation: prediction.separation,
@@ -88,7 +92,7 @@ impl Summary {
             "channels": channels, "acceleration_s": self.acceleration_s, "made_with": self.made_with,
             "loss_of_supply": self.loss_of_supply.as_ref().map(|stop| sudden_json(&self.channels, stop)),
             "emergency_stop": self.emergency_stop.as_ref().map(|stop| sudden_json(&self.channels, stop)),
-            "filling": self.filling, "events": self.events, "beside": self.beside,
+            "filling": self.filling, "levels": self.levels, "events": self.events, "beside": self.beside,
             "separation": self.separation.as_ref().map(separation_json),
             "band": self.band.iter().map(|figures| band_json(&self.channels, figures)).collect::<Map<String, Value>>(),
         })

@@ -30,6 +30,8 @@ pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
             dead_time_s: entry.dead_time_s,
         }),
     };
+    let held = at_tanks(&file, &names, |tank| tank.held_area_m2)?;
+    let falls = at_tanks(&file, &names, |tank| tank.into.as_ref().and_then(|into| names.node(into)))?;
     let channels = channels(&file, &names)?;
     let headline =
         channels.iter().position(|channel| Some(&channel.id.0) == file.identity.headline.as_ref().map(|h| &h.text))?;
@@ -60,6 +62,8 @@ pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
             friction_n_m: file.pump.friction_n_m,
         },
         self_priming: file.pump.self_priming,
+        held,
+        falls,
         npsh_margin_m: file.pump.npsh_margin_m,
         network,
         line_ups,
@@ -172,6 +176,31 @@ pub(super) fn set_valves(network: &mut NetworkSpec, line_up: &LineUp) {
     }
 }
 
+/// Sets the levels of tanks as a line-up says; what a network's own level differs from the rig's stays beside it.
+pub(super) fn set_levels(network: &mut NetworkSpec, nominal: &NetworkSpec, line_up: &LineUp, held: &[(usize, f64)]) {
+    for (node, stated_m) in &line_up.levels {
+        let Some(Terminal::Tank { level_m: nominal_m, .. }) = nominal.nodes.get(*node).map(|node| node.terminal) else {
+            continue;
+        };
+        if let Some(Terminal::Tank { level_m, area_m2, overflow_m }) =
+            network.nodes.get_mut(*node).map(|node| &mut node.terminal)
+        {
+            *level_m = (stated_m + (*level_m - nominal_m)).min(*overflow_m);
+            *area_m2 = held.iter().find(|(tank, _)| tank == node).map_or(*area_m2, |(_, known_m2)| *known_m2);
+        }
+    }
+}
+
+/// (node, value) of every tank or outlet entry that has one.
+fn at_tanks<T>(
+    file: &RigFile,
+    names: &Names,
+    value: impl Fn(&super::file::TankEntry) -> Option<T>,
+) -> Option<Vec<(usize, T)>> {
+    let of = |tank: &super::file::TankEntry| value(tank).map(|value| Some((names.node(&tank.node)?, value)));
+    file.tanks.iter().filter_map(of).collect()
+}
+
 fn line_ups(file: &RigFile, names: &Names) -> Option<Vec<LineUp>> {
     let line_up = |entry: &super::file::LineUpEntry| {
         let valve = |(name, opening): &(Text, f64)| Some((names.element(name)?, *opening));
@@ -180,6 +209,7 @@ fn line_ups(file: &RigFile, names: &Names) -> Option<Vec<LineUp>> {
             valves: entry.valves.iter().map(valve).collect::<Option<_>>()?,
             text: entry.text.clone(),
             lines: entry.lines,
+            levels: entry.levels.iter().map(|(name, m)| Some((names.node(name)?, *m))).collect::<Option<_>>()?,
         })
     };
     file.line_ups.iter().map(line_up).collect()

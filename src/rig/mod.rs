@@ -1,6 +1,7 @@
 //! Floor 3: the description of a bench. `file` (as typed, places kept) -> `check` (collects every problem) ->
 //! [`model`] (cannot be wrong). Register maps are data too ([`register_map`], [`maps`]).
 
+mod blank;
 mod check;
 pub mod check_report;
 mod compile;

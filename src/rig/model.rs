@@ -45,6 +45,10 @@ pub struct Rig {
     pub npsh_margin_m: f64,
     /// The pump control valve; shut in `network`.
     pub control_valve: Option<PumpControlValve>,
+    /// (node, area m2) of held tanks whose area is known.
+    pub held: Vec<(usize, f64)>,
+    /// (outlet, tank): where water falls from an outlet into a tank.
+    pub falls: Vec<(usize, usize)>,
     /// Line-ups; at least one.
     pub line_ups: Vec<LineUp>,
     /// Starters.
@@ -89,10 +93,13 @@ impl Rig {
     /// What a plant is built from: the network with its valves as line-up `line_up` sets them (the first one when there
     /// is no such line-up), the rotating side, and every starter with its settings in force.
     pub fn plant_parts(&self, line_up: usize) -> (NetworkSpec, ShaftSpec, Vec<StarterSpec>) {
-        let mut network = self.network.clone();
-        if let Some(line_up) = self.line_ups.get(line_up) {
-            super::compile::set_valves(&mut network, line_up);
-        }
+        self.plant_parts_for(&[line_up])
+    }
+
+    /// As [`Rig::plant_parts`] of the first of these line-ups, for a plant that goes through them all: blank is what none
+    /// of them lets water into.
+    pub fn plant_parts_for(&self, line_ups: &[usize]) -> (NetworkSpec, ShaftSpec, Vec<StarterSpec>) {
+        let network = self.lined_up(&self.network, line_ups);
         let starter = |starter: &Starter| StarterSpec {
             id: starter.id.clone(),
             kind: starter.kind,
@@ -126,6 +133,21 @@ impl Rig {
     /// Time that a stop by ramp takes by the rig file, s: the control valve's way to its limit switch, else the ramp.
     pub fn ramp_stop_s(&self, ramp_down_s: f64) -> f64 {
         self.control_valve.as_ref().map_or(ramp_down_s, |valve| VALVE_TIME_MARGIN * valve.spec.stop_s())
+    }
+
+    /// A network of the rig's shape with valves and levels as the first of these line-ups says, and what all of them shut off
+    /// blank.
+    pub fn lined_up(&self, network: &NetworkSpec, line_ups: &[usize]) -> NetworkSpec {
+        let set = |line_up: &usize| {
+            let mut network = network.clone();
+            if let Some(line_up) = self.line_ups.get(*line_up) {
+                super::compile::set_valves(&mut network, line_up);
+                super::compile::set_levels(&mut network, &self.network, line_up, &self.held);
+            }
+            network
+        };
+        let moves = self.control_valve.as_ref().map(|valve| valve.element);
+        super::blank::blank(line_ups.iter().map(set).collect(), moves).unwrap_or_else(|| network.clone())
     }
 
     /// The grid that predictions are made on: the half grid, cells of one time step at most, pipe ends, tanks and shaft
@@ -202,6 +224,8 @@ pub struct LineUp {
     pub text: String,
     /// What the lines hold before a start; `None`: full, and air is not followed.
     pub lines: Option<Lines>,
+    /// (node, level m) of tanks that stand otherwise than the file's `[[tank]]` says; a held tank moves from there.
+    pub levels: Vec<(usize, f64)>,
 }
 
 /// What the lines hold before a start.

@@ -33,12 +33,15 @@ use crate::rig::reader::{Cursor, Document, Spot};
 use sha2::{Digest, Sha256};
 
 /// The shipped sequences by name.
-const SHIPPED: [(&str, &str); 2] = [
+const SHIPPED: [(&str, &str); 5] = [
     ("three-starters", include_str!("../../rig-configs/sequences/three-starters.toml")),
     ("one-cycle", include_str!("../../rig-configs/sequences/one-cycle.toml")),
+    ("line-fill", include_str!("../../rig-configs/sequences/line-fill.toml")),
+    ("fill-terrace", include_str!("../../rig-configs/sequences/fill-terrace.toml")),
+    ("splash-return", include_str!("../../rig-configs/sequences/splash-return.toml")),
 ];
 
-/// Text of a shipped sequence (`three-starters`, `one-cycle`).
+/// Text of a shipped sequence (`three-starters`, `one-cycle`, `line-fill`, `fill-terrace`, `splash-return`).
 pub fn shipped(name: &str) -> Option<&'static str> {
     SHIPPED.iter().find(|(known, _)| *known == name).map(|(_, text)| *text)
 }
@@ -137,7 +140,17 @@ impl Script {
 
     /// The first line-up that the program sets.
     pub fn first_line_up(&self) -> Option<usize> {
-        self.program.iter().find_map(|instruction| match &instruction.step {
+        self.line_up_steps().next()
+    }
+
+    /// Every line-up that the sequence goes through, in order; the rig's first where it names none.
+    pub fn line_ups(&self) -> Vec<usize> {
+        let all: Vec<usize> = self.line_up_steps().collect();
+        if all.is_empty() { vec![0] } else { all }
+    }
+
+    fn line_up_steps(&self) -> impl Iterator<Item = usize> {
+        self.program.iter().filter_map(|instruction| match &instruction.step {
             Step::LineUp(step) => Some(step.index),
             _ => None,
         })

@@ -156,7 +156,7 @@ fn draw_network(nominal: &NetworkSpec, rng: &mut ChaCha12Rng) -> NetworkSpec {
     network.nodes.iter_mut().for_each(|node| draw_level(node, rng));
     for element in &mut network.elements {
         match &mut element.kind {
-            ElementKind::Blank => {}
+            ElementKind::Blank { .. } => {}
             ElementKind::Pipe(pipe) => *pipe = draw_pipe(pipe, &nominal.liquid, air, rng),
             ElementKind::Valve(valve) => {
                 valve.kv_open_m3_h *= factor(rng, 0.04);

@@ -21,6 +21,7 @@ mod daemon;
 mod faces;
 mod fieldbus;
 mod fill_bench;
+mod terrace_line_ups;
 mod recording;
 mod rig;
 mod sequence;

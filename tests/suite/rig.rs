@@ -125,7 +125,7 @@ fn shows_the_same_figures_in_both_systems() {
 fn builds_a_plant_with_the_valves_of_a_line_up() {
     let text = rig::shipped("terrace-bench").unwrap().replacen(
         "[[line_up]]",
-        "[[line_up]]\nid = \"throttled\"\nset = { throttle = 0.4 }\n\n[[line_up]]",
+        "[[line_up]]\nid = \"throttled\"\nset = { throttle = 0.4 }\nclosed = [\"fill_valve\", \"return_valve\"]\n\n[[line_up]]",
         1,
     );
     let rig = rig::parse(&text, "two.toml").unwrap_or_else(|problems| panic!("{problems}"));

@@ -51,6 +51,8 @@ struct TankAt {
 struct OutletAt {
     node: usize,
     outflow_m3_s: f64,
+    /// Of the level before, m3/s.
+    before_m3_s: f64,
 }
 
 impl Cluster {
@@ -58,7 +60,7 @@ impl Cluster {
     pub(crate) fn all(network: &Network, line: &Line, steady: &SteadyState) -> Result<Vec<Self>, HydraulicsError> {
         let spec = network.spec();
         let without_length =
-            |element: &&ElementSpec| !matches!(element.kind, ElementKind::Pipe(_) | ElementKind::Blank);
+            |element: &&ElementSpec| !matches!(element.kind, ElementKind::Pipe(_) | ElementKind::Blank { .. });
         let links = spec.elements.iter().filter(without_length);
         let part = joined(spec.nodes.len(), links.map(|element| (element.from, element.to)));
         let count = part.iter().max().map_or(0, |last| last + 1);
@@ -78,7 +80,7 @@ impl Cluster {
         let mut elements = Vec::new();
         let mut links = Vec::new();
         let mut ends = Vec::new();
-        let passing = |(_, element): &(usize, &ElementSpec)| element.kind != ElementKind::Blank;
+        let passing = |(_, element): &(usize, &ElementSpec)| !matches!(element.kind, ElementKind::Blank { .. });
         for (index, element) in spec.elements.iter().enumerate().filter(passing) {
             if let Some(pipe) = line.pipes.iter().position(|pipe| pipe.element == index) {
                 ends.extend(local(element.from).map(|node| End { node, pipe, at_to: false }));
@@ -163,7 +165,7 @@ impl Cluster {
                 self.nodal.nodes[node].hold = Hold::Air(AirValve::new(spec, described.elevation_m, liquid, line.dt_s));
             }
             if *terminal == Terminal::FreeOutlet {
-                self.outlets.push(OutletAt { node, outflow_m3_s: arrival_m3_s });
+                self.outlets.push(OutletAt { node, outflow_m3_s: arrival_m3_s, before_m3_s: arrival_m3_s });
             }
         }
     }
@@ -245,6 +247,7 @@ impl Cluster {
         for i in 0..self.outlets.len() {
             let outflow_m3_s = self.arrival_m3_s(line, self.outlets[i].node);
             left_m3 += 0.5 * line.dt_s * (self.outlets[i].outflow_m3_s + outflow_m3_s);
+            self.outlets[i].before_m3_s = self.outlets[i].outflow_m3_s;
             self.outlets[i].outflow_m3_s = outflow_m3_s;
         }
         for node in 0..self.nodal.nodes.len() {
@@ -265,6 +268,22 @@ impl Cluster {
             }
         }
         left_m3
+    }
+
+    /// What left by the outlet at a node in the step just taken, m3.
+    pub(crate) fn left_by_outlet_m3(&self, node: usize, dt_s: f64) -> f64 {
+        let outlet = self.outlets.iter().find(|outlet| outlet.node == node);
+        outlet.map_or(0.0, |outlet| 0.5 * dt_s * (outlet.before_m3_s + outlet.outflow_m3_s))
+    }
+
+    /// Pour water into the tank at a node; returns what spills, m3.
+    pub(crate) fn pour(&mut self, node: usize, volume_m3: f64) -> f64 {
+        let tank = self.tanks.iter_mut().find(|tank| tank.node == node);
+        tank.map_or(volume_m3, |at| {
+            let spilt_m3 = at.tank.pour(volume_m3);
+            self.nodal.nodes[node].head_m = at.tank.level_m;
+            spilt_m3
+        })
     }
 
     /// Vapour at a node of this cluster, m3.

@@ -450,7 +450,7 @@ impl Sides {
                 continue;
             }
             for (index, element) in spec.elements.iter().enumerate().filter(|(index, _)| *index != pump) {
-                if element.from == node && element.kind != ElementKind::Blank {
+                if element.from == node && !is_blank(&element.kind) {
                     discharge.push(index);
                     reached.push(element.to);
                 }
@@ -459,7 +459,7 @@ impl Sides {
         let (from, mut level_m) = (spec.elements[pump].from, None);
         let against = |index: &usize| {
             let element = &spec.elements[*index];
-            let passes = element.kind != ElementKind::Blank && *index != pump;
+            let passes = !is_blank(&element.kind) && *index != pump;
             passes && !discharge.contains(index) && downstream[element.to]
         };
         if let Some(index) = (0..spec.elements.len()).find(against) {
@@ -471,7 +471,7 @@ impl Sides {
         let suction = spec.elements.iter().position(|element| element.to == from && is_pipe(&element.kind));
         let passes = |node: usize| {
             let here = |element: &crate::hydraulics::spec::ElementSpec| element.from == node || element.to == node;
-            spec.elements.iter().any(|element| here(element) && element.kind != ElementKind::Blank)
+            spec.elements.iter().any(|element| here(element) && !is_blank(&element.kind))
         };
         let upstream = |(node, _): &(usize, &crate::hydraulics::spec::NodeSpec)| !downstream[*node] && passes(*node);
         for (node, described) in spec.nodes.iter().enumerate().filter(upstream) {
@@ -523,6 +523,10 @@ impl Sides {
             open: spec.elements.iter().map(|element| open(&element.kind)).collect(),
         }
     }
+}
+
+fn is_blank(kind: &ElementKind) -> bool {
+    matches!(kind, ElementKind::Blank { .. })
 }
 
 fn is_pipe(kind: &ElementKind) -> bool {

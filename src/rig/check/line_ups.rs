@@ -1,7 +1,7 @@
 //! Line-ups set valves that exist, each once.
 
 use super::known;
-use crate::hydraulics::spec::ElementKind;
+use crate::hydraulics::spec::{ElementKind, Terminal};
 use crate::rig::file::{ElementEntry, LineUpEntry, RigFile};
 use crate::rig::reader::Document;
 use std::collections::BTreeMap;
@@ -18,8 +18,32 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile) {
             known(document, valve, "valve", valves.iter().copied());
         }
         each_once(document, line_up);
+        levels(document, file, line_up);
         all_set(document, line_up, &valves);
         can_prime(document, file, line_up);
+    }
+}
+
+/// A line-up states levels of tanks that can move, up to their rim.
+fn levels(document: &Document<'_>, file: &RigFile, line_up: &LineUpEntry) {
+    let tanks = || file.tanks.iter().filter(|tank| matches!(tank.terminal, Terminal::Tank { .. }));
+    for (name, stated_m) in &line_up.levels {
+        known(document, name, "tank", tanks().map(|tank| tank.node.text.as_str()));
+        let Some(tank) = tanks().find(|tank| tank.node.text == name.text) else { continue };
+        let Terminal::Tank { area_m2, overflow_m, .. } = tank.terminal else { continue };
+        if *stated_m > overflow_m {
+            let found = format!("a level of {stated_m} m");
+            document.note(&name.spot, found, format!("up to the overflow, {overflow_m} m"), None);
+        }
+        if area_m2.is_infinite() && tank.held_area_m2.is_none() {
+            let allowed = "an area for this [[tank]], so that its level can move";
+            document.note(
+                &name.spot,
+                format!("a level of tank {:?}, whose area is not known", name.text),
+                allowed,
+                None,
+            );
+        }
     }
 }
 

@@ -72,6 +72,10 @@ fn terminals(document: &Document<'_>, file: &RigFile) {
         let found = format!("a second return that splashes, first on line {}", first.spot.line);
         document.note(&second.spot, found, "one return that splashes beside the suction inlet", None);
     }
+    let is_tank = |tank: &&crate::rig::file::TankEntry| matches!(tank.terminal, Terminal::Tank { .. });
+    for into in file.tanks.iter().filter_map(|tank| tank.into.as_ref()) {
+        known(document, into, "tank", file.tanks.iter().filter(is_tank).map(|tank| tank.node.text.as_str()));
+    }
     if !file.tanks.iter().any(|tank| matches!(tank.terminal, Terminal::Tank { .. })) {
         let spot = file.identity.spot.clone();
         document.note(&spot, "no tank", "at least one [[tank]], which sets the water's level", None);

@@ -128,7 +128,7 @@ pub fn derive(rig: &Rig) -> Derived {
         temperature_c: rig.temperature_c,
         liquid: rig.liquid,
         pipes: pipes(&rig.network, |_| true),
-        delivery_reflection_time_s: delivery_reflection_time_s(&rig.network),
+        delivery_reflection_time_s: delivery_reflection_time_s(&rig.plant_parts(0).0),
         shut_off_head_m: shut_off_head_m(&rig.network, top_speed_rad_s),
         top_speed_rad_s,
         motor: motor_words(rig),
@@ -136,7 +136,7 @@ pub fn derive(rig: &Rig) -> Derived {
         strength,
         links: rig.links.iter().map(|link| link_figures(link, rig.stop_delay_budget_s)).collect(),
         assumptions: rig.assumptions.clone(),
-        notices: condition_words(rig)
+        notices: condition_words(&rig.network)
             .into_iter()
             .chain(start_notice(rig))
             .chain(line_ups.iter().flat_map(|figures| notices::of(rig, figures)))
@@ -234,8 +234,12 @@ fn levels(network: &NetworkSpec) -> (Option<f64>, Option<f64>) {
         Terminal::FreeOutlet => Some(node.elevation_m),
         Terminal::None | Terminal::Gas(_) | Terminal::AirValve(_) => None,
     };
+    let in_use = |node: usize| {
+        let mut here = network.elements.iter().filter(|element| element.from == node || element.to == node);
+        here.any(|element| !matches!(element.kind, ElementKind::Blank { .. }))
+    };
     let highest = |on_delivery: bool| {
-        let side = network.nodes.iter().enumerate().filter(|(i, _)| delivery[*i] == on_delivery);
+        let side = network.nodes.iter().enumerate().filter(|(i, _)| delivery[*i] == on_delivery && in_use(*i));
         side.filter_map(|(_, node)| level(node)).reduce(f64::max)
     };
     (highest(false), highest(true))

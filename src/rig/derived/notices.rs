@@ -2,7 +2,7 @@
 
 use super::{DutyPoint, LineUpFigures, limits, slow_setting};
 use crate::hydraulics::pump::trouble::{head_share_by_npsh, npsh_margin_m};
-use crate::hydraulics::spec::{ElementKind, PumpCondition};
+use crate::hydraulics::spec::{ElementKind, NetworkSpec, PumpCondition};
 use crate::rig::model::Rig;
 
 /// Every notice of a line-up.
@@ -70,8 +70,8 @@ fn set_speeds(rig: &Rig, figures: &LineUpFigures) -> Vec<String> {
 }
 
 /// A pump that is not as it was, in words; `None`: it is.
-pub fn condition_words(rig: &Rig) -> Option<String> {
-    let condition = rig.network.elements.iter().find_map(|element| match &element.kind {
+pub fn condition_words(network: &NetworkSpec) -> Option<String> {
+    let condition = network.elements.iter().find_map(|element| match &element.kind {
         ElementKind::Pump(pump) => Some(pump.condition),
         _ => None,
     })?;

@@ -71,13 +71,27 @@ pub(super) fn gases(root: &Cursor<'_>, assumed: &mut Assumptions) -> Vec<TankEnt
     for (key, is_vessel) in [("air_vessel", true), ("air_pocket", false)] {
         for table in root.tables(key) {
             let terminal = Terminal::Gas(gas(&table, is_vessel, assumed));
-            entries.push(TankEntry { node: need_name(&table, "node"), terminal, splash: None, spot: table.here() });
+            entries.push(TankEntry {
+                node: need_name(&table, "node"),
+                terminal,
+                splash: None,
+                held_area_m2: None,
+                into: None,
+                spot: table.here(),
+            });
             table.close();
         }
     }
     for table in root.tables("air_valve") {
         let terminal = Terminal::AirValve(air_valve(&table, assumed));
-        entries.push(TankEntry { node: need_name(&table, "node"), terminal, splash: None, spot: table.here() });
+        entries.push(TankEntry {
+            node: need_name(&table, "node"),
+            terminal,
+            splash: None,
+            held_area_m2: None,
+            into: None,
+            spot: table.here(),
+        });
         table.close();
     }
     entries

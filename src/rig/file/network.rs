@@ -16,6 +16,10 @@ pub struct TankEntry {
     pub terminal: Terminal,
     /// Water that comes in here splashes beside the suction inlet.
     pub splash: Option<SplashEntry>,
+    /// Tanks that are held: their area, where it is known.
+    pub held_area_m2: Option<f64>,
+    /// Outlets: the tank that the water falls into.
+    pub into: Option<Text>,
     /// Place.
     pub spot: Spot,
 }
@@ -74,6 +78,8 @@ pub struct LineUpEntry {
     pub valves: Vec<(Text, f64)>,
     /// What the lines hold.
     pub lines: Option<Lines>,
+    /// Levels of tanks, m.
+    pub levels: Vec<(Text, f64)>,
     /// Place.
     pub spot: Spot,
 }
@@ -82,9 +88,12 @@ pub struct LineUpEntry {
 pub(super) fn tanks(root: &Cursor<'_>, assumed: &mut Assumptions) -> Vec<TankEntry> {
     let mut entries = Vec::new();
     for table in root.tables("tank") {
+        let (terminal, held_area_m2) = tank(&table, assumed);
         entries.push(TankEntry {
             node: need_name(&table, "node"),
-            terminal: tank(&table, assumed),
+            terminal,
+            held_area_m2,
+            into: None,
             splash: splash(&table, assumed),
             spot: table.here(),
         });
@@ -94,6 +103,8 @@ pub(super) fn tanks(root: &Cursor<'_>, assumed: &mut Assumptions) -> Vec<TankEnt
         entries.push(TankEntry {
             node: need_name(&table, "node"),
             terminal: Terminal::FreeOutlet,
+            held_area_m2: None,
+            into: table.text("into"),
             splash: splash(&table, assumed),
             spot: table.here(),
         });
@@ -123,15 +134,15 @@ fn splash(table: &Cursor<'_>, assumed: &mut Assumptions) -> Option<SplashEntry> 
     Some(entry)
 }
 
-fn tank(table: &Cursor<'_>, assumed: &mut Assumptions) -> Terminal {
+/// The tank, and the area of one that is held.
+fn tank(table: &Cursor<'_>, assumed: &mut Assumptions) -> (Terminal, Option<f64>) {
     let level_m = or_nan(table.need_quantity("level", &Want::ELEVATION));
     let held = table.flag("held").unwrap_or(false);
-    let area_m2 = match (held, table.quantity("area", &Want::AREA)) {
+    let area = table.quantity("area", &Want::AREA);
+    let held_area_m2 = area.filter(|_| held);
+    let area_m2 = match (held, area) {
         (true, None) => f64::INFINITY,
-        (true, Some(_)) => {
-            table.note("held", "true beside an area", "held = true or an area, not both", None);
-            f64::INFINITY
-        }
+        (true, Some(_)) => f64::INFINITY,
         (false, Some(area_m2)) => area_m2,
         (false, None) => {
             if !table.has("area") {
@@ -145,7 +156,7 @@ fn tank(table: &Cursor<'_>, assumed: &mut Assumptions) -> Terminal {
     if overflow_m < level_m {
         table.note("overflow", format!("{overflow_m} m"), format!("at or above the level, {level_m} m"), None);
     }
-    Terminal::Tank { level_m, area_m2, overflow_m }
+    (Terminal::Tank { level_m, area_m2, overflow_m }, held_area_m2)
 }
 
 /// Every element in file order.
@@ -269,7 +280,9 @@ pub(super) fn line_ups(root: &Cursor<'_>) -> Vec<LineUpEntry> {
         }
         let id = need_id(&table);
         let text = table.text("text").map_or_else(|| format!("line-up {}", id.text), |text| text.text);
-        entries.push(LineUpEntry { id, text, valves, lines: super::lines::lines(&table), spot: table.here() });
+        let levels = table.table("levels").map(|levels| levels.named_quantities(&Want::ELEVATION)).unwrap_or_default();
+        let levels = levels.into_iter().map(|(name, level)| (name, or_nan(level))).collect();
+        entries.push(LineUpEntry { id, text, valves, lines: super::lines::lines(&table), levels, spot: table.here() });
         table.close();
     }
     entries

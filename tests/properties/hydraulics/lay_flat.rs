@@ -210,6 +210,27 @@ fn law_a_kink_takes_its_loss_and_gives_way_under_pressure() {
     );
 }
 
+/// What falls from an outlet into a tank is there, up to its rim; beyond it spills and is told.
+#[test]
+fn law_water_that_falls_into_a_tank_is_counted_and_spills_at_the_rim() {
+    let pit = Terminal::Tank { level_m: -2.0, area_m2: 0.1, overflow_m: -1.0 };
+    let nodes = [(0.0, tank(5.0, 0.5)), (0.0, Terminal::None), (0.0, Terminal::FreeOutlet), (-3.0, pit)];
+    let blank = ElementKind::Blank { joined: false };
+    let network = row(&nodes, vec![ElementKind::Pipe(hose(None, 0.02)), valve(20.0, 1.0), blank]);
+    let mut plant = plant(&network, 50);
+    plant.let_fall(&[(2, 3)]);
+    run(&mut plant, 3.0, |_| {});
+    let (lost_m3, gained_m3) = (0.5 * (5.0 - plant.level_m(0)), 0.1 * (plant.level_m(3) + 2.0));
+    assert!(gained_m3 > 0.005 && (lost_m3 - gained_m3).abs() < 0.02 * gained_m3, "{lost_m3} m3, {gained_m3} m3");
+    assert_near("volume error", 0.0, plant.volume_error_m3(), 1e-9, "m3");
+    assert_near("head of the tank", plant.level_m(3), plant.head_m(Place::Node(3)), 1e-12, "m");
+    run(&mut plant, 60.0, |_| {});
+    assert_near("level at the rim", -1.0, plant.level_m(3), 1e-12, "m");
+    let overflows = plant.take_events().into_iter().filter(|e| e.kind == PlantEventKind::TankOverflows { node: 3 });
+    assert_eq!(overflows.count(), 1);
+    assert_near("volume error", 0.0, plant.volume_error_m3(), 1e-9, "m3");
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(if cfg!(debug_assertions) { 24 } else { 64 }))]
     #[test]

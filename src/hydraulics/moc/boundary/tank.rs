@@ -51,6 +51,13 @@ impl Tank {
         self.area_m2 * (level_m - self.level_m)
     }
 
+    /// Pour water in from above; returns what spills over the rim, m3.
+    pub(crate) fn pour(&mut self, volume_m3: f64) -> f64 {
+        let level_m = self.level_m + volume_m3 / self.area_m2;
+        self.level_m = level_m.min(self.overflow_m);
+        self.area_m2 * (level_m - self.level_m)
+    }
+
     /// Water stored above the level at the start, m3.
     pub(crate) fn stored_m3(&self, start_m: f64) -> f64 {
         if self.area_m2.is_infinite() { 0.0 } else { self.area_m2 * (self.level_m - start_m) }

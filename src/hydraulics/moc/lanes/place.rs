@@ -412,7 +412,7 @@ pub(super) fn knows(network: &NetworkSpec) -> bool {
     let element = |kind: &ElementKind| match kind {
         ElementKind::Pipe(pipe) => (pipe.creep.is_none() || pipe.fixed_darcy_f.is_none()) && pipe.lay_flat.is_none(),
         ElementKind::Pump(pump) => pump.condition.splash.is_none(),
-        ElementKind::Valve(_) | ElementKind::CheckValve(_) | ElementKind::Blank => true,
+        ElementKind::Valve(_) | ElementKind::CheckValve(_) | ElementKind::Blank { .. } => true,
         _ => false,
     };
     let terminal = |terminal: &Terminal| *terminal == Terminal::None || terminal.fixes_head();
