@@ -6,6 +6,7 @@ use super::failure::Failure;
 use super::output::Output;
 use super::wires::{load, read_sequence, starter_index};
 use crate::prediction::bands::{BandOptions, band};
+use crate::prediction::filling::Filling;
 use crate::prediction::summary::{Summary, emergency_words, loss_words, series_json, write_csv};
 use crate::prediction::{PredictedEvent, Prediction, rehearse};
 use crate::rig::check_report;
@@ -119,6 +120,9 @@ pub fn predict(args: &PredictArgs, output: Output, units: System) -> Result<Exit
     output.text(&format!("{}: {} through {starter_id}, {duration_s:.1} s", rig.name, script.name));
     output.text(table(&summary, units).trim_end());
     output.text(beside(&summary, units).trim_end());
+    if let Some(filling) = &summary.filling {
+        output.text(&format!("\n{}", filling_text(filling, units).trim_end()));
+    }
     for assumption in &prediction.assumptions {
         output.text(&format!("assumed: {assumption}"));
     }
@@ -167,6 +171,37 @@ fn beside(summary: &Summary, units: System) -> String {
         ));
     }
     text.push_str(&sudden_stops(summary, units));
+    text
+}
+
+/// The first start with empty lines: priming, fronts, full line, and how hard the front met the end.
+fn filling_text(filling: &Filling, units: System) -> String {
+    let mut text = "Filling from empty, s after the first start\n".to_owned();
+    let mut row = |time_s: Option<f64>, what: &str| {
+        let time =
+            time_s.map_or_else(|| "not in this run".to_owned(), |time_s| format!("{} s", significant(time_s, 4)));
+        text.push_str(&format!("{what:58} {time:>16}\n"));
+    };
+    if filling.water_at_pump_s.is_some() {
+        row(filling.water_at_pump_s, "water has risen to the pump");
+        row(filling.primed_s, "primed");
+    }
+    filling.fronts.iter().for_each(|(what, at_s)| row(Some(*at_s), what));
+    row(filling.line_full_s, "the discharge side is full");
+    if !filling.surges.is_empty() {
+        text.push_str(&format!("{:16} {:>12} {:>12}\n", "line-fill surge", "surge", "peak"));
+    }
+    for surge in &filling.surges {
+        let shown = |si: f64| significant(units.number(si, Dimension::Pressure), 4);
+        let unit = units.unit_name(Dimension::Pressure);
+        let (over, peak) = (shown(surge.surge_pa), shown(surge.peak_pa));
+        text.push_str(&format!("{:16} {over:>12} {peak:>12}  {unit}\n", surge.id));
+    }
+    if !filling.surges.is_empty() {
+        text.push_str(
+            "surge: peak behind the full line over the steady value; only a ramp that outlasts the fill lowers it\n",
+        );
+    }
     text
 }
 

@@ -22,6 +22,7 @@ mod pump_trouble;
 mod priming;
 mod rigid;
 mod separation;
+mod set_point;
 mod signals;
 mod starters;
 mod trade;
