@@ -9,7 +9,7 @@
 //! run's times: what the same commands do to rigs that differ. Their cells are those of the prediction, by steps of their
 //! own: cells of at most one time step of the rig, pipe ends, tanks and shaft by two (the half grid). Trips and
 //! permissives are not looked at. Where a run is more than its commands to starters (air in the lines, a controller that
-//! holds a value of the water, valves set anew) every member plays the whole sequence by itself instead; the band says
+//! holds a value of the water, a control valve, valves set anew) every member plays the whole sequence by itself instead; the band says
 //! how many ran in lanes.
 //!
 //! The same seed and count give the same band bit for bit on one processor, whatever the number of threads: a member

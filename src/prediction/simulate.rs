@@ -338,6 +338,10 @@ impl<'a> Simulation<'a> {
                 self.ledger.started(&self.script.rules.id(starter));
                 self.ordered(now_s);
             }
+            Command::SetSpeed { starter, speed } => {
+                self.record.more = Some("a controller holds a value of the water");
+                self.plant.driver_mut().set_speed(starter, speed)?;
+            }
             Command::Stop { starter, kind, .. } => {
                 self.control = None;
                 let running = SteadyRunning {
@@ -426,7 +430,11 @@ impl<'a> Simulation<'a> {
     fn record(&self) -> Record {
         let spans = self.phases().into_iter().map(|(_, _, times_s)| self.span(times_s)).collect();
         let air = self.rig.lines_at_start(self.script.first_line_up().unwrap_or(0)).is_some();
-        let more = if air { Some("air is in the lines") } else { self.record.more };
+        let more = match self.record.more {
+            _ if air => Some("air is in the lines"),
+            _ if self.rig.control_valve.is_some() => Some("a control valve moves with the starter"),
+            more => more,
+        };
         Record { spans, more, until_s: self.plant.time_s(), ..self.record.clone() }
     }
 
@@ -574,6 +582,9 @@ fn controlled(plant: &Plant<DriveTrain>, rig: &Rig, controlled: Controlled) -> f
         Controlled::Pressure { node } => plant.gauge_pa(Place::Node(node), elevation_m(node)),
         Controlled::Flow => plant.pump_flow_m3_s(),
         Controlled::Level { node } => plant.head_m(Place::Node(node)),
+        Controlled::Channel { channel } => rig.channels.get(channel).map_or(f64::NAN, |channel| {
+            channel.place.map_or(f64::NAN, |place| plant.gauge_pa(place, channel.diaphragm_elevation_m))
+        }),
     }
 }
 

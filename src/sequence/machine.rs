@@ -49,6 +49,13 @@ pub enum Command {
         /// Settings that have to be in force.
         settings: Settings,
     },
+    /// A new set speed for the drive that runs, by a controller of the program.
+    SetSpeed {
+        /// Starter.
+        starter: usize,
+        /// Share of rated frequency.
+        speed: f64,
+    },
     /// Stop.
     Stop {
         /// Starter.
@@ -82,6 +89,8 @@ pub struct State {
     pub watch: Watch,
     /// Starter that was ordered on and whose stop is not over.
     pub energised: Option<usize>,
+    /// Set speed ordered last since the start.
+    pub speed: Option<f64>,
     /// Cycles that were started and stopped.
     pub cycles_done: u32,
     /// How it ended.
@@ -108,6 +117,7 @@ impl State {
             phase: Phase::Fresh,
             watch: Watch::default(),
             energised: None,
+            speed: None,
             cycles_done: 0,
             ending: None,
         }
@@ -170,6 +180,7 @@ impl Walk<'_> {
             entered_s: self.state.entered_s,
             instruction: self.state.at,
             cycle: instruction.cycle,
+            speed: self.state.speed,
         };
         let next = instruction.step.advance(&turn, phase, &mut self.out);
         self.note_energised(commands_before);
@@ -192,7 +203,11 @@ impl Walk<'_> {
     fn note_energised(&mut self, from: usize) {
         for command in &self.out.commands[from..] {
             match command {
-                Command::Start { starter, .. } => self.state.energised = Some(*starter),
+                Command::Start { starter, settings } => {
+                    self.state.energised = Some(*starter);
+                    self.state.speed = settings.speed;
+                }
+                Command::SetSpeed { speed, .. } => self.state.speed = Some(*speed),
                 Command::Outcome { outcome, cycle, .. } if *outcome != StopOutcome::NotConfirmed => {
                     self.state.energised = None;
                     self.state.cycles_done = *cycle;

@@ -300,7 +300,7 @@ impl<'r> Reading<'r> {
     fn hold(&mut self, table: &Cursor<'_>, here: &Spot) -> Option<Step> {
         let running = self.needs_running(table, here, "a hold");
         let opening_s = self.rig.control_valve.as_ref().map_or(0.0, |valve| valve.spec.open_s());
-        hold::Hold::read(table, running.starter, (running.ramp_up_s, opening_s)).map(Step::Hold)
+        hold::Hold::read(table, running.starter, (running.ramp_up_s, opening_s), self.rig).map(Step::Hold)
     }
 
     fn stop(&mut self, table: &Cursor<'_>, here: &Spot) -> Option<Step> {

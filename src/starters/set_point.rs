@@ -25,6 +25,11 @@ pub enum Controlled {
         /// Node index.
         node: usize,
     },
+    /// What a pressure channel reads, Pa gauge (a controller outside the drive).
+    Channel {
+        /// Channel index.
+        channel: usize,
+    },
 }
 
 /// Settings of the controller.
@@ -85,6 +90,14 @@ impl SetPointControl {
     /// A controller at rest that has long seen `value`, at time `now_s`.
     pub fn new(settings: SetPointSettings, now_s: f64, value: f64) -> Self {
         Self { settings, waiting: VecDeque::new(), seen: value, integral: settings.lowest_speed, next_tick_s: now_s }
+    }
+
+    /// A controller that takes over at a speed without a jump, having seen `value`.
+    pub fn taking_over(settings: SetPointSettings, now_s: f64, value: f64, speed: f64) -> Self {
+        let (low, high) = (settings.lowest_speed, settings.highest_speed);
+        let error = (settings.set_point - value) / settings.span;
+        let integral = (speed.clamp(low, high) - settings.gain * error).clamp(low - 1.0, high + 1.0);
+        Self { integral, ..Self::new(settings, now_s, value) }
     }
 
     /// What is held.

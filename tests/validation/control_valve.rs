@@ -2,7 +2,8 @@
 
 use ramprig::hydraulics::plant::{Plant, ShaftDriver};
 use ramprig::hydraulics::spec::{ElementKind, GridOptions, Place};
-use ramprig::prediction::{EventKind, Prediction, Segment, predict};
+use ramprig::prediction::bands::{BandOptions, band};
+use ramprig::prediction::{EventKind, Prediction, Segment, predict, rehearse};
 use ramprig::rig::model::Rig;
 use ramprig::sequence::marks::Phase;
 use ramprig::sequence::script::{Script, shipped};
@@ -146,6 +147,19 @@ fn law_without_supply_a_valve_that_stays_lets_the_pump_spin_back_and_one_that_cl
             assert!(loss.backspin_rad_s > 1.1 * stop.backspin_rad_s, "with the valve open it spins back faster");
         }
     }
+}
+
+#[test]
+fn law_a_band_moves_the_valve_of_every_member() {
+    let rig = station(&[]);
+    let script = Script::parse(shipped("one-cycle").unwrap(), "one-cycle.toml", &rig, 0).unwrap();
+    let nominal = rehearse(&rig, &script, 0).unwrap();
+    let made = band(&rig, &script, &nominal, BandOptions { members: 2, seed: 1, threads: 2 });
+    assert_eq!((made.in_lanes, made.failed), (Some(0), 0), "lanes do not move valves: every member runs alone");
+    let steady = channel(&rig, phase(&nominal.prediction, Phase::Start), "p_discharge").last().copied().unwrap();
+    let index = rig.channel_index("p_discharge").unwrap();
+    let lowest = made.segments[0].lower[index].last().copied().unwrap();
+    assert!(f64::from(steady - lowest) < 0.5 * BAR, "a member without flow: {lowest} Pa beside {steady} Pa");
 }
 
 /// A held speed with a control valve.

@@ -203,3 +203,71 @@ fn law_a_level_set_point_of_a_rig_file_is_held_through_the_prediction() {
     assert!((level_m - 1.2).abs() < HELD_M, "expected 1.2 m, got {level_m} m, tolerance {HELD_M} m");
     assert!(lowest_m > 1.0, "the level must not undershoot by more than 0.2 m, got {lowest_m} m");
 }
+
+fn hold_with(set_point: &str) -> String {
+    let cycle = shipped("one-cycle").unwrap();
+    cycle.replacen("time = \"20 s\"\n", &format!("time = \"20 s\"\nset_point = {{ {set_point} }}\n"), 1)
+}
+
+#[test]
+fn law_a_hold_of_the_program_brings_the_pressure_to_its_set_point_without_a_jump() {
+    /// Gauge, Pa: what a tick of 500 ms leaves.
+    const HELD_PA: f64 = 2e3;
+    let text = hold_with(
+        "controller = \"program\", channel = \"p_discharge\", at = \"1.5 barg\", span = \"2 bar\", gain = 0.2, \
+         integral_time = \"1 s\", tick = \"500 ms\", lowest_speed = 1.0, highest_speed = 1.0",
+    );
+    let rig = loop_with(
+        "settings = { ramp_up = \"12 s\", ramp_down = \"12 s\", speed = 1.0 }",
+        "settings = { ramp_up = \"5 s\", ramp_down = \"5 s\", speed = 0.9 }\nallowed = { speed = [\"30 %\", \"100 %\"] }",
+    );
+    let text = text.replacen("lowest_speed = 1.0", "lowest_speed = 0.4", 1);
+    let index = rig.starter_index("drive").unwrap();
+    let script = Script::parse(&text, "hold.toml", &rig, index).unwrap_or_else(|problems| panic!("{problems}"));
+    let made = predict(&rig, &script, index).unwrap();
+    let start = made.segments.iter().find(|segment| segment.phase == Phase::Start).unwrap();
+    let series = &start.series[rig.channel_index("p_discharge").unwrap()];
+    let tail = &series[series.len() - (2.0 / start.dt_s) as usize..];
+    let mean = tail.iter().map(|value| f64::from(*value)).sum::<f64>() / tail.len() as f64;
+    println!("held {:.4} bar, set point 1.5 bar", mean / BAR);
+    assert!((mean - 1.5 * BAR).abs() < HELD_PA, "expected 150000 Pa, got {mean} Pa, tolerance {HELD_PA} Pa");
+    let settings = SetPointSettings {
+        controlled: Controlled::Flow,
+        set_point: 1.0,
+        span: 1.0,
+        gain: 0.5,
+        integral_s: 1e4,
+        tick_s: 1.0,
+        delay_s: 0.0,
+        lowest_speed: 0.2,
+        highest_speed: 1.0,
+    };
+    let first = SetPointControl::taking_over(settings, 0.0, 0.6, 0.7).look(0.0, 0.6).unwrap();
+    assert!((first - 0.7).abs() < 1e-4, "it takes over at the speed it finds: expected 0.7, got {first}");
+}
+
+#[test]
+fn rejects_a_hold_whose_controller_is_not_there() {
+    let rig = loop_with("id = \"drive\"", "id = \"drive\"");
+    let program = "controller = \"program\", channel = \"p_discharge\", at = \"1.5 barg\", span = \"2 bar\", gain = 0.2, \
+                   integral_time = \"1 s\", tick = \"500 ms\", lowest_speed = 1.0, highest_speed = 1.0";
+    let other_channel = program.replace("p_discharge", "p_dischrage");
+    let cases = [
+        ("controller = \"drive\"", "held-pressure", None),
+        ("controller = \"drive\"", "drive", Some("does not have")),
+        (program, "drive", None),
+        (program, "contactor", Some("no set speed")),
+        (program, "held-pressure", Some("controller of its own")),
+        (other_channel.as_str(), "drive", Some("p_discharge")),
+    ];
+    for (set_point, starter, refused) in cases {
+        let parsed = Script::parse(&hold_with(set_point), "hold.toml", &rig, rig.starter_index(starter).unwrap());
+        match (parsed, refused) {
+            (Ok(_), None) => {}
+            (Err(problems), Some(words)) => {
+                assert!(problems.to_string().contains(words), "{starter}: {words:?} is not in {problems}");
+            }
+            (parsed, refused) => panic!("{starter}, {set_point}: expected {refused:?}, got {:?}", parsed.err()),
+        }
+    }
+}

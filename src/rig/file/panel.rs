@@ -26,7 +26,7 @@ impl PanelEntry {
             control.controlled = match control.controlled {
                 Controlled::Pressure { .. } => Controlled::Pressure { node },
                 Controlled::Level { .. } => Controlled::Level { node },
-                Controlled::Flow => Controlled::Flow,
+                elsewhere @ (Controlled::Flow | Controlled::Channel { .. }) => elsewhere,
             };
         }
         Some(settings)
@@ -101,7 +101,7 @@ fn set_point(table: &Cursor<'_>) -> Option<(SetPointSettings, Option<Text>)> {
     ];
     let controlled = table.need_word("of", &words).unwrap_or(Controlled::Flow);
     let (want, span) = match controlled {
-        Controlled::Pressure { .. } => (Want::GAUGE, Want::PRESSURE_DIFFERENCE),
+        Controlled::Pressure { .. } | Controlled::Channel { .. } => (Want::GAUGE, Want::PRESSURE_DIFFERENCE),
         Controlled::Flow => (Want::FLOW_FROM_ZERO, Want::FLOW),
         Controlled::Level { .. } => (Want::ELEVATION, Want::LENGTH),
     };

@@ -12,6 +12,9 @@ use crate::sequence::ports::{ArmedTrip, Level, OperatorOrder, StarterOrder, Stop
 use crate::starters::{Settings, StopKind};
 use std::sync::Arc;
 
+/// Set speeds that differ by less are not written again, share of rated frequency.
+const SPEED_STEP: f64 = 5e-4;
+
 impl Run<'_> {
     pub(super) fn carry_out(&mut self, command: Command) -> Result<(), Abort> {
         match command {
@@ -27,6 +30,7 @@ impl Run<'_> {
             }
             Command::SelectTransfer { position } => self.select(position)?,
             Command::Start { starter, settings } => self.start(starter, &settings)?,
+            Command::SetSpeed { starter, speed } => self.set_speed(starter, speed)?,
             Command::Stop { starter, kind, cause } => self.stop(starter, kind, &cause),
             Command::Outcome { cycle, outcome, evidence } => self.outcome(cycle, outcome, &evidence),
         }
@@ -73,6 +77,20 @@ impl Run<'_> {
         }
         self.arm_for_start(starter);
         self.order_start(starter)
+    }
+
+    /// A new set speed, written and read back, where it differs from what is in force.
+    fn set_speed(&mut self, starter: usize, speed: f64) -> Result<(), Abort> {
+        let in_force = self.devices[starter].in_force.unwrap_or_default();
+        if in_force.speed.is_some_and(|now| (now - speed).abs() < SPEED_STEP) {
+            return Ok(());
+        }
+        let wanted = Settings { speed: Some(speed), ..in_force };
+        let in_force = self.input.starters[starter].apply_settings(&wanted).map_err(|error| refused(&error))?;
+        self.devices[starter].in_force = Some(in_force);
+        let id = self.input.script.rules.id(starter);
+        self.event(Level::Note, format!("{id}: set speed {:.1} % by the program's controller", 100.0 * speed));
+        Ok(())
     }
 
     fn order_start(&mut self, starter: usize) -> Result<(), Abort> {

@@ -4,6 +4,7 @@
 //! function. To add one: a file here, a variant of [`Step`], an arm in `read`, `advance` and `in_words`.
 
 pub mod confirm;
+pub mod held;
 pub mod hold;
 pub mod line_up;
 pub mod mark;
@@ -20,6 +21,7 @@ use super::marks::{Mark, MarkKind};
 use super::observations::{Observations, StarterFacts};
 use super::stopping::Stopping;
 use crate::starters::StopKind;
+use crate::starters::set_point::SetPointControl;
 
 /// One step of the program.
 #[derive(Debug, Clone, PartialEq)]
@@ -60,6 +62,8 @@ pub enum Phase {
     Answered(f64),
     /// Hold: counts from this time, s.
     Counting(f64),
+    /// Hold: counts from this time, s, while the program's controller sets the speed.
+    Controlling(f64, SetPointControl),
     /// Stop: under way; true once its mark is put.
     Stopping(Stopping, bool),
 }
@@ -81,6 +85,8 @@ pub struct Turn<'a> {
     pub instruction: usize,
     /// Cycle, from 1; 0 before the first start.
     pub cycle: u32,
+    /// Set speed ordered last since the start.
+    pub speed: Option<f64>,
 }
 
 /// What comes after a step's turn.
@@ -151,7 +157,7 @@ impl Step {
             Self::LineUp(step) => step.advance(turn, phase, out),
             Self::Wait(step) => step.advance(turn),
             Self::Start(step) => step.advance(turn, phase, out),
-            Self::Hold(step) => step.advance(turn, phase),
+            Self::Hold(step) => step.advance(turn, phase, out),
             Self::Stop(step) => step.advance(turn, phase, out),
             Self::Settle(step) => step.advance(turn, out),
             Self::Mark(step) => step.advance(turn, out),
