@@ -110,8 +110,9 @@ pub struct PredictArgs {
     /// Starter id; default: the first of the rig file.
     #[arg(long)]
     pub starter: Option<String>,
-    /// Put a band about it: the same run through this many rigs that the description could equally mean. It costs that
-    /// many predictions, shared among the cores.
+    /// Put a band about it: the same run through this many rigs that the description could equally mean. Members
+    /// run beside each other in lanes where the run is no more than commands to starters; 200 cost about twenty predictions,
+    /// shared among the cores.
     #[arg(long, value_name = "MEMBERS", num_args = 0..=1, default_missing_value = "200",
           value_parser = clap::value_parser!(u32).range(2..=10_000))]
     pub band: Option<u32>,
