@@ -73,8 +73,11 @@ pub enum HydraulicsError {
         /// Difference of level, m.
         apart_m: f64,
     },
-    /// More than one pump.
-    #[error("pumps `{first}` and `{second}`: one pump in a network, found two")]
+    /// More than one commanded pump.
+    #[error(
+        "pumps `{first}` and `{second}`: one commanded pump in a network, found two; try: describe the second as another \
+         pump, with a shaft of its own"
+    )]
     SeveralPumps {
         /// First pump.
         first: String,
@@ -184,6 +187,12 @@ pub enum HydraulicsError {
         place: String,
         /// Time, s.
         time_s: f64,
+    },
+    /// An element index beyond the network, or an element that is not a pump beside the commanded one.
+    #[error("element {element} is not a pump beside the commanded one")]
+    NotAnotherPump {
+        /// Index asked for.
+        element: usize,
     },
     /// An element or node index beyond the network, or an element of another kind.
     #[error("element {element} is not a valve of this network")]

@@ -1,7 +1,7 @@
 //! The network: a description that has been checked, and who meets whom.
 
 use super::error::HydraulicsError;
-use super::moc::boundary::{DiscValve, Orifice, ReliefValve, air_valve, gas};
+use super::moc::boundary::{DiscValve, Orifice, OtherPump, ReliefValve, air_valve, gas};
 use super::spec::{ElementKind, LiquidSpec, NetworkSpec, PipeSpec, PumpSpec, Terminal};
 use super::tube_law::HoseEnds;
 use super::{check_valve::CheckValve, pipe, pump::Pump, valve::Valve};
@@ -151,6 +151,7 @@ fn check_element(spec: &NetworkSpec, element: &super::spec::ElementSpec) -> Resu
         ElementKind::DiscCheckValve(valve) => DiscValve::new(&element.name, valve, &spec.liquid).map(|_| ()),
         ElementKind::ReliefValve(valve) => ReliefValve::new(&element.name, valve, &spec.liquid).map(|_| ()),
         ElementKind::CheckValve(valve) => CheckValve::new(&element.name, valve, gravity_m_s2).map(|_| ()),
+        ElementKind::OtherPump(pump) => OtherPump::new(&element.name, pump, &spec.liquid).map(|_| ()),
         ElementKind::Pump(pump) => Pump::new(&element.name, pump, spec.liquid.density_kg_m3, gravity_m_s2).map(|_| ()),
     }
 }

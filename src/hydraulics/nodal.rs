@@ -181,13 +181,31 @@ impl Nodal {
         }
         self.nodes.iter_mut().for_each(|node| node.moves = 0);
         self.links.iter_mut().for_each(|link| link.moves = 0);
+        let mut outcome = Ok(());
         for _ in 0..ROUNDS_MAX {
-            self.newton(drive)?;
-            if !self.change_states() {
+            outcome = self.newton(drive);
+            let moved = if outcome.is_ok() { self.change_states() } else { self.shut_the_least() };
+            if !moved {
                 break;
             }
         }
-        Ok(())
+        outcome
+    }
+
+    /// Where there is no solution a pump may be too weak for its open check valve: the head of a pump that droops at shut-off
+    /// falls on either side of no flow. The check valve with the least flow shuts; if that was wrong it opens again.
+    fn shut_the_least(&mut self) -> bool {
+        let open = |link: &&mut Link| {
+            link.moves < MOVES_MAX && matches!(&link.boundary, Boundary::CheckValve(valve) if valve.open)
+        };
+        let least = self.links.iter_mut().filter(open).min_by(|a, b| a.flow_m3_s.total_cmp(&b.flow_m3_s));
+        let Some(link) = least else { return false };
+        if let Boundary::CheckValve(valve) = &mut link.boundary {
+            valve.open = false;
+        }
+        link.moves += 1;
+        link.flow_m3_s = 0.0;
+        true
     }
 
     fn solve_single_nodes(&mut self) -> Result<(), Unsolved> {

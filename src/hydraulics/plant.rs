@@ -8,11 +8,13 @@
 mod air;
 mod blank;
 mod drawing;
+mod other_pumps;
 mod parting;
 
 pub use super::pump::trouble::Npsh;
 pub use air::{LinesAtStart, SelfPriming};
 pub(crate) use drawing::cavitation_turned;
+pub use other_pumps::OtherPumpState;
 
 pub use super::plant_event::{PlantEvent, PlantEventKind};
 
@@ -22,7 +24,7 @@ use super::moc::{Cluster, Line, PipeGrid};
 use super::network::{Network, stands_with};
 use super::nodal::Unsolved;
 use super::shaft::{Motion, ShaftStep};
-use super::spec::{GridOptions, NetworkSpec, Place, ShaftSpec};
+use super::spec::{ElementKind, GridOptions, NetworkSpec, Place, ShaftSpec};
 use super::steady::{self, SteadyState};
 
 /// What turns (or brakes) the shaft. Implemented by `starters::DriveTrain`.
@@ -287,6 +289,10 @@ impl<D: ShaftDriver> Plant<D> {
                     Boundary::DiscValve(valve) => {
                         self.watch.valve(index, local, (element, valve.opening() > 0.0), time_s);
                     }
+                    Boundary::OtherPump(pump) => {
+                        let speed = (pump.speed_rad_s, pump.rated_speed_rad_s());
+                        self.watch.other_shaft((index, local), element, speed, time_s);
+                    }
                     Boundary::ReliefValve(valve) => self.watch.relief(index, local, (element, valve.open), time_s),
                     _ => {}
                 }
@@ -525,8 +531,12 @@ pub(crate) fn start_state(network: &NetworkSpec, speed_rad_s: Option<f64>) -> Re
     if speed_rad_s.is_some() {
         return Ok(state);
     }
-    let largest =
-        (0..state.flows_m3_s.len()).max_by(|a, b| state.flows_m3_s[*a].abs().total_cmp(&state.flows_m3_s[*b].abs()));
+    // Other pumps may run already; the commanded one must then stand in still water.
+    let other_runs = network.elements.iter().any(|element| element.kind.runs_by_itself());
+    let at_rest = |element: &usize| !other_runs || matches!(network.elements[*element].kind, ElementKind::Pump(_));
+    let largest = (0..state.flows_m3_s.len())
+        .filter(at_rest)
+        .max_by(|a, b| state.flows_m3_s[*a].abs().total_cmp(&state.flows_m3_s[*b].abs()));
     if let Some(element) = largest.filter(|element| state.flows_m3_s[*element].abs() > steady::REST_FLOW_M3_S) {
         let name = network.elements[element].name.clone();
         return Err(HydraulicsError::NotAtRest { element: name, flow_m3_s: state.flows_m3_s[element] });
@@ -592,6 +602,15 @@ impl Watch {
             PlantEventKind::ReliefValveClosed { element }
         };
         self.note(time_s, kind);
+    }
+
+    /// For another pump's shaft, the place that is kept for open or shut holds forwards or backwards.
+    fn other_shaft(&mut self, (cluster, link): (usize, usize), element: usize, speed: (f64, f64), time_s: f64) {
+        let forwards = self.open[cluster][link];
+        if turned(forwards, speed) {
+            self.open[cluster][link] = !forwards;
+            self.note(time_s, PlantEventKind::OtherShaftReversed { element, forwards: !forwards });
+        }
     }
 
     fn air(&mut self, node: usize, open: bool, time_s: f64) {

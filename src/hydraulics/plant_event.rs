@@ -74,6 +74,13 @@ pub enum PlantEventKind {
         /// Node.
         node: usize,
     },
+    /// The shaft of a pump beside the commanded one turned back or forwards.
+    OtherShaftReversed {
+        /// Element index.
+        element: usize,
+        /// True: now in the pumping direction.
+        forwards: bool,
+    },
     /// The front of a line that fills has arrived at the end of a pipe.
     FrontArrived {
         /// Element index.

@@ -117,8 +117,10 @@ pub enum ElementKind {
     Valve(ValveSpec),
     /// A check valve that closes at zero flow.
     CheckValve(CheckValveSpec),
-    /// The pump (one in a network, for now).
+    /// The pump that is commanded: one at most in a network, turned by the plant's driver.
     Pump(PumpSpec),
+    /// Another pump, on a shaft of its own.
+    OtherPump(Box<OtherPumpSpec>),
     /// A fixed orifice.
     Orifice(OrificeSpec),
     /// A check valve whose disc has mass, spring and damping.
@@ -130,6 +132,14 @@ pub enum ElementKind {
         /// The water on both sides hangs together and stands at one level: not the shut valve itself.
         joined: bool,
     },
+}
+
+impl ElementKind {
+    /// A pump beside the commanded one whose motor turns from the start.
+    #[must_use]
+    pub fn runs_by_itself(&self) -> bool {
+        matches!(self, Self::OtherPump(pump) if pump.running_rad_s.is_some())
+    }
 }
 
 /// A pipe or hose.
@@ -294,6 +304,19 @@ pub struct SplashSpec {
     pub full_flow_m3_s: f64,
     /// Time constant with which the air builds up at the inlet, and clears, s.
     pub grows_s: f64,
+}
+
+/// A pump that is not commanded: it runs at its speed or stands still from the start, until its supply is cut.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct OtherPumpSpec {
+    /// Its hydraulics.
+    pub pump: PumpSpec,
+    /// Its rotating side: motor, coupling, pump.
+    pub shaft: ShaftSpec,
+    /// Speed at which its motor holds it, rad/s; `None`: it stands, and only the water turns it.
+    pub running_rad_s: Option<f64>,
+    /// A back-stop keeps the shaft from turning backwards.
+    pub back_stop: bool,
 }
 
 /// The whole network.

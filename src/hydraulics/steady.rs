@@ -2,7 +2,7 @@
 
 use super::check_valve::CheckValve;
 use super::error::HydraulicsError;
-use super::moc::boundary::{Boundary, DiscValve, Orifice, PipeLoss, ReliefValve};
+use super::moc::boundary::{Boundary, DiscValve, Orifice, OtherPump, PipeLoss, ReliefValve};
 use super::network::{Network, joined, stands_with};
 use super::nodal::{Hold, Link, Nodal, Node};
 use super::pipe::Resistance;
@@ -88,11 +88,10 @@ fn build(network: &Network, speed_rad_s: f64) -> Result<Nodal, HydraulicsError> 
         Terminal::Tank { level_m, .. } => Node::new(Hold::Fixed, level_m),
         Terminal::FreeOutlet => Node::new(Hold::Outlet { level_m: node.elevation_m, open: true }, node.elevation_m),
     });
-    let guess_m3_s = network
-        .pump_spec()
-        .map_or(GUESS_M3_S, |pump| GUESS_SHARE * pump.rated_flow_m3_s * (speed_rad_s / pump.rated_speed_rad_s).abs());
+    let turns = speed_rad_s > 0.0 || spec.elements.iter().any(|element| element.kind.runs_by_itself());
+    let guess_m3_s = guess_m3_s(network, speed_rad_s);
     let links = spec.elements.iter().map(|element| {
-        let boundary = boundary_of(spec, element, speed_rad_s > 0.0)?;
+        let boundary = boundary_of(spec, element, turns)?;
         let flow_m3_s = if boundary.gain(guess_m3_s, speed_rad_s).shut { 0.0 } else { guess_m3_s };
         Ok(Link::new(element.from, element.to, flow_m3_s, boundary))
     });
@@ -100,6 +99,21 @@ fn build(network: &Network, speed_rad_s: f64) -> Result<Nodal, HydraulicsError> 
     nodal.speed_rad_s = speed_rad_s;
     add_leaks(spec, &mut nodal);
     Ok(nodal)
+}
+
+/// Flow guessed everywhere: that of the pumps that turn; without a pump, some.
+fn guess_m3_s(network: &Network, speed_rad_s: f64) -> f64 {
+    let pumped = |kind: &ElementKind| match kind {
+        ElementKind::Pump(pump) => Some((pump.rated_flow_m3_s, speed_rad_s / pump.rated_speed_rad_s)),
+        ElementKind::OtherPump(other) => {
+            let ratio = other.running_rad_s.unwrap_or(0.0) / other.pump.rated_speed_rad_s;
+            Some((other.pump.rated_flow_m3_s, ratio))
+        }
+        _ => None,
+    };
+    let flows = network.spec().elements.iter().filter_map(|element| pumped(&element.kind));
+    let largest = flows.map(|(flow_m3_s, ratio)| GUESS_SHARE * flow_m3_s * ratio.abs()).reduce(f64::max);
+    largest.unwrap_or(GUESS_M3_S)
 }
 
 /// The law of one element; a pipe becomes a loss without length.
@@ -124,6 +138,7 @@ pub(crate) fn boundary_of(
             Boundary::DiscValve(valve)
         }
         ElementKind::ReliefValve(valve) => Boundary::ReliefValve(ReliefValve::new(&element.name, valve, liquid)?),
+        ElementKind::OtherPump(pump) => Boundary::OtherPump(Box::new(OtherPump::new(&element.name, pump, liquid)?)),
         ElementKind::Pump(described) => {
             let mut pump = Pump::new(&element.name, described, liquid.density_kg_m3, liquid.gravity_m_s2)?;
             pump.suction = Some(Suction::new(described, liquid, spec.nodes[element.from].elevation_m));

@@ -19,7 +19,7 @@ use super::replay::{Order, Record, Replay};
 use super::simulate::{Rehearsal, member};
 use super::{Prediction, Segment};
 use crate::hydraulics::lanes::{DriverMaker, Meter, Probe, Scenario, Sweep, Trace};
-use crate::hydraulics::spec::{ElementKind, NetworkSpec, Terminal};
+use crate::hydraulics::spec::{ElementKind, NetworkSpec, PumpSpec, Terminal};
 use crate::rig::model::{Channel, Quantity, Rig};
 use crate::rig::uncertainty::Uncertainty;
 use crate::sequence::marks::Phase;
@@ -139,14 +139,8 @@ fn vary_network(network: &mut NetworkSpec, factor: &dyn Fn(usize) -> f64, level_
                 pipe.minor_loss_k *= factor(2);
             }
             ElementKind::Valve(valve) => valve.kv_open_m3_h *= 1.0 - 0.5 * (factor(2) - 1.0),
-            ElementKind::Pump(pump) => {
-                pump.rated_head_m *= factor(3);
-                pump.rated_flow_m3_s *= factor(4);
-                for point in &mut pump.curve {
-                    *point = (point.0 * factor(4), point.1 * factor(3));
-                }
-                pump.efficiency.iter_mut().for_each(|point| point.0 *= factor(4));
-            }
+            ElementKind::Pump(pump) => vary_pump(pump, factor),
+            ElementKind::OtherPump(other) => vary_pump(&mut other.pump, factor),
             _ => {}
         }
     }
@@ -156,6 +150,15 @@ fn vary_network(network: &mut NetworkSpec, factor: &dyn Fn(usize) -> f64, level_
             *level = (*level + level_m).min(*overflow_m);
         }
     }
+}
+
+fn vary_pump(pump: &mut PumpSpec, factor: &dyn Fn(usize) -> f64) {
+    pump.rated_head_m *= factor(3);
+    pump.rated_flow_m3_s *= factor(4);
+    for point in &mut pump.curve {
+        *point = (point.0 * factor(4), point.1 * factor(3));
+    }
+    pump.efficiency.iter_mut().for_each(|point| point.0 *= factor(4));
 }
 
 impl Band {

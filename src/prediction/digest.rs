@@ -101,6 +101,7 @@ impl Canonical {
             numbers.iter().for_each(|number| hash.real(*number));
         });
         self.events(&loss.events);
+        loss.with_it.iter().for_each(|pump| self.text(pump));
         if let Some(separation) = &loss.separation {
             self.separation(separation);
         }

@@ -31,6 +31,8 @@ pub enum EventKind {
     FlowReversed,
     /// The shaft turned the other way.
     ShaftReversed,
+    /// The shaft of a pump beside the commanded one turned the other way.
+    OtherShaftReversed,
     /// A check valve opened.
     CheckValveOpened,
     /// A check valve closed.
@@ -300,6 +302,9 @@ fn in_words(rig: &Rig, kind: PlantEventKind) -> (EventKind, String) {
         }
         PlantEventKind::ShaftReversed { forwards } => {
             (EventKind::ShaftReversed, format!("the shaft turns {}", way(forwards)))
+        }
+        PlantEventKind::OtherShaftReversed { element, forwards } => {
+            (EventKind::OtherShaftReversed, format!("the shaft of pump {} turns {}", name(element), way(forwards)))
         }
         PlantEventKind::CavityOpened { place } => (EventKind::CavityOpened, opening_words(&words(rig, place), &[])),
         PlantEventKind::CavityCollapsed { place, largest_m3 } => {

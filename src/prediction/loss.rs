@@ -6,7 +6,8 @@
 //! | emergency stop, contactor or soft starter | gone when the line contactor has released | by its emergency law | as they are |
 //! | emergency stop, drive | gone at once: safe torque off (IEC 61800-5-2) | by its emergency law | as they are |
 //!
-//! The rotor coasts in all of them.
+//! The rotor coasts in all of them. A station has one supply: what runs beside the commanded pump loses it, too; an emergency
+//! stop is the commanded pump's own.
 
 use super::events::{Observer, PredictedEvent, PumpState};
 use super::sensors::{PIECE_S, Sensors};
@@ -60,6 +61,9 @@ pub struct SuddenStop {
     pub reverse_flow_m3_s: f64,
     /// Fastest reverse rotation, rad/s; 0: none.
     pub backspin_rad_s: f64,
+    /// Pumps beside the commanded one that ran and lose it at the same moment.
+    #[serde(default)]
+    pub with_it: Vec<String>,
     /// How long it was followed, s.
     pub followed_s: f64,
     /// Vapour with the residual of its volume balance; `None`: the water does not part.
@@ -148,7 +152,8 @@ impl ShaftDriver for Stopping {
 /// # Errors
 /// The hydraulic model refuses or fails.
 pub fn loss_of_supply(rig: &Rig, running: SteadyRunning, grid: &GridOptions) -> Result<SuddenStop, PredictionError> {
-    follow(rig, running, grid, 0.0, ControlValve::lose_supply)
+    let cause = Cause { release_s: 0.0, order: ControlValve::lose_supply, takes_all: true };
+    follow(rig, running, grid, &cause)
 }
 
 /// Follows an emergency stop from steady running; accuracy and errors as of [`loss_of_supply`].
@@ -156,7 +161,8 @@ pub fn loss_of_supply(rig: &Rig, running: SteadyRunning, grid: &GridOptions) -> 
 /// # Errors
 /// As of [`loss_of_supply`].
 pub fn emergency_stop(rig: &Rig, running: SteadyRunning, grid: &GridOptions) -> Result<SuddenStop, PredictionError> {
-    follow(rig, running, grid, release_s(rig, running.starter), ControlValve::cut)
+    let release_s = release_s(rig, running.starter);
+    follow(rig, running, grid, &Cause { release_s, order: ControlValve::cut, takes_all: false })
 }
 
 /// Time from an emergency stop until the torque of a starter is gone, s: a contactor's release; a drive's safe torque off
@@ -168,27 +174,35 @@ pub fn release_s(rig: &Rig, starter: usize) -> f64 {
     }
 }
 
-fn follow(
-    rig: &Rig,
-    running: SteadyRunning,
-    grid: &GridOptions,
+/// What happens to motor, control valve and the pumps beside.
+struct Cause {
+    /// Until the motor's torque is gone, s.
     release_s: f64,
     order: fn(&mut ControlValve),
-) -> Result<SuddenStop, PredictionError> {
+    /// Every pump of the station loses its supply.
+    takes_all: bool,
+}
+
+fn follow(rig: &Rig, running: SteadyRunning, grid: &GridOptions, cause: &Cause) -> Result<SuddenStop, PredictionError> {
     let SteadyRunning { line_up, speed_rad_s, current_a, .. } = running;
     let (network, shaft, _) = rig.plant_parts(line_up);
     let valve = rig.control_valve.as_ref().map(|valve| {
         let mut open = ControlValve::open(valve.spec.clone());
-        order(&mut open);
+        (cause.order)(&mut open);
         (valve.element, open)
     });
-    let motor = Stopping { torque_n_m: 0.0, current_a, left_s: release_s, begun: false, valve };
+    let motor = Stopping { torque_n_m: 0.0, current_a, left_s: cause.release_s, begun: false, valve };
     let mut plant = Plant::started_at(&rig.running(&network), &shaft, motor, grid, speed_rad_s)?;
     let load_n_m = plant.pump_torque_n_m() + shaft.friction_n_m;
     plant.driver_mut().torque_n_m = load_n_m;
     plant.let_fall(&rig.falls);
     if let Some(lines) = rig.lines_at_start(line_up) {
         plant.let_air_in(lines.self_priming)?;
+    }
+    let ran = network.elements.iter().filter(|element| cause.takes_all && element.kind.runs_by_itself());
+    let with_it: Vec<String> = ran.map(|element| element.name.clone()).collect();
+    if cause.takes_all {
+        plant.cut_other_pumps();
     }
     let mut sensors = Sensors::at_rest(rig, &plant);
     let mut channels: Vec<LossFigures> =
@@ -225,6 +239,7 @@ fn follow(
         standing = plant.time_s() > SHORTEST_S
             && !plant.driver().valve.as_ref().is_some_and(|(_, valve)| valve.moves())
             && plant.speed_rad_s().abs() < rig.rest_speed_rad_s
+            && !(cause.takes_all && plant.other_pumps_turn())
             && sensors
                 .spans()
                 .iter()
@@ -234,11 +249,12 @@ fn follow(
     Ok(SuddenStop {
         from_speed_rad_s: speed_rad_s,
         from_flow_m3_s,
-        motor_off_after_s: release_s,
+        motor_off_after_s: cause.release_s,
         channels,
         flow_ends_after_s,
         reverse_flow_m3_s,
         backspin_rad_s,
+        with_it,
         followed_s: plant.time_s(),
         separation: separation.met(),
         events: observer.events,

@@ -268,6 +268,7 @@ impl<'a> Simulation<'a> {
             && self.plant.driver().outputs_on() == 0
             && !self.plant.front_moves()
             && !self.plant.driver().control_valve().is_some_and(ControlValve::moves)
+            && !self.plant.other_pumps_turn()
             && self.plant.speed_rad_s().abs() < 1e-3 * self.rig.rest_speed_rad_s
             && pressures
                 .iter()
@@ -391,6 +392,9 @@ impl<'a> Simulation<'a> {
         let Some(line_up) = self.rig.line_ups.get(line_up) else { return Ok(()) };
         for (element, opening) in &line_up.valves {
             self.plant.set_opening(*element, *opening)?;
+        }
+        for (element, running_rad_s) in &line_up.other_pumps {
+            self.plant.run_other_pump(*element, *running_rad_s)?;
         }
         if line_up.lines.is_some_and(|lines| lines.discharge_drained) {
             self.plant.empty_discharge();

@@ -137,7 +137,7 @@ fn sudden_json(channels: &[ChannelSummary], loss: &SuddenStop) -> Value {
         "from_speed_rad_s": loss.from_speed_rad_s, "from_flow_m3_s": loss.from_flow_m3_s,
         "motor_off_after_s": loss.motor_off_after_s,
         "flow_ends_after_s": loss.flow_ends_after_s, "reverse_flow_m3_s": loss.reverse_flow_m3_s,
-        "backspin_rad_s": loss.backspin_rad_s, "followed_s": loss.followed_s, "events": loss.events,
+        "backspin_rad_s": loss.backspin_rad_s, "with_it": loss.with_it, "followed_s": loss.followed_s, "events": loss.events,
         "separation": loss.separation.as_ref().map(separation_json),
     })
 }
@@ -251,6 +251,9 @@ fn sudden_words(loss: &SuddenStop, units: System) -> String {
     }
     if loss.backspin_rad_s > LEAST_SHARE * loss.from_speed_rad_s {
         text.push_str(&format!(", backspin up to {}", units.plain(loss.backspin_rad_s, Dimension::Speed)));
+    }
+    if !loss.with_it.is_empty() {
+        text.push_str(&format!(", with {} losing it at the same moment", loss.with_it.join(" and ")));
     }
     if loss.events.iter().any(|event| event.kind == EventKind::CavityOpened) {
         text.push_str(", vapour cavities open");

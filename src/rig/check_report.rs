@@ -135,6 +135,14 @@ fn duty_point(page: &mut Page, derived: &Derived, duty: &DutyPoint) {
     let required = page.system.plain(duty.npsh_required_m, Dimension::Length);
     let margin = page.system.plain(duty.npsh_available_m - duty.npsh_required_m, Dimension::Length);
     page.row("NPSH available", &format!("{available}, required {required}, margin {margin}"));
+    for other in &duty.other_pumps {
+        let flow = page.system.plain(other.flow_m3_s, Dimension::Flow);
+        let state = match other.speed_rad_s {
+            Some(speed_rad_s) => format!("runs at {}", page.system.plain(speed_rad_s, Dimension::Speed)),
+            None => "stands".to_owned(),
+        };
+        page.row(&format!("pump {}", other.id), &format!("{state}, {flow}"));
+    }
     let weight_n_m3 = derived.liquid.density_kg_m3 * derived.liquid.gravity_m_s2;
     for channel in &duty.channels {
         let running = page.system.gauge_with_head(channel.running_gauge_pa, weight_n_m3);

@@ -1,7 +1,7 @@
 //! From checked entries to the model: names become indices. Runs only when no check found anything.
 
 use super::check::Maps;
-use super::file::{ChannelEntry, ConditionEntry, PlaceEntry, RigFile, StarterEntry};
+use super::file::{ChannelEntry, ConditionEntry, OtherPumpEntry, PlaceEntry, RigFile, StarterEntry};
 use super::model::{
     Channel, Condition, Duty, LineUp, Link, Permissive, PumpControlValve, Rig, Source, Starter, Transfer, Trip,
 };
@@ -18,8 +18,10 @@ use sha2::{Digest, Sha256};
 pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
     let names = Names::of(&file);
     let line_ups = line_ups(&file, &names)?;
+    let shaft = shaft(&file);
     let mut network = network(&file, &names)?;
-    set_valves(&mut network, line_ups.first()?);
+    set_shafts(&mut network, &file, &names, &shaft);
+    set_line_up(&mut network, line_ups.first()?);
     let transfer = match &file.transfer {
         None => None,
         Some(entry) => Some(Transfer {
@@ -56,11 +58,7 @@ pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
         motor: MotorSpec { mounting, ..file.motor.spec },
         motor_duty: file.motor.duty,
         motor_starts: file.motor.starts,
-        shaft: ShaftSpec {
-            inertia_kg_m2: file.pump.inertia_kg_m2
-                + mounting.inertia_at_pump_kg_m2(file.motor.spec.inertia_kg_m2 + file.coupling.inertia_kg_m2),
-            friction_n_m: file.pump.friction_n_m,
-        },
+        shaft,
         self_priming: file.pump.self_priming,
         held,
         falls,
@@ -167,8 +165,32 @@ fn control_valve(file: &RigFile) -> Option<PumpControlValve> {
     controls.find_map(|(element, control)| control.clone().map(|spec| PumpControlValve { element, spec }))
 }
 
-/// Sets the valves of a network as a line-up says.
-pub(super) fn set_valves(network: &mut NetworkSpec, line_up: &LineUp) {
+/// All that turns with the pump, at the pump's speed.
+fn shaft(file: &RigFile) -> ShaftSpec {
+    let turning_kg_m2 = file.motor.spec.inertia_kg_m2 + file.coupling.inertia_kg_m2;
+    ShaftSpec {
+        inertia_kg_m2: file.pump.inertia_kg_m2 + file.coupling.mounting.inertia_at_pump_kg_m2(turning_kg_m2),
+        friction_n_m: file.pump.friction_n_m,
+    }
+}
+
+/// Pumps that are like the commanded one have its motor and coupling, too.
+fn set_shafts(network: &mut NetworkSpec, file: &RigFile, names: &Names, shaft: &ShaftSpec) {
+    for entry in file.other_pumps.iter().filter(|entry| entry.like_commanded) {
+        let element = names.element(&entry.id).and_then(|element| network.elements.get_mut(element));
+        if let Some(ElementSpec { kind: ElementKind::OtherPump(other), .. }) = element {
+            other.shaft = *shaft;
+        }
+    }
+}
+
+/// Sets the valves of a network as a line-up says, and which pumps beside the commanded one run.
+pub(super) fn set_line_up(network: &mut NetworkSpec, line_up: &LineUp) {
+    for (element, running_rad_s) in &line_up.other_pumps {
+        if let Some(ElementSpec { kind: ElementKind::OtherPump(other), .. }) = network.elements.get_mut(*element) {
+            other.running_rad_s = *running_rad_s;
+        }
+    }
     for (element, opening) in &line_up.valves {
         if let Some(ElementSpec { kind: ElementKind::Valve(valve), .. }) = network.elements.get_mut(*element) {
             valve.opening = *opening;
@@ -203,6 +225,10 @@ fn at_tanks<T>(
 
 fn line_ups(file: &RigFile, names: &Names) -> Option<Vec<LineUp>> {
     let line_up = |entry: &super::file::LineUpEntry| {
+        let pump = |other: &OtherPumpEntry| {
+            let runs = entry.running.iter().any(|name| name.text == other.id.text);
+            Some((names.element(&other.id)?, runs.then_some(other.speed_rad_s)))
+        };
         let valve = |(name, opening): &(Text, f64)| Some((names.element(name)?, *opening));
         Some(LineUp {
             id: entry.id.text.clone(),
@@ -210,6 +236,7 @@ fn line_ups(file: &RigFile, names: &Names) -> Option<Vec<LineUp>> {
             text: entry.text.clone(),
             lines: entry.lines,
             levels: entry.levels.iter().map(|(name, m)| Some((names.node(name)?, *m))).collect::<Option<_>>()?,
+            other_pumps: file.other_pumps.iter().map(pump).collect::<Option<_>>()?,
         })
     };
     file.line_ups.iter().map(line_up).collect()

@@ -141,7 +141,7 @@ impl Rig {
         let set = |line_up: &usize| {
             let mut network = network.clone();
             if let Some(line_up) = self.line_ups.get(*line_up) {
-                super::compile::set_valves(&mut network, line_up);
+                super::compile::set_line_up(&mut network, line_up);
                 super::compile::set_levels(&mut network, &self.network, line_up, &self.held);
             }
             network
@@ -226,6 +226,8 @@ pub struct LineUp {
     pub lines: Option<Lines>,
     /// (node, level m) of tanks that stand otherwise than the file's `[[tank]]` says; a held tank moves from there.
     pub levels: Vec<(usize, f64)>,
+    /// Pumps beside the commanded one: element index and the speed at which it runs, rad/s; `None`: it stands.
+    pub other_pumps: Vec<(usize, Option<f64>)>,
 }
 
 /// What the lines hold before a start.

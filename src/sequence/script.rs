@@ -33,15 +33,17 @@ use crate::rig::reader::{Cursor, Document, Spot};
 use sha2::{Digest, Sha256};
 
 /// The shipped sequences by name.
-const SHIPPED: [(&str, &str); 5] = [
+const SHIPPED: [(&str, &str); 6] = [
     ("three-starters", include_str!("../../rig-configs/sequences/three-starters.toml")),
     ("one-cycle", include_str!("../../rig-configs/sequences/one-cycle.toml")),
+    ("second-pump", include_str!("../../rig-configs/sequences/second-pump.toml")),
     ("line-fill", include_str!("../../rig-configs/sequences/line-fill.toml")),
     ("fill-terrace", include_str!("../../rig-configs/sequences/fill-terrace.toml")),
     ("splash-return", include_str!("../../rig-configs/sequences/splash-return.toml")),
 ];
 
-/// Text of a shipped sequence (`three-starters`, `one-cycle`, `line-fill`, `fill-terrace`, `splash-return`).
+/// Text of a shipped sequence (`three-starters`, `one-cycle`, `second-pump`, `line-fill`, `fill-terrace`,
+/// `splash-return`).
 pub fn shipped(name: &str) -> Option<&'static str> {
     SHIPPED.iter().find(|(known, _)| *known == name).map(|(_, text)| *text)
 }

@@ -17,4 +17,5 @@ mod pump_trouble;
 mod ranges;
 mod refusals;
 mod runs;
+mod several_pumps;
 mod waves;

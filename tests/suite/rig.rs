@@ -103,7 +103,7 @@ fn keeps_the_keys_of_its_json() {
     );
     assert_eq!(
         keys(&json["line_ups"][0]["duty"]),
-        "channels current_a flow_m3_s head_m npsh_available_m npsh_required_m shaft_power_w speed_rad_s"
+        "channels current_a flow_m3_s head_m npsh_available_m npsh_required_m other_pumps shaft_power_w speed_rad_s"
     );
     assert_eq!(keys(&json["weakest"]), "element pressure_gauge_pa rated_gauge_pa");
     assert_eq!(keys(&json["links"][0]), "id stop_delay_budget_s worst_stop_delay_s");
@@ -323,4 +323,56 @@ fn rejects_lay_flat_hoses_that_cannot_be() {
         let text = problems(keys);
         assert!(text.contains(word) && text.contains("flat.toml:"), "{keys}: {text}");
     }
+}
+
+fn station() -> String {
+    rig::shipped("rising-main").unwrap().to_owned()
+}
+
+/// The rising main's standby: standing in one line-up, running in the other, where the two share the flow.
+#[test]
+fn shows_the_pump_beside_the_commanded_one_in_every_line_up() {
+    let rig = rig::parse(&station(), "rising-main.toml").unwrap_or_else(|problems| panic!("{problems}"));
+    let derived = rig::derive(&rig);
+    let duty = |line_up: &str| derived.line_ups[rig.line_up_index(line_up).unwrap()].duty.clone().unwrap();
+    let (alone, second) = (duty("running"), duty("second"));
+    assert_eq!((alone.other_pumps[0].id.as_str(), alone.other_pumps[0].speed_rad_s), ("standby", None));
+    assert!(alone.other_pumps[0].flow_m3_s.abs() < 1e-9, "the standby's check valve holds: {:?}", alone.other_pumps);
+    let beside_m3_s = second.other_pumps[0].flow_m3_s;
+    assert!(beside_m3_s + second.flow_m3_s > 1.2 * alone.flow_m3_s, "together more than one: {second:?}");
+    assert!(second.flow_m3_s < 0.9 * alone.flow_m3_s, "less than alone: {second:?}");
+    let text = rig::check_report::text(&derived, System::Si);
+    assert!(text.contains("pump standby                    stands, 0 m3/h"), "{text}");
+    assert!(text.contains("pump standby                    runs at 1475 rpm"), "{text}");
+}
+
+#[test]
+fn predicts_the_second_pump_and_says_that_both_lose_their_supply() {
+    use ramprig::prediction::rehearse;
+    use ramprig::sequence::script::{Script, shipped};
+    let rig = rig::parse(&station(), "rising-main.toml").unwrap_or_else(|problems| panic!("{problems}"));
+    let script = Script::parse(shipped("second-pump").unwrap(), "second-pump.toml", &rig, 0).unwrap();
+    let loss = rehearse(&rig, &script, 0).unwrap().prediction.loss_of_supply.expect("loss of supply");
+    assert_eq!(loss.with_it, ["standby"]);
+    let words = ramprig::prediction::summary::loss_words(&loss, System::Si);
+    assert!(words.contains("with standby losing it at the same moment"), "{words}");
+}
+
+#[test]
+fn rejects_pumps_beside_the_commanded_one_that_cannot_be() {
+    let refused = |from: &str, to: &str| {
+        let text = station().replacen(from, to, 1);
+        assert_ne!(text, station(), "nothing replaced");
+        rig::parse(&text, "station.toml").unwrap_err().to_string()
+    };
+    let both = refused("same_as_pump = true", "same_as_pump = true\nrated_head = \"60 m\"");
+    assert!(both.contains("other_pump[0].rated_head") && both.contains("not both"), "{both}");
+    let unknown = refused("running = [\"standby\"]", "running = [\"stand\"]");
+    assert!(unknown.contains("line_up[1].running") && unknown.contains("standby"), "{unknown}");
+    let bare = refused("same_as_pump = true", "");
+    assert!(bare.contains("other_pump[0].rated_flow") && bare.contains("other_pump[0].inertia"), "{bare}");
+    let drained = refused("running = [\"standby\"]", "running = [\"standby\"]\nline = \"drained\"");
+    assert!(drained.contains("air is followed with one pump in the network"), "{drained}");
+    let no_speed = refused("same_as_pump = true", "same_as_pump = true\nspeed = \"0 rpm\"");
+    assert!(no_speed.contains("other_pump[0].speed"), "{no_speed}");
 }

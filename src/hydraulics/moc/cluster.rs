@@ -87,8 +87,10 @@ impl Cluster {
                 ends.extend(local(element.to).map(|node| End { node, pipe, at_to: true }));
             } else if let (Some(from), Some(to)) = (local(element.from), local(element.to)) {
                 let mut boundary = boundary_of(spec, element, steady.open[index])?;
-                if let Boundary::DiscValve(valve) = &mut boundary {
-                    valve.let_move(steady.flows_m3_s[index]);
+                match &mut boundary {
+                    Boundary::DiscValve(valve) => valve.let_move(steady.flows_m3_s[index]),
+                    Boundary::OtherPump(pump) => pump.let_turn(line.dt_s, steady.flows_m3_s[index]),
+                    _ => {}
                 }
                 elements.push(index);
                 links.push(Link::new(from, to, steady.flows_m3_s[index], boundary));
@@ -178,7 +180,16 @@ impl Cluster {
         for end in &self.ends {
             line.pipes[end.pipe].set_end(end.at_to, self.nodal.nodes[end.node].head_m);
         }
+        self.end_other_pumps();
         Ok(self.close_terminals(line))
+    }
+
+    fn end_other_pumps(&mut self) {
+        for link in &mut self.nodal.links {
+            if let Boundary::OtherPump(pump) = &mut link.boundary {
+                pump.end(link.flow_m3_s);
+            }
+        }
     }
 
     fn move_discs(&mut self, dt_s: f64) {

@@ -441,6 +441,9 @@ fn wet_m(spec: &NetworkSpec, element: usize, pipe: &PipeSpec, level_m: f64) -> f
 impl Sides {
     fn of(network: &Network) -> Result<Self, HydraulicsError> {
         let spec = network.spec();
+        if let Some(other) = spec.elements.iter().find(|element| matches!(element.kind, ElementKind::OtherPump(_))) {
+            return Err(cannot(&other.name, "air is followed with one pump in the network, and this is another one"));
+        }
         let pump = network.pump().ok_or_else(|| cannot("network", "there is no pump to fill it"))?;
         let mut downstream = vec![false; spec.nodes.len()];
         let mut discharge = Vec::new();

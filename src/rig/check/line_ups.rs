@@ -17,6 +17,7 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile) {
         for (valve, _) in &line_up.valves {
             known(document, valve, "valve", valves.iter().copied());
         }
+        running(document, file, line_up);
         each_once(document, line_up);
         levels(document, file, line_up);
         all_set(document, line_up, &valves);
@@ -44,6 +45,19 @@ fn levels(document: &Document<'_>, file: &RigFile, line_up: &LineUpEntry) {
                 None,
             );
         }
+    }
+}
+
+/// Pumps that run are pumps beside the commanded one, and no line of theirs is followed as drained.
+fn running(document: &Document<'_>, file: &RigFile, line_up: &LineUpEntry) {
+    let pumps = || file.other_pumps.iter().map(|pump| pump.id.text.as_str());
+    for name in &line_up.running {
+        known(document, name, "pump of [[other_pump]]", pumps());
+    }
+    if let Some(pump) = pumps().next().filter(|_| line_up.lines.is_some()) {
+        let found = format!("air is to be followed beside a second pump, {pump:?}");
+        let allowed = "no line and no suction key: air is followed with one pump in the network";
+        document.note(&line_up.spot, found, allowed, None);
     }
 }
 

@@ -3,7 +3,7 @@
 use super::FigureError;
 use crate::hydraulics::pump::trouble::npsh_required_m;
 use crate::hydraulics::roots::brent;
-use crate::hydraulics::spec::{ElementKind, NetworkSpec, Place, ShaftSpec};
+use crate::hydraulics::spec::{ElementKind, ElementSpec, NetworkSpec, Place, ShaftSpec};
 use crate::hydraulics::steady::{self, SteadyState};
 use crate::rig::model::{Quantity, Rig};
 use crate::starters::{Motor, Supply};
@@ -26,8 +26,21 @@ pub struct DutyPoint {
     pub npsh_available_m: f64,
     /// NPSH required at this flow and speed, m.
     pub npsh_required_m: f64,
+    /// Pumps beside the commanded one.
+    pub other_pumps: Vec<OtherPumpFigure>,
     /// Pressure channels at this point.
     pub channels: Vec<ChannelFigure>,
+}
+
+/// A pump beside the commanded one at the running point.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct OtherPumpFigure {
+    /// Element id.
+    pub id: String,
+    /// Speed its motor holds, rad/s; `None`: it stands.
+    pub speed_rad_s: Option<f64>,
+    /// Flow through it, m3/s; negative: backwards.
+    pub flow_m3_s: f64,
 }
 
 /// Steady pressure of a channel.
@@ -79,8 +92,19 @@ pub fn duty_point(rig: &Rig, network: &NetworkSpec, shaft: &ShaftSpec) -> Result
             speed_rad_s / pump_spec.rated_speed_rad_s,
             running.flows_m3_s[pump] / pump_spec.rated_flow_m3_s,
         ),
+        other_pumps: other_pumps(network, &running),
         channels: channels(rig, network, &running, &resting),
     })
+}
+
+fn other_pumps(network: &NetworkSpec, running: &SteadyState) -> Vec<OtherPumpFigure> {
+    let figure = |(element, flow_m3_s): (&ElementSpec, &f64)| match &element.kind {
+        ElementKind::OtherPump(other) => {
+            Some(OtherPumpFigure { id: element.name.clone(), speed_rad_s: other.running_rad_s, flow_m3_s: *flow_m3_s })
+        }
+        _ => None,
+    };
+    network.elements.iter().zip(&running.flows_m3_s).filter_map(figure).collect()
 }
 
 fn weight_n_m3(network: &NetworkSpec) -> f64 {

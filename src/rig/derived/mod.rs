@@ -15,6 +15,7 @@ pub use shut_off::{ShutOff, shut_off, shut_off_head_m, top_speed_rad_s};
 pub use stop_delay::worst_stop_delay_s;
 
 use super::model::Rig;
+use crate::hydraulics::network::joined;
 use crate::hydraulics::spec::{ElementKind, LiquidSpec, NetworkSpec, Terminal};
 use crate::hydraulics::tube_law::TubeLaw;
 use crate::hydraulics::wave_speed::reflection_time_s;
@@ -188,7 +189,8 @@ fn line_up_figures(rig: &Rig, line_up: usize) -> LineUpFigures {
     };
     let static_head_m = delivery_m.zip(suction_m).map(|(delivery_m, suction_m)| delivery_m - suction_m);
     let flow_ratio = duty_flow_ratio(&network, duty.as_ref());
-    let speeds = static_head_m.and_then(|static_m| limits::useful_speeds(rig, &network, static_m, flow_ratio));
+    let to_beat_m = head_beside_others_m(&network).or(static_head_m);
+    let speeds = to_beat_m.and_then(|static_m| limits::useful_speeds(rig, &network, static_m, flow_ratio));
     let (useful_speeds, no_useful_speed) = match speeds {
         None => (None, None),
         Some(Ok(speeds)) => (Some(speeds), None),
@@ -207,6 +209,20 @@ fn line_up_figures(rig: &Rig, line_up: usize) -> LineUpFigures {
         acceleration_across_the_line_s: acceleration,
         not_running: duty_why.or(acceleration_why),
     }
+}
+
+/// Head over the suction level that other pumps hold at the commanded one's delivery while it stands; `None` where none runs.
+fn head_beside_others_m(network: &NetworkSpec) -> Option<f64> {
+    network.elements.iter().find(|element| element.kind.runs_by_itself())?;
+    let pump = network.elements.iter().find(|element| matches!(element.kind, ElementKind::Pump(_)))?;
+    let state = crate::hydraulics::steady::solve(network, 0.0).ok()?;
+    let short =
+        |kind: &ElementKind| !matches!(kind, ElementKind::Pipe(_) | ElementKind::Pump(_) | ElementKind::OtherPump(_));
+    let links = network.elements.iter().filter(|element| short(&element.kind));
+    let place = joined(network.nodes.len(), links.map(|element| (element.from, element.to)));
+    let heads = state.heads_m.iter().zip(&place).filter(|(_, at)| **at == place[pump.to]);
+    let highest_m = heads.map(|(head_m, _)| *head_m).reduce(f64::max)?;
+    Some(highest_m - state.heads_m[pump.from])
 }
 
 /// Flow at the duty over the pump's rated flow, at the pump's rated speed; 1 without a duty point.

@@ -1,6 +1,6 @@
 //! The highest pressure that the pump can hold against a closed line, element by element.
 
-use crate::hydraulics::spec::{ElementKind, NetworkSpec, Terminal};
+use crate::hydraulics::spec::{ElementKind, NetworkSpec, PumpSpec, Terminal};
 use crate::rig::model::Rig;
 use crate::starters::StarterKind;
 use serde::Serialize;
@@ -47,10 +47,23 @@ pub fn shut_off_head_m(network: &NetworkSpec, speed_rad_s: f64) -> f64 {
         ElementKind::Pump(pump) => Some(pump),
         _ => None,
     });
-    pump.map_or(0.0, |pump| {
-        let at_rated_m = pump.curve.first().map_or(1.3 * pump.rated_head_m, |point| point.1);
-        at_rated_m * (speed_rad_s / pump.rated_speed_rad_s).powi(2)
-    })
+    pump.map_or(0.0, |pump| against_shut_m(pump, speed_rad_s))
+}
+
+fn against_shut_m(pump: &PumpSpec, speed_rad_s: f64) -> f64 {
+    let at_rated_m = pump.curve.first().map_or(1.3 * pump.rated_head_m, |point| point.1);
+    at_rated_m * (speed_rad_s / pump.rated_speed_rad_s).powi(2)
+}
+
+/// The highest shut-off head among the pumps: the commanded one at its top speed, the others at the speed they run at in any
+/// line-up.
+fn highest_shut_off_m(rig: &Rig) -> f64 {
+    let running = rig.line_ups.iter().flat_map(|line_up| &line_up.other_pumps);
+    let others = running.filter_map(|(element, speed)| match &rig.network.elements.get(*element)?.kind {
+        ElementKind::OtherPump(other) => Some(against_shut_m(&other.pump, (*speed)?)),
+        _ => None,
+    });
+    others.fold(shut_off_head_m(&rig.network, top_speed_rad_s(rig)), f64::max)
 }
 
 /// Standing pressure of every element against its rating, network order: on the delivery side the suction level plus
@@ -69,11 +82,11 @@ pub fn shut_off(rig: &Rig) -> Vec<ShutOff> {
         network.nodes.iter().enumerate().filter_map(level).fold(f64::NEG_INFINITY, f64::max)
     };
     let suction_m = if highest(false).is_finite() { highest(false) } else { 0.0 };
-    let delivery_m = highest(true).max(suction_m + shut_off_head_m(network, top_speed_rad_s(rig)));
+    let delivery_m = highest(true).max(suction_m + highest_shut_off_m(rig));
     let weight_n_m3 = network.liquid.density_kg_m3 * network.liquid.gravity_m_s2;
     let one = |(element, rating): (&crate::hydraulics::spec::ElementSpec, &crate::rig::model::Rating)| {
         let lowest_m = network.nodes[element.from].elevation_m.min(network.nodes[element.to].elevation_m);
-        let on_delivery = delivery[element.to] || matches!(element.kind, ElementKind::Pump(_));
+        let on_delivery = delivery[element.to] || is_pump(&element.kind);
         let head_m = if on_delivery { delivery_m } else { suction_m };
         ShutOff {
             element: element.name.clone(),
@@ -84,10 +97,13 @@ pub fn shut_off(rig: &Rig) -> Vec<ShutOff> {
     network.elements.iter().zip(&rig.ratings).map(one).collect()
 }
 
-/// Nodes that hang on the pump's delivery without going through the pump.
+fn is_pump(kind: &ElementKind) -> bool {
+    matches!(kind, ElementKind::Pump(_) | ElementKind::OtherPump(_))
+}
+
+/// Nodes that hang on a pump's delivery without going through a pump.
 pub(super) fn delivery_nodes(network: &NetworkSpec) -> Vec<bool> {
     let mut reached = vec![false; network.nodes.len()];
-    let is_pump = |kind: &ElementKind| matches!(kind, ElementKind::Pump(_));
     for pump in network.elements.iter().filter(|element| is_pump(&element.kind)) {
         reached[pump.to] = true;
     }

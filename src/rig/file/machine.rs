@@ -193,22 +193,7 @@ pub(super) fn pump(table: Option<Cursor<'_>>, assumed: &mut Assumptions) -> (Opt
     let Some(table) = table else {
         return (None, unreadable_pump());
     };
-    let efficiency = Want::from_zero(Dimension::Share, "\"52 %\"").between(0.0, 1.0);
-    let spec = PumpSpec {
-        rated_speed_rad_s: or_nan(table.need_quantity("rated_speed", &Want::SPEED)),
-        rated_flow_m3_s: or_nan(table.need_quantity("rated_flow", &Want::FLOW)),
-        rated_head_m: or_nan(table.need_quantity("rated_head", &Want::HEAD)),
-        rated_efficiency: or_nan(table.need_number("rated_efficiency", 0.01..=0.95)),
-        curve: table.pairs("curve", &Want::FLOW_FROM_ZERO, &Want::HEAD_FROM_ZERO).unwrap_or_default(),
-        efficiency: table.pairs("efficiency", &Want::FLOW_FROM_ZERO, &efficiency).unwrap_or_default(),
-        npsh_required_m: or_nan(table.need_quantity("npsh_required", &Want::HEAD)),
-        condition: condition(&table),
-    };
-    check_curve(&table, "curve", &spec.curve);
-    check_curve(&table, "efficiency", &spec.efficiency);
-    if !table.has("curve") {
-        assumed.0.push("pump curve from the four-quadrant data through the rated point".to_owned());
-    }
+    let spec = pump_spec(&table, assumed);
     let entry = PumpEntry {
         inertia_kg_m2: or_nan(table.need_quantity("inertia", &Want::INERTIA)),
         friction_n_m: assumed.take(
@@ -261,6 +246,27 @@ fn unreadable_pump() -> PumpEntry {
         self_priming: None,
         spot: None,
     }
+}
+
+/// The hydraulics of a pump.
+pub(super) fn pump_spec(table: &Cursor<'_>, assumed: &mut Assumptions) -> PumpSpec {
+    let efficiency = Want::from_zero(Dimension::Share, "\"52 %\"").between(0.0, 1.0);
+    let spec = PumpSpec {
+        rated_speed_rad_s: or_nan(table.need_quantity("rated_speed", &Want::SPEED)),
+        rated_flow_m3_s: or_nan(table.need_quantity("rated_flow", &Want::FLOW)),
+        rated_head_m: or_nan(table.need_quantity("rated_head", &Want::HEAD)),
+        rated_efficiency: or_nan(table.need_number("rated_efficiency", 0.01..=0.95)),
+        curve: table.pairs("curve", &Want::FLOW_FROM_ZERO, &Want::HEAD_FROM_ZERO).unwrap_or_default(),
+        efficiency: table.pairs("efficiency", &Want::FLOW_FROM_ZERO, &efficiency).unwrap_or_default(),
+        npsh_required_m: or_nan(table.need_quantity("npsh_required", &Want::HEAD)),
+        condition: condition(table),
+    };
+    check_curve(table, "curve", &spec.curve);
+    check_curve(table, "efficiency", &spec.efficiency);
+    if !table.has("curve") {
+        assumed.0.push("pump curve from the four-quadrant data through the rated point".to_owned());
+    }
+    spec
 }
 
 /// Points in rising flow, at least three, the first at zero flow.

@@ -8,6 +8,7 @@ mod lay_flat;
 mod lines;
 mod machine;
 mod network;
+mod other_pump;
 mod pipe;
 mod control;
 mod panel;
@@ -18,6 +19,7 @@ mod uncertainty;
 pub use control::{LinkEntry, SpanEntry, StarterEntry, TransferEntry};
 pub use machine::{CouplingEntry, MotorEntry, PumpEntry};
 pub use network::{ElementEntry, LineUpEntry, SplashEntry, TankEntry, WaveSpeed};
+pub use other_pump::OtherPumpEntry;
 pub use panel::PanelEntry;
 pub use signals::{ChannelEntry, ConditionEntry, PermissiveEntry, PlaceEntry, TripEntry};
 pub use source::SourceEntry;
@@ -44,6 +46,8 @@ pub struct RigFile {
     pub coupling: CouplingEntry,
     /// `[pump]`, the part that the network does not hold.
     pub pump: PumpEntry,
+    /// `[[other_pump]]`, the part that the network does not hold.
+    pub other_pumps: Vec<OtherPumpEntry>,
     /// `[[tank]]` and `[[outlet]]`.
     pub tanks: Vec<TankEntry>,
     /// Pipes, hoses, valves, check valves and the pump in file order.
@@ -122,6 +126,8 @@ impl RigFile {
         let mut assumed = Assumptions::default();
         let (liquid, temperature_c) = machine::liquid(root.need_table("liquid"), &mut assumed);
         let (pump_element, pump) = machine::pump(root.need_table("pump"), &mut assumed);
+        let (mut pumps, other_pumps) = other_pump::other_pumps(&root, pump_element.as_ref(), &pump, &mut assumed);
+        pumps.extend(pump_element);
         let channels = signals::channels(&root, &mut assumed);
         let identity = identity(&root, &mut assumed);
         let station = identity.station;
@@ -133,8 +139,9 @@ impl RigFile {
             motor: machine::motor(root.need_table("motor"), &mut assumed),
             coupling: machine::coupling(&root, &mut assumed),
             pump,
+            other_pumps,
             tanks: network::tanks(&root, &mut assumed),
-            elements: network::elements(&root, pump_element, &liquid, &mut assumed),
+            elements: network::elements(&root, pumps, &liquid, &mut assumed),
             line_ups: network::line_ups(&root),
             starters: control::starters(&root, station, root.has("control_valve"), &mut assumed),
             transfer: root.table("transfer").map(|table| control::transfer(table, &mut assumed)),

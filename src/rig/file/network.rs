@@ -80,6 +80,8 @@ pub struct LineUpEntry {
     pub lines: Option<Lines>,
     /// Levels of tanks, m.
     pub levels: Vec<(Text, f64)>,
+    /// Pumps beside the commanded one that run.
+    pub running: Vec<Text>,
     /// Place.
     pub spot: Spot,
 }
@@ -162,11 +164,11 @@ fn tank(table: &Cursor<'_>, assumed: &mut Assumptions) -> (Terminal, Option<f64>
 /// Every element in file order.
 pub(super) fn elements(
     root: &Cursor<'_>,
-    pump: Option<ElementEntry>,
+    pumps: Vec<ElementEntry>,
     liquid: &LiquidSpec,
     assumed: &mut Assumptions,
 ) -> Vec<ElementEntry> {
-    let mut entries: Vec<ElementEntry> = pump.into_iter().collect();
+    let mut entries = pumps;
     for (key, is_hose) in [("pipe", false), ("hose", true)] {
         for table in root.tables(key) {
             let (pipe, wave_speed) = super::pipe::pipe(&table, is_hose, liquid, assumed);
@@ -280,9 +282,11 @@ pub(super) fn line_ups(root: &Cursor<'_>) -> Vec<LineUpEntry> {
         }
         let id = need_id(&table);
         let text = table.text("text").map_or_else(|| format!("line-up {}", id.text), |text| text.text);
+        let running = table.texts("running").unwrap_or_default();
         let levels = table.table("levels").map(|levels| levels.named_quantities(&Want::ELEVATION)).unwrap_or_default();
         let levels = levels.into_iter().map(|(name, level)| (name, or_nan(level))).collect();
-        entries.push(LineUpEntry { id, text, valves, lines: super::lines::lines(&table), levels, spot: table.here() });
+        let (lines, spot) = (super::lines::lines(&table), table.here());
+        entries.push(LineUpEntry { id, text, valves, lines, levels, running, spot });
         table.close();
     }
     entries

@@ -47,7 +47,7 @@ fn rejects_networks_that_cannot_be_and_says_which_number() {
             }),
             "overflow level is 2 m",
         ),
-        (refusal(|n| n.elements[3].kind = n.elements[1].kind.clone()), "one pump in a network"),
+        (refusal(|n| n.elements[3].kind = n.elements[1].kind.clone()), "one commanded pump in a network"),
         (
             refusal(|n| {
                 let ElementKind::Pipe(pipe) = &mut n.elements[0].kind else { panic!("pipe") };

@@ -108,6 +108,7 @@ fn loss() -> SuddenStop {
         flow_ends_after_s: Some(1.0 / 7.0),
         reverse_flow_m3_s: 1e-4 / 3.0,
         backspin_rad_s: 0.0,
+        with_it: Vec::new(),
         followed_s: 12.0,
         separation: Some(Separation { largest_m3: 2e-3 / 3.0, residual_m3: 0.0 }),
         events: vec![event()],

@@ -5,6 +5,7 @@ mod check_valve;
 mod disc_valve;
 pub(crate) mod gas;
 mod orifice;
+mod other_pump;
 mod pipe_loss;
 mod pump;
 mod relief_valve;
@@ -15,6 +16,7 @@ pub(crate) use air_valve::AirValve;
 pub(crate) use disc_valve::DiscValve;
 pub(crate) use gas::Gas;
 pub(crate) use orifice::Orifice;
+pub(crate) use other_pump::OtherPump;
 pub(crate) use pipe_loss::PipeLoss;
 pub(crate) use relief_valve::ReliefValve;
 pub(crate) use tank::{Tank, TankStep};
@@ -63,6 +65,8 @@ pub(crate) enum Boundary {
     CheckValve(CheckValve),
     /// The pump.
     Pump(Box<Pump>),
+    /// A pump on a shaft of its own.
+    OtherPump(Box<OtherPump>),
     /// A pipe in a steady state.
     PipeLoss(PipeLoss),
     /// A fixed orifice.
@@ -87,6 +91,7 @@ impl Boundary {
             Self::Valve(valve) => valve::gain(valve, flow_m3_s),
             Self::CheckValve(valve) => check_valve::gain(valve, flow_m3_s),
             Self::Pump(pump) => pump::gain(pump, flow_m3_s, speed_rad_s, inlet_m),
+            Self::OtherPump(pump) => pump.gain(flow_m3_s),
             Self::PipeLoss(loss) => loss.gain(flow_m3_s),
             Self::Orifice(orifice) => orifice.gain(flow_m3_s),
             Self::DiscValve(valve) => valve.gain(flow_m3_s),
