@@ -24,6 +24,10 @@ const HEAD_RESOLUTION: f64 = 4.0e-16;
 const STALLED_TOLERANCE: f64 = 1.0e-9;
 /// Nearer than this to an air valve's edge a step may pass it, m.
 const EDGE_M: f64 = 1.0e-9;
+/// Least share of its head that a pump is held at through a step that finds no solution otherwise.
+const HELD_LEAST: f64 = 0.1;
+/// Residual at which such a step is accepted, m: of head, or 5e-8 m3/s of flow.
+const HELD_RESIDUAL_M: f64 = 1.0e-3;
 /// Smallest flow that counts, m3/s.
 const FLOW_FLOOR_M3_S: f64 = 1.0e-15;
 /// Weight that makes a flow residual comparable with a head residual, s/m2 (a pipe impedance a/(gA) of some 80 mm bore).
@@ -152,6 +156,8 @@ pub(crate) struct Nodal {
     right: Vec<f64>,
     before: Vec<f64>,
     gains: Vec<Gain>,
+    /// Link flows and speed at the beginning of a time step.
+    begun: Vec<f64>,
 }
 
 /// Torque of the drive at a speed, with its slope.
@@ -170,6 +176,52 @@ impl Nodal {
             right: vec![0.0; size],
             before: vec![0.0; size],
             gains,
+            begun: vec![0.0; size],
+        }
+    }
+
+    /// [`Nodal::solve`] of a time step. What suction head leaves of a pump's head may fall from all to nothing within
+    /// centimetres (a slow pump whose inlet boils, water parted on both sides), and Newton then finds no end: the step is
+    /// taken once more with what was left at the level before (a tenth at least, so that the flow is still defined), and
+    /// if that fails too with all of it. First order in the step, and only used there.
+    pub(crate) fn solve_step(&mut self, drive: Drive<'_>) -> Result<(), Unsolved> {
+        let links = self.links.len();
+        self.begun[..links].iter_mut().zip(&self.links).for_each(|(begun, link)| *begun = link.flow_m3_s);
+        self.begun[links] = self.speed_rad_s;
+        let mut solved = self.solve(drive);
+        let draws = |link: &Link| matches!(&link.boundary, Boundary::Pump(pump) if pump.suction.is_some());
+        if solved.is_ok() || !self.links.iter().any(draws) {
+            return solved;
+        }
+        for least in [HELD_LEAST, 1.0] {
+            self.go_back();
+            self.hold_pumps(Some(least));
+            solved = self.solve(drive);
+            if solved.is_ok() || solved.is_err_and(|unsolved| unsolved.residual_m < HELD_RESIDUAL_M) {
+                solved = Ok(());
+                break;
+            }
+        }
+        self.hold_pumps(None);
+        solved
+    }
+
+    fn go_back(&mut self) {
+        self.links.iter_mut().zip(&self.begun).for_each(|(link, begun)| link.flow_m3_s = *begun);
+        self.speed_rad_s = self.begun[self.links.len()];
+        for node in self.nodes.iter_mut().filter(|node| !matches!(node.hold, Hold::Fixed)) {
+            node.head_m = node.reference_m;
+        }
+    }
+
+    /// Pumps keep what suction head and gas leave them now, at least this share, or are free again.
+    fn hold_pumps(&mut self, least: Option<f64>) {
+        for link in &mut self.links {
+            let inlet_m = self.nodes[link.from].head_m;
+            if let Boundary::Pump(pump) = &mut link.boundary {
+                pump.held = None;
+                pump.held = least.map(|least| pump.left(link.flow_m3_s, self.speed_rad_s, inlet_m, least));
+            }
         }
     }
 

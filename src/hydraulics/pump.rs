@@ -67,6 +67,8 @@ pub struct Pump {
     condition: PumpCondition,
     /// What stands at its inlet; `None`: suction head does not matter.
     pub(crate) suction: Option<Suction>,
+    /// Shares of head and torque left by suction head and gas, where they are held through a step.
+    pub(crate) held: Option<(f64, f64)>,
     /// Share of its head that it makes: 1 full of water, 0 without prime.
     pub(crate) prime_share: f64,
 }
@@ -105,6 +107,7 @@ impl Pump {
             own_torque,
             condition: spec.condition,
             suction: None,
+            held: None,
             prime_share: 1.0,
         })
     }
@@ -187,6 +190,18 @@ impl Pump {
 }
 
 impl PumpPoint {
+    /// With shares of its head and torque.
+    fn times(self, (head, torque): (f64, f64)) -> Self {
+        Self {
+            head_m: head * self.head_m,
+            head_by_flow: head * self.head_by_flow,
+            head_by_speed: head * self.head_by_speed,
+            torque_n_m: torque * self.torque_n_m,
+            torque_by_flow: torque * self.torque_by_flow,
+            torque_by_speed: torque * self.torque_by_speed,
+        }
+    }
+
     /// Seen from a shaft that counts its speed the other way round.
     fn turned(self) -> Self {
         Self {

@@ -176,7 +176,7 @@ impl Cluster {
     pub(crate) fn advance(&mut self, line: &mut Line, drive: Drive<'_>) -> Result<f64, Unsolved> {
         self.move_discs(line.dt_s);
         self.gather(line);
-        self.nodal.solve(drive)?;
+        self.nodal.solve_step(drive)?;
         for end in &self.ends {
             line.pipes[end.pipe].set_end(end.at_to, self.nodal.nodes[end.node].head_m);
         }

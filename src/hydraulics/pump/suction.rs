@@ -85,6 +85,13 @@ impl Pump {
         suction.free_share <= 0.0 && npsh_share(suction.available_m(inlet_m), required_m) == Share::WHOLE
     }
 
+    /// Shares of head and torque that suction head and gas leave, `least` of each at the least.
+    pub(crate) fn left(&self, flow_m3_s: f64, speed_rad_s: f64, inlet_m: f64, least: f64) -> (f64, f64) {
+        let (whole, drawn) = (self.at(flow_m3_s, speed_rad_s), self.drawing(flow_m3_s, speed_rad_s, inlet_m).point);
+        let share = |left: f64, of: f64| if of.abs() > f64::MIN_POSITIVE { (left / of).clamp(least, 1.0) } else { 1.0 };
+        (share(drawn.head_m, whole.head_m), share(drawn.torque_n_m, whole.torque_n_m))
+    }
+
     /// Head and torque with what is left by suction head and gas.
     ///
     /// Equation: `H = s H0`, `T = (1 + s) T0 / 2`, `s = s_npsh s_gas`, all at the same level as the head of the inlet
@@ -92,6 +99,9 @@ impl Pump {
     pub(crate) fn drawing(&self, flow_m3_s: f64, speed_rad_s: f64, inlet_m: f64) -> Drawn {
         let whole = self.at(flow_m3_s, speed_rad_s);
         let all = Drawn { point: whole, head_by_inlet: 0.0, torque_by_inlet: 0.0 };
+        if let Some(held) = self.held {
+            return Drawn { point: whole.times(held), ..all };
+        }
         let Some(suction) = self.suction.filter(|_| whole.head_m > 0.0 && speed_rad_s > 0.0) else { return all };
         if self.draws_well(flow_m3_s, speed_rad_s, inlet_m) {
             return all;

@@ -137,6 +137,130 @@ fn law_characteristics_converge_with_second_order() {
     assert!(order > ORDER_LEAST, "expected above {ORDER_LEAST}, got {order} ({coarse}, {middle}, {fine} m)");
 }
 
+/// The same closure with friction of the old flow, as textbooks' short programs take it.
+#[test]
+fn law_friction_of_the_old_flow_converges_with_first_order() {
+    const ORDERS: std::ops::Range<f64> = 0.8..1.3;
+    let head_m = |cells: usize| {
+        let options = GridOptions {
+            dt_max_s: LENGTH_M / WAVE_M_S / cells as f64,
+            wave_speed_adjustment_max: 1.0e-6,
+            first_order_friction: true,
+            ..GridOptions::default()
+        };
+        let network = closing_line(pipe(Some(0.03)));
+        let mut plant = Plant::started_at(&network, &SHAFT, NoDrive, &options, 0.0).unwrap();
+        let end_s = 0.3;
+        while plant.time_s() < end_s - 0.5 * plant.dt_s() {
+            let t = (plant.time_s() + plant.dt_s()) / end_s;
+            plant.set_opening(1, 1.0 - 0.9 * t * t * (3.0 - 2.0 * t)).unwrap();
+            plant.advance().unwrap();
+        }
+        plant.head_m(Place::Node(1))
+    };
+    let (coarse, middle, fine) = (head_m(20), head_m(40), head_m(80));
+    let order = ((coarse - middle) / (middle - fine)).abs().log2();
+    println!("heads {coarse} {middle} {fine} m, order {order}");
+    assert!(ORDERS.contains(&order), "expected {ORDERS:?}, got {order} ({coarse}, {middle}, {fine} m)");
+}
+
+/// Energy of the whole line through a closure: what the tank gives is stored, lost to friction, or leaves by the valve.
+///
+/// Equation: `dE/dt = H_tank Q_in - H_valve Q_out - int J Q dx` in units of water weight, `E = 1/2 int (gA/a^2) H^2 +
+/// Q^2/(gA) dx`, `J = f Q|Q| / (2 g D A^2)`; sums by the trapezoidal rule over place and time.
+#[test]
+fn law_energy_balances_through_a_closure_with_friction() {
+    const DARCY_F: f64 = 0.03;
+    /// Of the energy that the tank gives, on 50 and on 100 cells.
+    const RESIDUALS: [f64; 2] = [4.0e-4, 1.0e-4];
+    let area_m2 = FRAC_PI_4 * BORE_M * BORE_M;
+    let residual = |cells: usize| {
+        let mut plant = running(pipe(Some(DARCY_F)), cells, false);
+        let at = |share: f64| Place::Pipe { element: 0, share };
+        let sum = |plant: &Plant<NoDrive>, of: &dyn Fn(f64, f64) -> f64| {
+            let point = |i: usize| {
+                let place = at(i as f64 / cells as f64);
+                let weight = if i == 0 || i == cells { 0.5 } else { 1.0 };
+                weight * of(plant.head_m(place), plant.flow_m3_s(place))
+            };
+            (0..=cells).map(point).sum::<f64>() * LENGTH_M / cells as f64
+        };
+        let stored = |plant: &Plant<NoDrive>| {
+            let (elastic, kinetic) = (9.806_65 * area_m2 / (WAVE_M_S * WAVE_M_S), 1.0 / (9.806_65 * area_m2));
+            sum(plant, &|head_m, flow| 0.5 * (elastic * head_m * head_m + kinetic * flow * flow))
+        };
+        let powers = |plant: &Plant<NoDrive>| {
+            let given = plant.head_m(at(0.0)) * plant.flow_m3_s(at(0.0));
+            let loss = DARCY_F / (2.0 * 9.806_65 * BORE_M * area_m2 * area_m2);
+            let lost = sum(plant, &|_, flow| loss * flow * flow * flow.abs());
+            (given, plant.head_m(at(1.0)) * plant.flow_m3_s(at(1.0)) + lost)
+        };
+        let (start, end_s) = (stored(&plant), 0.6);
+        let (mut given_m4, mut gone_m4, mut before) = (0.0, 0.0, powers(&plant));
+        while plant.time_s() < end_s {
+            let t = ((plant.time_s() + plant.dt_s()) / 0.3).min(1.0);
+            plant.set_opening(1, 1.0 - 0.9 * t * t * (3.0 - 2.0 * t)).unwrap();
+            plant.advance().unwrap();
+            let now = powers(&plant);
+            given_m4 += 0.5 * plant.dt_s() * (before.0 + now.0);
+            gone_m4 += 0.5 * plant.dt_s() * (before.1 + now.1);
+            before = now;
+        }
+        (stored(&plant) - start + gone_m4 - given_m4).abs() / given_m4
+    };
+    for (cells, limit) in [50, 100].into_iter().zip(RESIDUALS) {
+        let share = residual(cells);
+        println!("{cells} cells: energy residual {share:.2e} of what the tank gives");
+        assert!(share < limit, "{cells} cells: expected 0, got a residual of {share:.2e}, tolerance {limit:e}");
+    }
+}
+
+/// What a small wave leaves behind where it meets a valve that lets water out.
+///
+/// Equation: `r = (Y - Y_v) / (Y + Y_v)`, `Y = gA/a` of the pipe, `Y_v = Q0 / (2 H0)` of the valve (its own law, straight for
+/// a small wave). Source: Wylie and Streeter 1993 (orifice at a pipe's end, linearised).
+#[test]
+fn law_a_valve_reflects_by_its_admittance() {
+    const CELLS: f64 = 20.0;
+    const TOLERANCE: f64 = 2.0e-3;
+    for kv in [2.0, 15.0, 60.0, 400.0] {
+        let node = |name: &str, terminal| NodeSpec { name: name.into(), elevation_m: 0.0, terminal };
+        let valve = |kv_open_m3_h| ElementKind::Valve(ValveSpec { kv_open_m3_h, curve: vec![], opening: 1.0 });
+        let element = |name: &str, from, kind| ElementSpec { name: name.into(), from, to: from + 1, kind };
+        let network = NetworkSpec {
+            liquid: whole_liquid(),
+            nodes: vec![
+                node("tank", tank(LEVEL_M)),
+                node("behind", Terminal::None),
+                node("end", Terminal::None),
+                node("outlet", Terminal::FreeOutlet),
+            ],
+            elements: vec![
+                element("source", 0, valve(500.0)),
+                element("pipe", 1, ElementKind::Pipe(pipe(Some(0.0)))),
+                element("valve", 2, valve(kv)),
+            ],
+        };
+        let travel_s = LENGTH_M / WAVE_M_S;
+        let grid =
+            GridOptions { dt_max_s: travel_s / CELLS, wave_speed_adjustment_max: 1.0e-6, ..GridOptions::default() };
+        let mut plant = Plant::started_at(&network, &SHAFT, NoDrive, &grid, 0.0).unwrap();
+        let middle = Place::Pipe { element: 1, share: 0.5 };
+        let (head_m, flow_m3_s) = (plant.head_m(middle), plant.flow_m3_s(middle));
+        plant.set_opening(0, 0.998).unwrap();
+        let mut after = |travels: f64| {
+            while plant.time_s() < travels * travel_s {
+                plant.advance().unwrap();
+            }
+            plant.head_m(middle) - head_m
+        };
+        let incident_m = after(1.0);
+        let got = (after(1.8) - incident_m) / incident_m;
+        let (own, other) = (9.806_65 * FRAC_PI_4 * BORE_M * BORE_M / WAVE_M_S, flow_m3_s / (2.0 * head_m));
+        assert_near("reflected share", (own - other) / (own + other), got, TOLERANCE, "");
+    }
+}
+
 /// A dead end doubles a wave, a tank takes it back: shown by the head inside the pipe after a sudden stop.
 #[test]
 fn law_dead_end_reflects_whole_and_tank_reflects_inverted() {

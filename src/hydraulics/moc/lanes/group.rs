@@ -510,7 +510,7 @@ fn solve_alone<const W: usize>(
             motion: Motion::of(shaft.motion[lane]),
         });
     }
-    if nodal.solve(&|speed_rad_s| driver.torque_n_m(speed_rad_s)).is_err() {
+    if nodal.solve_step(&|speed_rad_s| driver.torque_n_m(speed_rad_s)).is_err() {
         return false;
     }
     for (own, node) in nodal.nodes.iter().zip(&mut *nodes) {
