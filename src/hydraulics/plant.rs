@@ -50,7 +50,7 @@ pub trait ShaftDriver: Send {
 }
 
 /// Share of rated flow or speed that counts as having turned back.
-const REVERSAL_SHARE: f64 = 1.0e-3;
+pub(crate) const REVERSAL_SHARE: f64 = 1.0e-3;
 /// Most events kept until they are taken; later ones are dropped.
 const EVENTS_MAX: usize = 4096;
 
@@ -663,6 +663,6 @@ impl Watch {
 }
 
 /// True when a value stands clearly on the other side of zero; `rated` sets what clearly means.
-pub(crate) fn turned(forwards: bool, (value, rated): (f64, f64)) -> bool {
+fn turned(forwards: bool, (value, rated): (f64, f64)) -> bool {
     if forwards { value < -REVERSAL_SHARE * rated } else { value > REVERSAL_SHARE * rated }
 }

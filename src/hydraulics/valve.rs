@@ -4,7 +4,7 @@ use super::error::HydraulicsError;
 use super::spec::ValveSpec;
 
 /// Share of the open Kv below which a valve counts as shut.
-const SHUT_SHARE: f64 = 1.0e-9;
+pub(crate) const SHUT_SHARE: f64 = 1.0e-9;
 
 /// Loss coefficient r of a flow coefficient: `dH = r Q |Q|`.
 ///

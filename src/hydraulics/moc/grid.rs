@@ -13,6 +13,8 @@ const TRIALS: u32 = 400;
 const SMALL_ADJUSTMENT: f64 = 5.0e-3;
 /// Of the steps with a small adjustment, those down to this share of the longest are compared.
 const NEAR_SHARE: f64 = 0.9;
+/// Share by which a step may exceed the largest.
+const ROUNDING: f64 = 1.0e-12;
 /// Adjustments closer than this count as equal, and the larger step wins.
 const EQUAL_ADJUSTMENT: f64 = 1.0e-9;
 
@@ -33,10 +35,13 @@ pub(crate) struct Grid {
 /// adjustment of 0.5 % at most, the best within a tenth of the longest of these, otherwise the best of all; failing that,
 /// the largest finer step, down to a 64th, whose adjustment is accepted.
 pub(crate) fn choose(travel_s: &[f64], options: &GridOptions) -> Result<Grid, (usize, f64, f64)> {
+    if let Some(exact) = exact(travel_s, options.dt_max_s) {
+        return Ok(exact);
+    }
     let shortest = options.dt_max_s * FINEST_SHARE;
     let mut steps_s = trials(travel_s, options.dt_max_s * FREE_SHARE, options.dt_max_s);
     let small = SMALL_ADJUSTMENT.min(options.wave_speed_adjustment_max);
-    let fit = steps_s.iter().filter(|dt_s| lay(travel_s, **dt_s).adjustment <= small);
+    let fit = steps_s.iter().filter(|dt_s| adjustment(travel_s, **dt_s) <= small);
     let longest_s = fit.fold(0.0_f64, |longest_s, dt_s| longest_s.max(*dt_s));
     steps_s.retain(|dt_s| *dt_s >= NEAR_SHARE * longest_s);
     let free = best(travel_s, steps_s);
@@ -44,13 +49,19 @@ pub(crate) fn choose(travel_s: &[f64], options: &GridOptions) -> Result<Grid, (u
         return Ok(free);
     }
     let finer = trials(travel_s, shortest, options.dt_max_s * FREE_SHARE);
-    let fitting = finer.iter().map(|dt_s| lay(travel_s, *dt_s));
-    let fitting = fitting.filter(|grid| grid.adjustment <= options.wave_speed_adjustment_max);
-    let chosen = fitting.max_by(|a, b| a.dt_s.total_cmp(&b.dt_s));
-    chosen.ok_or_else(|| {
+    let fitting = finer.iter().filter(|dt_s| adjustment(travel_s, **dt_s) <= options.wave_speed_adjustment_max);
+    let chosen = fitting.max_by(|a, b| a.total_cmp(b));
+    chosen.map(|dt_s| lay(travel_s, *dt_s)).ok_or_else(|| {
         let last = best(travel_s, finer);
         (worst(travel_s, &last), last.adjustment, shortest)
     })
+}
+
+/// For a single pipe, the longest step that fits it exactly, which is what the search below would find.
+fn exact(travel_s: &[f64], dt_max_s: f64) -> Option<Grid> {
+    let [tau_s] = travel_s else { return None };
+    let dt_s = tau_s / (tau_s / (dt_max_s * (1.0 + ROUNDING))).ceil().max(1.0);
+    (dt_s >= dt_max_s * FREE_SHARE).then(|| best(travel_s, vec![dt_max_s, dt_s]))
 }
 
 pub(crate) fn no_common_step(
@@ -72,7 +83,7 @@ pub(crate) fn no_common_step(
 /// Steps to try: evenly spaced, and every whole part of every travel time, which fits that pipe exactly (and may exceed
 /// the bound by rounding only).
 fn trials(travel_s: &[f64], low_s: f64, high_s: f64) -> Vec<f64> {
-    let rounded_s = high_s * (1.0 + 1.0e-12);
+    let rounded_s = high_s * (1.0 + ROUNDING);
     let even = (0..=TRIALS).map(|i| high_s - (high_s - low_s) * f64::from(i) / f64::from(TRIALS));
     let exact = travel_s.iter().flat_map(|tau_s| {
         let (first, last) = ((tau_s / rounded_s).ceil().max(1.0), (tau_s / low_s).floor());
@@ -82,23 +93,29 @@ fn trials(travel_s: &[f64], low_s: f64, high_s: f64) -> Vec<f64> {
 }
 
 fn best(travel_s: &[f64], trials: Vec<f64>) -> Grid {
-    let mut best = lay(travel_s, trials.first().copied().unwrap_or(f64::MIN_POSITIVE));
+    let mut best_s = trials.first().copied().unwrap_or(f64::MIN_POSITIVE);
+    let mut least = adjustment(travel_s, best_s);
     for dt_s in trials {
-        let grid = lay(travel_s, dt_s);
-        let closer = grid.adjustment < best.adjustment - EQUAL_ADJUSTMENT;
-        let equal_and_longer = grid.adjustment <= best.adjustment + EQUAL_ADJUSTMENT && grid.dt_s > best.dt_s;
-        if closer || equal_and_longer {
-            best = grid;
+        let off = adjustment(travel_s, dt_s);
+        if off < least - EQUAL_ADJUSTMENT || (off <= least + EQUAL_ADJUSTMENT && dt_s > best_s) {
+            (best_s, least) = (dt_s, off);
         }
     }
-    best
+    lay(travel_s, best_s)
+}
+
+fn cells(tau_s: f64, dt_s: f64) -> usize {
+    // Rounds: the quotient is positive.
+    ((tau_s / dt_s + 0.5) as usize).max(1)
+}
+
+fn adjustment(travel_s: &[f64], dt_s: f64) -> f64 {
+    travel_s.iter().fold(0.0, |worst, tau_s| off_by(*tau_s, cells(*tau_s, dt_s), dt_s).max(worst))
 }
 
 fn lay(travel_s: &[f64], dt_s: f64) -> Grid {
-    let cells: Vec<usize> = travel_s.iter().map(|tau_s| (tau_s / dt_s).round().max(1.0) as usize).collect();
-    let off = travel_s.iter().zip(&cells).map(|(tau_s, n)| off_by(*tau_s, *n, dt_s));
-    let adjustment = off.fold(0.0, f64::max);
-    Grid { dt_s, cells, adjustment }
+    let cells = travel_s.iter().map(|tau_s| cells(*tau_s, dt_s)).collect();
+    Grid { dt_s, cells, adjustment: adjustment(travel_s, dt_s) }
 }
 
 fn off_by(tau_s: f64, cells: usize, dt_s: f64) -> f64 {

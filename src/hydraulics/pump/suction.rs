@@ -1,7 +1,8 @@
 //! What the pump finds at its inlet: suction head enough or not, and gas in the water.
 
 use super::trouble::{
-    Npsh, Share, gas_share_at, gas_share_of_head, npsh_required_m, npsh_required_slopes_m, npsh_share, torque_share,
+    NO_DROP_RATIO, Npsh, Share, gas_share_at, gas_share_of_head, npsh_required_m, npsh_required_slopes_m, npsh_share,
+    torque_share,
 };
 use super::{Pump, PumpPoint};
 use crate::hydraulics::spec::{LiquidSpec, PumpSpec};
@@ -76,6 +77,18 @@ impl Pump {
     pub(crate) fn npsh_required_m(&self, flow_m3_s: f64, speed_rad_s: f64) -> f64 {
         let rated_m = self.suction.map_or(0.0, |suction| suction.required_m);
         npsh_required_m(rated_m, speed_rad_s / self.rated_speed_rad_s, flow_m3_s / self.rated_flow_m3_s)
+    }
+
+    /// Where suction head surely is enough: the head at which water boils at the inlet, m, and what is needed above it by
+    /// the square of the speed, m s2, and of a flow forwards, s2/m5. Without gas nothing is lost then.
+    pub(crate) fn ample(&self) -> (f64, f64, f64) {
+        let Some(suction) = &self.suction else { return (f64::NEG_INFINITY, 0.0, 0.0) };
+        if suction.free_share > 0.0 {
+            return (f64::INFINITY, 0.0, 0.0);
+        }
+        let needed = |n: f64, v: f64| NO_DROP_RATIO * npsh_required_m(suction.required_m, n, v);
+        let (speed, flow) = (1.0 / self.rated_speed_rad_s, 1.0 / self.rated_flow_m3_s);
+        (suction.boiling_m, needed(speed, 0.0), needed(0.0, flow))
     }
 
     /// True where suction head and gas leave the head whole.

@@ -8,7 +8,7 @@ use thiserror::Error;
 /// Share of the head lost at the suction head that counts as required (ISO 9906).
 const HEAD_DROP_AT_REQUIRED: f64 = 0.03;
 /// Ratio of available to required suction head from which the head is taken as whole: common practice, no source.
-const NO_DROP_RATIO: f64 = 1.5;
+pub(super) const NO_DROP_RATIO: f64 = 1.5;
 /// Share of free gas at the inlet, by volume, from which a radial impeller loses its water (5 to 8 % in tests; common
 /// practice, no source).
 const GAS_LOCK_SHARE: f64 = 0.07;

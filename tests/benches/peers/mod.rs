@@ -4,6 +4,7 @@
 use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
+use std::time::Instant;
 
 /// Where the peers' sources are.
 pub fn source(name: &str) -> PathBuf {
@@ -18,6 +19,44 @@ pub fn built(name: &str) -> PathBuf {
     let made = Command::new(compiler).args(flags).arg(&out).arg(source(&format!("{name}.c"))).arg("-lm").status();
     assert!(made.expect("a C compiler").success(), "the C peer does not build");
     out
+}
+
+/// Time that this thread has had a processor, as the peers count theirs: wall time less what was spent waiting for one,
+/// where the kernel tells. A machine that does other things besides then changes less.
+pub struct Stopwatch {
+    start: Instant,
+    waited_ns: f64,
+}
+
+impl Stopwatch {
+    pub fn start() -> Self {
+        Self { waited_ns: waited_ns(), start: Instant::now() }
+    }
+
+    pub fn ns(&self) -> f64 {
+        let wall_ns = self.start.elapsed().as_nanos() as f64;
+        wall_ns - (waited_ns() - self.waited_ns)
+    }
+}
+
+/// Time this thread stood ready without a processor, ns.
+fn waited_ns() -> f64 {
+    let text = std::fs::read_to_string("/proc/thread-self/schedstat").unwrap_or_default();
+    text.split_whitespace().nth(1).and_then(|word| word.parse().ok()).unwrap_or(0.0)
+}
+
+/// How much slower than its kind was ever measured on a processor like the one here (Zen 5, AVX-512) a peer may be.
+const SLOWER: f64 = 1.5;
+
+/// Say whether a peer is as quick as its kind is known to be; a slower one makes the ratio worth nothing.
+pub fn judge(name: &str, measured: f64, known: f64, unit: &str) {
+    let word = if measured <= SLOWER * known { "valid" } else { "void" };
+    println!("peer {name} {word}: {measured:.4} {unit}, known to do {known} {unit} on Zen 5 with AVX-512");
+}
+
+/// Say what our lanes run on.
+pub fn say_instructions() {
+    println!("instructions {:?}", ramprig::hydraulics::lanes::Vectors::widest());
 }
 
 /// A peer that answers one line to each line.

@@ -2,6 +2,7 @@
 #![allow(unsafe_code, reason = "the call of code compiled for instructions found at run time; see the SAFETY lines")]
 
 use super::isa::{Eight, Four, Isa, Plain, Vectors};
+use super::moving::Moving;
 use super::place::{Drives, LaneShaft, Lanes, Law, Place};
 use super::reach::Reach;
 use super::readings::Reading;
@@ -12,9 +13,14 @@ use crate::hydraulics::moc::boundary::Boundary;
 use crate::hydraulics::moc::{Cluster, Line};
 use crate::hydraulics::network::Network;
 use crate::hydraulics::nodal::Hold;
-use crate::hydraulics::plant::{PlantEventKind, ShaftDriver, cavitation_turned, start_state, turned};
+use crate::hydraulics::plant::{PlantEventKind, REVERSAL_SHARE, ShaftDriver, cavitation_turned, start_state};
 use crate::hydraulics::shaft::{Motion, ShaftStep};
 use crate::hydraulics::spec::{ElementKind, NetworkSpec, Place as At, Terminal};
+
+/// Most steps taken at one go: between them, lanes that are given up are looked for.
+const STRIDE_MAX: u64 = 256;
+/// Steps before a sample that are taken one by one, whatever rounding does.
+const STRIDE_BEFORE: u64 = 2;
 
 /// One scenario ready to enter a lane.
 struct Member {
@@ -81,6 +87,11 @@ impl<const W: usize> DriveSet<W> {
 
 impl<const W: usize> Drives<W> for DriveSet<W> {
     #[inline(always)]
+    fn lines(&self) -> Option<&(Lanes<W>, Lanes<W>)> {
+        self.lines.as_ref()
+    }
+
+    #[inline(always)]
     fn torque(&self, speed_rad_s: &Lanes<W>, torque_n_m: &mut Lanes<W>, slope: &mut Lanes<W>) {
         match &self.lines {
             Some((standstill, by_speed)) => {
@@ -108,14 +119,19 @@ pub(super) struct Group<'a, const W: usize> {
     pub(super) drives: DriveSet<W>,
     /// Place and element of the pump.
     pump: Option<(usize, usize)>,
-    pump_rated: (Lanes<W>, Lanes<W>),
     recorders: Vec<Recorder>,
     readings: Vec<Reading<W>>,
     meters: Option<LaneMeters<W>>,
     /// What the probes showed at the level before and show at the present one, where a sample lies between.
     shown: [Vec<Lanes<W>>; 2],
-    forwards: [(bool, bool); W],
     cavitates: [bool; W],
+    /// In some lane.
+    cavitate: bool,
+    /// The valve that moves, where that is all that moves.
+    moving: Option<Moving<W>>,
+    /// Direction of the pump's flow and of the shaft: 1 or -1; and what counts as having turned back, in that direction.
+    senses: (Lanes<W>, Lanes<W>),
+    backwards: (Lanes<W>, Lanes<W>),
     open: Vec<(usize, usize, [bool; W])>,
     unsound: [bool; W],
     steps: u64,
@@ -144,10 +160,14 @@ impl<'a, const W: usize> Group<'a, W> {
         let reaches: Vec<Reach<W>> = (0..members[0].line.pipes.len())
             .map(|pipe| Reach::new(&each(|lane| &members[lane].line.pipes[pipe])))
             .collect();
+        let dt_s = each(|lane| members[lane].line.dt_s);
+        let speed_rad_s = each(|lane| members[lane].speed_rad_s);
         let mut places = Vec::new();
         for index in 0..members[0].clusters.len() {
             let alone: Vec<Cluster> = members.iter().map(|member| member.clusters[index].clone()).collect();
-            places.push(Place::new(&specs, alone, &reaches, &|lane, node| members[lane].inflow_m3_s(node))?);
+            places.push(Place::new(&specs, alone, (&reaches, &dt_s, &speed_rad_s), &|lane, node| {
+                members[lane].inflow_m3_s(node)
+            })?);
         }
         let pump =
             places.iter().enumerate().find_map(|(i, place): (usize, &Place<W>)| place.pump.map(|link| (i, link)));
@@ -158,15 +178,17 @@ impl<'a, const W: usize> Group<'a, W> {
         };
         let mut group = Self {
             scenarios,
-            dt_s: each(|lane| members[lane].line.dt_s),
+            dt_s,
             shaft: lane_shaft(members),
             drives: DriveSet::new(drivers),
-            pump_rated: (rated(|pump| pump.rated_flow_m3_s), rated(|pump| pump.rated_speed_rad_s)),
             cavitates: [false; W],
-            forwards: each(|lane| {
-                let flow = pump.map_or(0.0, |(place, link)| places[place].links[link].flow_m3_s[lane]);
-                (flow >= 0.0, members[lane].speed_rad_s >= 0.0)
-            }),
+            cavitate: false,
+            senses: (
+                each(|lane| sense(pump.map_or(0.0, |(place, link)| places[place].links[link].flow_m3_s[lane]) >= 0.0)),
+                each(|lane| sense(members[lane].speed_rad_s >= 0.0)),
+            ),
+            backwards: (rated(|pump| turned_at(pump.rated_flow_m3_s)), rated(|pump| turned_at(pump.rated_speed_rad_s))),
+            moving: Moving::new(&scenarios, &places),
             recorders: (0..W).map(|_| Recorder::new(probes, times)).collect(),
             reaches,
             places,
@@ -192,6 +214,11 @@ impl<'a, const W: usize> Group<'a, W> {
             self.record_start(lane);
         }
         while self.running() {
+            let quiet = self.quiet_steps();
+            if quiet > 0 {
+                self.stride(vectors, quiet);
+                continue;
+            }
             self.open_valves();
             self.step(vectors);
             self.record();
@@ -201,6 +228,73 @@ impl<'a, const W: usize> Group<'a, W> {
         let lanes = self.recorders.into_iter().zip(self.unsound);
         let traces = lanes.map(|(recorder, unsound)| (!unsound).then(|| recorder.finish(None))).collect();
         Outcome { traces, steps, lonely }
+    }
+
+    /// Steps before the next sample of any lane that can be taken at one go.
+    fn quiet_steps(&self) -> u64 {
+        let by_law = self.scenarios.iter().any(|scenario| !scenario.openings.is_empty());
+        if by_law && self.moving.is_none() {
+            return 0;
+        }
+        let steps = |lane: usize| {
+            let recorder = &self.recorders[lane];
+            let next_s = recorder.next_s().min(recorder.until_s());
+            (next_s / self.dt_s[lane]) as u64
+        };
+        let lanes = (0..W).filter(|lane| !self.unsound[*lane]);
+        let quiet = lanes.map(steps).min().unwrap_or(0).saturating_sub(self.steps + STRIDE_BEFORE);
+        quiet.min(STRIDE_MAX)
+    }
+
+    /// Take some steps in which no sample is due.
+    fn stride(&mut self, vectors: Vectors, count: u64) {
+        match vectors {
+            #[cfg(target_arch = "x86_64")]
+            // SAFETY: as in `step`.
+            Vectors::Avx512 => unsafe { stride_eight(self, count) },
+            #[cfg(target_arch = "x86_64")]
+            // SAFETY: as in `step`.
+            Vectors::Avx2 => unsafe { stride_four(self, count) },
+            _ => self.stride_in::<Plain>(count),
+        }
+    }
+
+    #[inline(always)]
+    fn stride_in<I: Isa>(&mut self, count: u64) {
+        for _ in 0..count {
+            if let Some(moving) = self.moving.as_ref().filter(|moving| moving.moves(self.steps, &self.dt_s)) {
+                moving.set(&mut self.places, self.steps + 1, &self.dt_s);
+            }
+            if self.meters.is_some() {
+                self.step_in::<I>();
+            } else {
+                self.step_water::<I>();
+            }
+            if self.seen() {
+                self.look();
+            }
+        }
+    }
+
+    /// Whether a check valve moved, or the pump's flow or shaft turned, in any lane.
+    #[inline(always)]
+    fn seen(&self) -> bool {
+        let mut seen = false;
+        for (place, link, before) in &self.open {
+            let Law::Loss { shut, .. } = &self.places[*place].links[*link].law else { continue };
+            for l in 0..W {
+                seen |= (shut[l] == 0.0) != before[l];
+            }
+        }
+        if let Some((place, link)) = self.pump {
+            seen |= self.cavitate || !self.places[place].draws_amply(&self.shaft);
+            let flow_m3_s = &self.places[place].links[link].flow_m3_s;
+            for l in 0..W {
+                seen |= self.senses.0[l] * flow_m3_s[l] < self.backwards.0[l];
+                seen |= self.senses.1[l] * self.shaft.speed_rad_s[l] < self.backwards.1[l];
+            }
+        }
+        seen
     }
 
     fn running(&self) -> bool {
@@ -219,6 +313,10 @@ impl<'a, const W: usize> Group<'a, W> {
 
     /// Set valves that follow a law to where they stand at the next level.
     fn open_valves(&mut self) {
+        if let Some(moving) = &self.moving {
+            moving.set(&mut self.places, self.steps + 1, &self.dt_s);
+            return;
+        }
         for lane in 0..W {
             let (before_s, next_s) = (self.time_s(lane), (self.steps + 1) as f64 * self.dt_s[lane]);
             for law in &self.scenarios[lane].openings {
@@ -296,15 +394,20 @@ impl<'a, const W: usize> Group<'a, W> {
 
     #[inline(always)]
     fn begin_shaft(&mut self) {
+        let lasting = self.drives.lines.is_some();
         let shaft = &mut self.shaft;
         let (mut torque, mut slope) = ([0.0; W], [0.0; W]);
         self.drives.torque(&shaft.speed_rad_s, &mut torque, &mut slope);
+        if !lasting || self.steps == 0 {
+            for l in 0..W {
+                let stiffness = slope[l].abs() * shaft.per_torque[l];
+                shaft.theta[l] = if stiffness > 2.0 { 1.0 - 1.0 / stiffness } else { 0.5 };
+            }
+        }
         for l in 0..W {
             shaft.old_speed_rad_s[l] = shaft.speed_rad_s[l];
             let old_n_m = torque[l] - shaft.pump_torque_n_m[l];
             shaft.old_torque_n_m[l] = old_n_m;
-            let stiffness = slope[l].abs() * self.dt_s[l] / shaft.inertia_kg_m2[l];
-            shaft.theta[l] = if stiffness > 2.0 { 1.0 - 1.0 / stiffness } else { 0.5 };
             let starts = shaft.motion[l] == 0.0 && old_n_m.abs() > shaft.friction_n_m[l];
             shaft.motion[l] = if starts { 1.0_f64.copysign(old_n_m) } else { shaft.motion[l] };
         }
@@ -324,6 +427,7 @@ impl<'a, const W: usize> Group<'a, W> {
                 self.recorders[lane].note(self.steps as f64 * self.dt_s[lane], kind);
             }
         }
+        self.cavitate = self.cavitates.contains(&true);
     }
 
     /// Note check valves that moved, and flows and shafts that turned.
@@ -346,16 +450,16 @@ impl<'a, const W: usize> Group<'a, W> {
         let flow_m3_s = &self.places[place].links[link].flow_m3_s;
         let speed_rad_s = &self.shaft.speed_rad_s;
         for lane in 0..W {
-            let (flow_forwards, shaft_forwards) = &mut self.forwards[lane];
+            let (flow_sense, shaft_sense) = (&mut self.senses.0[lane], &mut self.senses.1[lane]);
             let time_s = self.steps as f64 * self.dt_s[lane];
-            if turned(*flow_forwards, (flow_m3_s[lane], self.pump_rated.0[lane])) {
-                *flow_forwards = !*flow_forwards;
-                let kind = PlantEventKind::FlowReversed { forwards: *flow_forwards };
+            if *flow_sense * flow_m3_s[lane] < self.backwards.0[lane] {
+                *flow_sense = -*flow_sense;
+                let kind = PlantEventKind::FlowReversed { forwards: *flow_sense > 0.0 };
                 self.recorders[lane].note(time_s, kind);
             }
-            if turned(*shaft_forwards, (speed_rad_s[lane], self.pump_rated.1[lane])) {
-                *shaft_forwards = !*shaft_forwards;
-                let kind = PlantEventKind::ShaftReversed { forwards: *shaft_forwards };
+            if *shaft_sense * speed_rad_s[lane] < self.backwards.1[lane] {
+                *shaft_sense = -*shaft_sense;
+                let kind = PlantEventKind::ShaftReversed { forwards: *shaft_sense > 0.0 };
                 self.recorders[lane].note(time_s, kind);
             }
         }
@@ -425,6 +529,18 @@ impl<'a, const W: usize> Group<'a, W> {
 
 #[cfg(target_arch = "x86_64")]
 #[target_feature(enable = "avx512f,avx512dq,avx512vl,avx2,fma")]
+fn stride_eight<const W: usize>(group: &mut Group<'_, W>, count: u64) {
+    group.stride_in::<Eight>(count);
+}
+
+#[cfg(target_arch = "x86_64")]
+#[target_feature(enable = "avx2,fma")]
+fn stride_four<const W: usize>(group: &mut Group<'_, W>, count: u64) {
+    group.stride_in::<Four>(count);
+}
+
+#[cfg(target_arch = "x86_64")]
+#[target_feature(enable = "avx512f,avx512dq,avx512vl,avx2,fma")]
 fn step_eight<const W: usize>(group: &mut Group<'_, W>) {
     group.step_in::<Eight>();
 }
@@ -438,6 +554,15 @@ fn step_four<const W: usize>(group: &mut Group<'_, W>) {
 /// An array with one value a lane.
 fn each<T, const W: usize>(value: impl FnMut(usize) -> T) -> [T; W] {
     std::array::from_fn(value)
+}
+
+fn sense(forwards: bool) -> f64 {
+    if forwards { 1.0 } else { -1.0 }
+}
+
+/// Beyond this, in its direction, a flow or speed has turned back.
+fn turned_at(rated: f64) -> f64 {
+    -REVERSAL_SHARE * rated
 }
 
 fn check_valves<const W: usize>(place: &Place<W>, index: usize) -> Vec<(usize, usize, [bool; W])> {
@@ -458,6 +583,7 @@ fn lane_shaft<const W: usize>(members: &[Member; W]) -> LaneShaft<W> {
     };
     LaneShaft {
         inertia_kg_m2: each(|lane| members[lane].shaft.inertia_kg_m2),
+        per_torque: each(|lane| members[lane].line.dt_s / members[lane].shaft.inertia_kg_m2),
         friction_n_m: each(|lane| members[lane].shaft.friction_n_m),
         theta: [0.5; W],
         old_speed_rad_s: [0.0; W],
@@ -494,6 +620,9 @@ fn solve_alone<const W: usize>(
     }
     for (own, link) in nodal.links.iter_mut().zip(&*links) {
         own.flow_m3_s = link.before_m3_s[lane];
+        if let (Boundary::Valve(valve), true) = (&mut own.boundary, link.opening[lane].is_finite()) {
+            valve.set_opening(link.opening[lane]);
+        }
         if let (Boundary::CheckValve(valve), Law::Loss { shut, .. }) = (&mut own.boundary, &link.law) {
             valve.open = shut[lane] == 0.0;
         }

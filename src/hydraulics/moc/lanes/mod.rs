@@ -21,6 +21,7 @@
 //! Accuracy: against [`Plant`] on the same half grid 1e-10 of the largest value without events, 1e-6 with them
 //! (`agrees_with_one_at_a_time`); against the full grid see [`GridOptions::half_grid`].
 
+#![allow(unsafe_code, reason = "kernels in vector instructions; see the SAFETY lines")]
 #![allow(
     clippy::needless_range_loop,
     clippy::neg_cmp_op_on_partial_ord,
@@ -30,12 +31,16 @@
 mod alone;
 mod group;
 mod isa;
+mod moving;
 mod newton;
 mod place;
 mod pumps;
 mod reach;
 mod readings;
 mod sample;
+mod single;
+#[cfg(target_arch = "x86_64")]
+mod vector;
 
 pub use isa::Vectors;
 pub use sample::{Meter, Probe};

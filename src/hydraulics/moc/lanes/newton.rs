@@ -138,7 +138,7 @@ impl<const W: usize> Place<W> {
             let link = &mut self.links[i];
             let flow = link.flow_m3_s;
             let mut shut = [0.0; W];
-            match &link.law {
+            match &mut link.law {
                 Law::Loss { loss_s2_m5, floor, cracking_m, shut: closed, .. } => {
                     for l in 0..W {
                         let slope = (loss_s2_m5[l] * flow[l].abs()).max(floor[l]);

@@ -3,6 +3,7 @@
 use super::isa::Isa;
 use super::pumps::{PumpLanes, Pumps};
 use super::reach::Reach;
+use super::single::{Earlier, Side};
 use crate::hydraulics::moc::Cluster;
 use crate::hydraulics::moc::boundary::Boundary;
 use crate::hydraulics::nodal::Hold;
@@ -11,7 +12,7 @@ use crate::hydraulics::spec::{ElementKind, NetworkSpec, Terminal};
 /// Elasticity of a fitting without pipe, m2/s, as one at a time.
 const FITTING_M2_S: f64 = 1.0e-12;
 /// Root of head below which a valve's slope is held, as `boundary::Gain`.
-const SLOPE_FLOOR_SQRT_M: f64 = 1.0e-6;
+pub(super) const SLOPE_FLOOR_SQRT_M: f64 = 1.0e-6;
 
 /// Numbers of all lanes.
 pub(super) type Lanes<const W: usize> = [f64; W];
@@ -46,6 +47,8 @@ pub(super) struct LaneLink<const W: usize> {
     pub(super) flow_m3_s: Lanes<W>,
     pub(super) before_m3_s: Lanes<W>,
     pub(super) law: Law<W>,
+    /// Where a valve that moves by a law stands; no number where it does not.
+    pub(super) opening: Lanes<W>,
     pub(super) gain_m: Lanes<W>,
     pub(super) slope: Lanes<W>,
 }
@@ -68,22 +71,30 @@ pub(super) enum Law<const W: usize> {
 pub(super) struct LaneTank<const W: usize> {
     pub(super) node: usize,
     area_m2: Lanes<W>,
+    /// 2 A / dt, 1 / A.
+    conductance_m2_s: Lanes<W>,
+    per_area: Lanes<W>,
+    /// Its level stands still in all lanes, whatever runs in.
+    still: bool,
     overflow_m: Lanes<W>,
     pub(super) level_m: Lanes<W>,
     pub(super) inflow_m3_s: Lanes<W>,
 }
 
 #[derive(Debug, Clone, Copy)]
-struct End {
+struct End<const W: usize> {
     node: usize,
     pipe: usize,
     at_to: bool,
+    conductance_m2_s: Lanes<W>,
 }
 
 /// The torque balance of all lanes.
 #[derive(Debug, Clone)]
 pub(super) struct LaneShaft<const W: usize> {
     pub(super) inertia_kg_m2: Lanes<W>,
+    /// dt / inertia.
+    pub(super) per_torque: Lanes<W>,
     pub(super) friction_n_m: Lanes<W>,
     pub(super) theta: Lanes<W>,
     pub(super) old_speed_rad_s: Lanes<W>,
@@ -98,6 +109,8 @@ pub(super) struct LaneShaft<const W: usize> {
 pub(super) trait Drives<const W: usize> {
     /// Torque and slope at these speeds.
     fn torque(&self, speed_rad_s: &Lanes<W>, torque_n_m: &mut Lanes<W>, slope: &mut Lanes<W>);
+    /// Torque at standstill and slope, where all are lasting straight lines.
+    fn lines(&self) -> Option<&(Lanes<W>, Lanes<W>)>;
 }
 
 /// A place where pipes end, in lanes.
@@ -106,8 +119,13 @@ pub(super) struct Place<const W: usize> {
     pub(super) nodes: Vec<LaneNode<W>>,
     pub(super) links: Vec<LaneLink<W>>,
     pub(super) tanks: Vec<LaneTank<W>>,
-    ends: Vec<End>,
+    ends: Vec<End<W>>,
     pub(super) pump: Option<usize>,
+    /// Nothing but a tank that moves in all lanes, at the end of one pipe.
+    reservoir: bool,
+    /// Where no matrix is needed.
+    single: Option<[Side; 2]>,
+    pub(super) earlier: Earlier<W>,
     /// The pump at the state last looked at.
     pub(super) point: PumpLanes<W>,
     /// What the place is, one at a time: solves a lane whose discrete state changes.
@@ -124,7 +142,7 @@ impl<const W: usize> Place<W> {
     pub(super) fn new(
         specs: &[&NetworkSpec; W],
         alone: Vec<Cluster>,
-        reaches: &[Reach<W>],
+        (reaches, dt_s, speed_rad_s): (&[Reach<W>], &Lanes<W>, &Lanes<W>),
         at_rest_flow: &dyn Fn(usize, usize) -> f64,
     ) -> Option<Self> {
         let cluster = alone.first()?;
@@ -132,8 +150,9 @@ impl<const W: usize> Place<W> {
         let mut ends = Vec::new();
         for (pipe, reach) in reaches.iter().enumerate() {
             let element = &specs[0].elements[reach.element];
-            ends.extend(local(element.from).map(|node| End { node, pipe, at_to: false }));
-            ends.extend(local(element.to).map(|node| End { node, pipe, at_to: true }));
+            for (node, at_to) in [(local(element.from), false), (local(element.to), true)] {
+                ends.extend(node.map(|node| End { node, pipe, at_to, conductance_m2_s: [0.0; W] }));
+            }
         }
         let nodes: Vec<LaneNode<W>> = (0..cluster.nodes.len()).map(|i| lane_node(specs, &alone, i, &ends)).collect();
         let mut links = Vec::new();
@@ -154,6 +173,9 @@ impl<const W: usize> Place<W> {
             tanks: Vec::new(),
             ends,
             pump,
+            reservoir: false,
+            single: None,
+            earlier: Earlier::new(&[0.0; W], speed_rad_s),
             point: PumpLanes::ZERO,
             alone,
             matrix: vec![[0.0; W]; size * size],
@@ -161,47 +183,91 @@ impl<const W: usize> Place<W> {
             node_row,
             fittings,
         };
-        place.add_tanks(specs, at_rest_flow);
+        place.add_tanks(specs, dt_s, at_rest_flow);
+        let alone = place.links.is_empty() && place.nodes.len() == 1 && place.ends.len() == 1;
+        let moves = |tank: &LaneTank<W>| tank.area_m2.iter().all(|area| area.is_finite());
+        place.reservoir = alone && place.tanks.len() == 1 && place.tanks.iter().all(moves);
+        place.single = place.as_single();
+        if let Some(link) = place.links.first() {
+            place.earlier = Earlier::new(&link.flow_m3_s, speed_rad_s);
+        }
         Some(place)
     }
 
-    fn add_tanks(&mut self, specs: &[&NetworkSpec; W], at_rest_flow: &dyn Fn(usize, usize) -> f64) {
+    fn add_tanks(&mut self, specs: &[&NetworkSpec; W], dt_s: &Lanes<W>, at_rest_flow: &dyn Fn(usize, usize) -> f64) {
         for (local, node) in self.nodes.iter().enumerate() {
             let Terminal::Tank { .. } = specs[0].nodes[node.node].terminal else { continue };
             let zero = [0.0; W];
-            let mut tank = LaneTank { node: local, area_m2: zero, overflow_m: zero, level_m: zero, inflow_m3_s: zero };
+            let mut tank = LaneTank {
+                node: local,
+                area_m2: zero,
+                conductance_m2_s: zero,
+                per_area: zero,
+                still: false,
+                overflow_m: zero,
+                level_m: zero,
+                inflow_m3_s: zero,
+            };
             for (lane, spec) in specs.iter().enumerate() {
                 let Terminal::Tank { level_m, area_m2, overflow_m } = spec.nodes[node.node].terminal else { continue };
                 (tank.area_m2[lane], tank.overflow_m[lane], tank.level_m[lane]) = (area_m2, overflow_m, level_m);
                 tank.inflow_m3_s[lane] = at_rest_flow(lane, node.node);
+                tank.conductance_m2_s[lane] = 2.0 * area_m2 / dt_s[lane];
+                tank.per_area[lane] = 1.0 / area_m2;
             }
+            tank.still = tank.area_m2.iter().all(|area| area.is_infinite());
             self.tanks.push(tank);
         }
+        for tank in self.tanks.iter().filter(|tank| tank.still) {
+            let node = &mut self.nodes[tank.node];
+            (node.held, node.held_m, node.head_m) = ([1.0; W], tank.level_m, tank.level_m);
+        }
+    }
+
+    /// How the place can be solved without a matrix: one element that is known in lanes, between two nodes.
+    fn as_single(&self) -> Option<[Side; 2]> {
+        let ([link], [_, _]) = (self.links.as_slice(), self.nodes.as_slice()) else { return None };
+        let known = match &link.law {
+            Law::Loss { .. } => true,
+            Law::Pump(pumps) => pumps.in_table(),
+        };
+        let side = |node: usize| {
+            let still = self.tanks.iter().any(|tank| tank.node == node && tank.still);
+            let mut ends = self.ends.iter().filter(|end| end.node == node);
+            match (ends.next(), ends.next(), self.tanks.iter().any(|tank| tank.node == node)) {
+                (_, _, true) if still => Side::Still,
+                (Some(end), None, false) => Side::PipeEnd { pipe: end.pipe, at_to: end.at_to },
+                _ => Side::Gathered,
+            }
+        };
+        let plain = self.nodes.iter().all(|node| !node.fitting && node.outlet_m.is_none());
+        (known && plain).then(|| [side(link.from), side(link.to)])
     }
 
     /// Ready every node for the new level from what the pipe ends are offered.
     #[inline(always)]
-    fn gather(&mut self, reaches: &[Reach<W>], dt_s: &Lanes<W>) {
+    fn gather(&mut self, reaches: &[Reach<W>]) {
         for node in &mut self.nodes {
             node.reference_m = node.head_m;
             node.supply_m3_s = [0.0; W];
             node.conductance_m2_s = [if node.fitting { FITTING_M2_S } else { 0.0 }; W];
         }
-        for end in &self.ends {
+        for end in &mut self.ends {
             let offer = &reaches[end.pipe].offers[usize::from(end.at_to)];
             let node = &mut self.nodes[end.node];
             for l in 0..W {
-                let conductance = offer.conductance_m2_s[l];
+                let conductance = 1.0 / offer.impedance_s_m2[l];
+                end.conductance_m2_s[l] = conductance;
                 node.supply_m3_s[l] += (offer.head_m[l] - node.reference_m[l]) * conductance;
                 node.conductance_m2_s[l] += conductance;
             }
         }
-        for tank in &self.tanks {
+        for tank in self.tanks.iter().filter(|tank| !tank.still) {
             let node = &mut self.nodes[tank.node];
             for l in 0..W {
                 let spills = tank.level_m[l] >= tank.overflow_m[l] && tank.inflow_m3_s[l] >= 0.0;
                 let still = spills || tank.area_m2[l].is_infinite();
-                let conductance = if still { 0.0 } else { 2.0 * tank.area_m2[l] / dt_s[l] };
+                let conductance = if still { 0.0 } else { tank.conductance_m2_s[l] };
                 let rise_m = tank.level_m[l] - node.reference_m[l];
                 node.supply_m3_s[l] += if still { 0.0 } else { conductance * rise_m + tank.inflow_m3_s[l] };
                 node.conductance_m2_s[l] += conductance;
@@ -223,7 +289,16 @@ impl<const W: usize> Place<W> {
         unsound: &mut [bool; W],
         ask: &mut dyn FnMut(&mut Self, &mut LaneShaft<W>, usize) -> bool,
     ) {
-        self.gather(reaches, dt_s);
+        if let Some(sides) = self.single {
+            self.advance_single::<I, D>(sides, reaches, (shaft, drives), unsound, ask);
+            self.finish(dt_s, unsound);
+            return;
+        }
+        if self.reservoir && self.advance_reservoir::<I>(reaches, dt_s) {
+            self.look(unsound);
+            return;
+        }
+        self.gather(reaches);
         if self.links.is_empty() {
             self.solve_nodes();
         } else {
@@ -236,9 +311,121 @@ impl<const W: usize> Place<W> {
             }
         }
         for end in &self.ends {
-            reaches[end.pipe].set_end::<I>(end.at_to, &self.nodes[end.node].head_m);
+            let (reach, head_m) = (&mut reaches[end.pipe], &self.nodes[end.node].head_m);
+            let offer = &reach.offers[usize::from(end.at_to)];
+            let mut inflow = [0.0; W];
+            for l in 0..W {
+                inflow[l] = (offer.head_m[l] - head_m[l]) * end.conductance_m2_s[l];
+            }
+            reach.set_end::<I>(end.at_to, head_m, &inflow);
         }
-        self.close_tanks(dt_s);
+        self.finish(dt_s, unsound);
+    }
+
+    /// As above for a tank at the end of one pipe. False, with nothing done, where it spills in some lane.
+    ///
+    /// Equation: `H = (H_offer + Z (C z + q)) / (1 + Z C)` (Z -> impedance of the end, C = 2 A / dt, z -> old level, q -> old
+    /// inflow), and what runs in is `(H_offer - H) / Z = (C (H_offer - z) - q) / (1 + Z C)`.
+    #[inline(always)]
+    fn advance_reservoir<I: Isa>(&mut self, reaches: &mut [Reach<W>], dt_s: &Lanes<W>) -> bool {
+        let (tank, node, end) = (&mut self.tanks[0], &mut self.nodes[0], &self.ends[0]);
+        let mut spills = false;
+        for l in 0..W {
+            spills |= tank.level_m[l] >= tank.overflow_m[l] && tank.inflow_m3_s[l] >= 0.0;
+        }
+        if spills {
+            return false;
+        }
+        let offer = &reaches[end.pipe].offers[usize::from(end.at_to)];
+        let mut inflow = [0.0; W];
+        for l in 0..W {
+            let (z, c) = (offer.impedance_s_m2[l], tank.conductance_m2_s[l]);
+            let known = c * tank.level_m[l] + tank.inflow_m3_s[l];
+            let share = 1.0 / (1.0 + z * c);
+            inflow[l] = (c * (offer.head_m[l] - tank.level_m[l]) - tank.inflow_m3_s[l]) * share;
+            node.head_m[l] = (offer.head_m[l] + z * known) * share;
+            node.held[l] = 0.0;
+        }
+        reaches[end.pipe].set_end::<I>(end.at_to, &node.head_m, &inflow);
+        for l in 0..W {
+            let arrived_m3 = 0.5 * dt_s[l] * (tank.inflow_m3_s[l] + inflow[l]);
+            tank.inflow_m3_s[l] = inflow[l];
+            tank.level_m[l] = (tank.level_m[l] + arrived_m3 * tank.per_area[l]).min(tank.overflow_m[l]);
+        }
+        true
+    }
+
+    /// As above where no matrix is needed.
+    #[inline(always)]
+    fn advance_single<I: Isa, D: Drives<W>>(
+        &mut self,
+        sides: [Side; 2],
+        reaches: &mut [Reach<W>],
+        (shaft, drives): (&mut LaneShaft<W>, &D),
+        unsound: &mut [bool; W],
+        ask: &mut dyn FnMut(&mut Self, &mut LaneShaft<W>, usize) -> bool,
+    ) {
+        let gathers = sides.contains(&Side::Gathered);
+        if gathers {
+            self.gather(reaches);
+        }
+        let mut lonely = [false; W];
+        let (heads, any) = self.solve_single::<I, D>(sides, reaches, (shaft, drives), (&*unsound, &mut lonely));
+        let (from, to) = (self.links[0].from, self.links[0].to);
+        let inlet_m = &heads[0];
+        let amply = match &self.links[0].law {
+            Law::Pump(pumps) => pumps.draw_amply(&self.links[0].flow_m3_s, &shaft.speed_rad_s, inlet_m),
+            Law::Loss { .. } => true,
+        };
+        let any = any || !amply;
+        if any && !gathers {
+            self.gather(reaches);
+        }
+        (self.nodes[from].head_m, self.nodes[to].head_m) = (heads[0], heads[1]);
+        if !amply {
+            self.note_short_suction(shaft, &mut lonely);
+        }
+        for l in 0..W {
+            if lonely[l] && !unsound[l] {
+                unsound[l] |= !ask(self, shaft, l);
+            }
+        }
+        for (end, side) in sides.into_iter().enumerate() {
+            let node = &self.nodes[if end == 0 { from } else { to }];
+            match side {
+                Side::PipeEnd { pipe, at_to } => {
+                    let mut inflow = self.links[0].flow_m3_s;
+                    if end == 1 {
+                        inflow.iter_mut().for_each(|inflow| *inflow = -*inflow);
+                    }
+                    reaches[pipe].set_end::<I>(at_to, &node.head_m, &inflow);
+                }
+                Side::Still | Side::Gathered => {
+                    let local = if end == 0 { from } else { to };
+                    self.set_ends::<I>(reaches, local);
+                }
+            }
+        }
+    }
+
+    /// Set all pipe ends at a node.
+    #[inline(always)]
+    fn set_ends<I: Isa>(&self, reaches: &mut [Reach<W>], node: usize) {
+        let head_m = &self.nodes[node].head_m;
+        for end in self.ends.iter().filter(|end| end.node == node) {
+            let reach = &mut reaches[end.pipe];
+            let offer = &reach.offers[usize::from(end.at_to)];
+            let mut inflow = [0.0; W];
+            for l in 0..W {
+                inflow[l] = (offer.head_m[l] - head_m[l]) / offer.impedance_s_m2[l];
+            }
+            reach.set_end::<I>(end.at_to, head_m, &inflow);
+        }
+    }
+
+    /// Mark lanes where a node is below boiling or no number.
+    #[inline(never)]
+    fn look_closely(&self, unsound: &mut [bool; W]) {
         for node in &self.nodes {
             for l in 0..W {
                 unsound[l] |= !(node.head_m[l] >= node.boiling_m[l]);
@@ -246,14 +433,45 @@ impl<const W: usize> Place<W> {
         }
     }
 
+    /// The pump, if there is one, surely has suction head enough in all lanes.
+    #[inline(always)]
+    pub(super) fn draws_amply(&self, shaft: &LaneShaft<W>) -> bool {
+        let Some(link) = self.pump.map(|at| &self.links[at]) else { return true };
+        let Law::Pump(pumps) = &link.law else { return true };
+        pumps.draw_amply(&link.flow_m3_s, &shaft.speed_rad_s, &self.nodes[link.from].head_m)
+    }
+
     /// A pump that lacks suction head is solved by itself: in lanes it has its whole head.
     #[inline(always)]
     fn note_short_suction(&self, shaft: &LaneShaft<W>, lonely: &mut [bool; W]) {
+        if self.draws_amply(shaft) {
+            return;
+        }
         let Some(link) = self.pump.map(|at| &self.links[at]) else { return };
         let Law::Pump(pumps) = &link.law else { return };
         let inlet_m = &self.nodes[link.from].head_m;
         for l in 0..W {
             lonely[l] |= !pumps.draws_well(l, (link.flow_m3_s[l], shaft.speed_rad_s[l]), inlet_m[l]);
+        }
+    }
+
+    #[inline(always)]
+    fn finish(&mut self, dt_s: &Lanes<W>, unsound: &mut [bool; W]) {
+        self.close_tanks(dt_s);
+        self.look(unsound);
+    }
+
+    /// See whether every node is above boiling and a number.
+    #[inline(always)]
+    fn look(&self, unsound: &mut [bool; W]) {
+        let mut sound = true;
+        for node in &self.nodes {
+            for l in 0..W {
+                sound &= node.head_m[l] >= node.boiling_m[l];
+            }
+        }
+        if !sound {
+            self.look_closely(unsound);
         }
     }
 
@@ -296,18 +514,21 @@ impl<const W: usize> Place<W> {
     #[inline(always)]
     fn close_tanks(&mut self, dt_s: &Lanes<W>) {
         for i in 0..self.tanks.len() {
+            if self.tanks[i].still {
+                continue;
+            }
             let at = self.tanks[i].node;
             let arrival = self.arrival(at);
             let (tank, node) = (&mut self.tanks[i], &self.nodes[at]);
             for l in 0..W {
                 // A tank that moves is inside `arrival` with what it takes itself: its inflow is the rest.
-                let moves = if node.held[l] > 0.0 { 0.0 } else { 2.0 * tank.area_m2[l] / dt_s[l] };
+                let moves = if node.held[l] > 0.0 { 0.0 } else { tank.conductance_m2_s[l] };
                 let taken =
                     moves * (node.head_m[l] - tank.level_m[l]) - if moves > 0.0 { tank.inflow_m3_s[l] } else { 0.0 };
                 let inflow = if moves > 0.0 { taken } else { arrival[l] };
                 let arrived_m3 = 0.5 * dt_s[l] * (tank.inflow_m3_s[l] + inflow);
                 tank.inflow_m3_s[l] = inflow;
-                let level_m = tank.level_m[l] + arrived_m3 / tank.area_m2[l];
+                let level_m = tank.level_m[l] + arrived_m3 * tank.per_area[l];
                 tank.level_m[l] = level_m.min(tank.overflow_m[l]);
             }
         }
@@ -320,7 +541,12 @@ impl<const W: usize> Place<W> {
     }
 }
 
-fn lane_node<const W: usize>(specs: &[&NetworkSpec; W], alone: &[Cluster], local: usize, ends: &[End]) -> LaneNode<W> {
+fn lane_node<const W: usize>(
+    specs: &[&NetworkSpec; W],
+    alone: &[Cluster],
+    local: usize,
+    ends: &[End<W>],
+) -> LaneNode<W> {
     let zero = [0.0; W];
     let index = alone[0].nodes[local];
     let terminal = specs[0].nodes[index].terminal;
@@ -365,6 +591,7 @@ fn lane_link<const W: usize>(alone: &[Cluster], i: usize) -> Option<LaneLink<W>>
         flow_m3_s: zero,
         before_m3_s: zero,
         law: Law::Loss { loss_s2_m5: zero, floor: zero, cracking_m: zero, shut: zero, one_way: false },
+        opening: [f64::NAN; W],
         gain_m: zero,
         slope: zero,
     };

@@ -1,6 +1,7 @@
 //! The pumps of all lanes at once.
 
 use super::isa::{Isa, fused};
+use super::single::{Edge, room};
 use crate::hydraulics::pump::Pump;
 use crate::hydraulics::pump::four_quadrant::{self, POINTS, STEP_RAD};
 use crate::hydraulics::pump::trouble::Npsh;
@@ -34,18 +35,28 @@ impl<const W: usize> PumpLanes<W> {
 pub(super) struct Pumps<const W: usize> {
     pumps: Vec<Pump>,
     table: Option<Box<[[f64; 4]; ROWS]>>,
-    per_speed: [f64; W],
-    per_flow: [f64; W],
-    head_m: [f64; W],
-    torque_n_m: [f64; W],
+    /// Boiling head of the inlet, and what is needed above it by speed and flow, with which no head is lost.
+    ample: [[f64; W]; 3],
+    /// The row of the table where each lane last was, and what stands in it.
+    pub(super) row: [i64; W],
+    pub(super) values: [[f64; W]; 4],
+    /// 1 where the last iteration took more than the smallest step.
+    pub(super) open: [f64; W],
+    pub(super) per_speed: [f64; W],
+    pub(super) per_flow: [f64; W],
+    pub(super) head_m: [f64; W],
+    pub(super) torque_n_m: [f64; W],
 }
 
+/// The last row that has a next one, and the number beyond which a sum's lowest bits are a whole number.
+pub(super) const LAST_ROW: f64 = (POINTS - 2) as f64;
+pub(super) const WHOLE_BITS: f64 = 4_503_599_627_370_496.0;
 /// Rows of the joined table: those of the published one, and more so that a masked index stays inside.
 const ROWS: usize = 128;
 
 /// Coefficients of `atan(t) / t` in `t^2` for `|t| <= tan(pi/8)`, by interpolation at the Chebyshev points of
 /// `[0, 0.1716]` in 50 digits. Error below 2e-16 (`law_lane_angle_is_the_arctangent`).
-const ATAN: [f64; 13] = [
+pub(super) const ATAN: [f64; 13] = [
     1.0,
     -0.333_333_333_333_333_26,
     0.199_999_999_999_970_1,
@@ -61,7 +72,7 @@ const ATAN: [f64; 13] = [
     0.015_111_569_757_496_4,
 ];
 /// tan(pi/8).
-const TAN_PI_8: f64 = 0.414_213_562_373_095_05;
+pub(super) const TAN_PI_8: f64 = 0.414_213_562_373_095_05;
 
 /// `pi + atan2(v, alpha)` in 0..2 pi, without a call, to 1e-15.
 #[inline(always)]
@@ -99,7 +110,11 @@ impl<const W: usize> Pumps<W> {
             head_m: each(Pump::rated_head_m),
             torque_n_m: each(Pump::rated_torque_n_m),
             table,
+            ample: ample(&pumps),
             pumps,
+            row: [-1; W],
+            values: [[0.0; W]; 4],
+            open: [0.0; W],
         }
     }
 
@@ -109,17 +124,54 @@ impl<const W: usize> Pumps<W> {
         self.pumps.get(lane).is_none_or(|pump| pump.draws_well(flow_m3_s, speed_rad_s, inlet_m))
     }
 
+    /// Every lane's pump surely has its whole head, and does not cavitate.
+    #[inline(always)]
+    pub(super) fn draw_amply(&self, flow_m3_s: &[f64; W], speed_rad_s: &[f64; W], inlet_m: &[f64; W]) -> bool {
+        let [boiling_m, by_speed, by_flow] = &self.ample;
+        let mut amply = true;
+        for l in 0..W {
+            let forwards = if flow_m3_s[l] > 0.0 { flow_m3_s[l] } else { 0.0 };
+            let needed_m = by_speed[l] * speed_rad_s[l] * speed_rad_s[l] + by_flow[l] * forwards * forwards;
+            amply &= inlet_m[l] - boiling_m[l] >= needed_m;
+        }
+        amply
+    }
+
     /// Suction head of a lane's pump.
     pub(super) fn npsh(&self, lane: usize, (flow_m3_s, speed_rad_s): (f64, f64), inlet_m: f64) -> Option<Npsh> {
         self.pumps.get(lane)?.npsh(flow_m3_s, speed_rad_s, inlet_m)
     }
 
+    /// True where all pumps are those of the published data.
+    pub(super) fn in_table(&self) -> bool {
+        self.table.is_some()
+    }
+
+    /// True where the last iteration took more than the smallest step.
+    pub(super) fn is_open(&self, lane: usize) -> bool {
+        self.open[lane] > 0.0
+    }
+
     /// Every lane's pump at its flow and speed.
     #[inline(always)]
-    pub(super) fn at<I: Isa>(&self, flow_m3_s: &[f64; W], speed_rad_s: &[f64; W], out: &mut PumpLanes<W>) {
-        match &self.table {
-            Some(table) => self.read::<I>(table, flow_m3_s, speed_rad_s, out),
-            None => self.ask(flow_m3_s, speed_rad_s, out),
+    pub(super) fn at<I: Isa>(&mut self, flow_m3_s: &[f64; W], speed_rad_s: &[f64; W], out: &mut PumpLanes<W>) {
+        if self.table.is_some() {
+            *out = self.within::<I>(flow_m3_s, speed_rad_s).0;
+        } else {
+            self.ask(flow_m3_s, speed_rad_s, out);
+        }
+    }
+
+    /// Read the rows anew.
+    #[inline(never)]
+    pub(super) fn gather(&mut self, from: usize, rows: &[i64]) {
+        let Some(table) = &self.table else { return };
+        for (l, row) in (from..).zip(rows) {
+            self.row[l] = *row;
+            let read = &table[*row as usize & (ROWS - 1)];
+            for k in 0..4 {
+                self.values[k][l] = read[k];
+            }
         }
     }
 
@@ -136,44 +188,54 @@ impl<const W: usize> Pumps<W> {
         }
     }
 
+    /// Every lane's pump by the published data, and the room there is up to the edge of the table's interval.
     #[inline(always)]
-    fn read<I: Isa>(
-        &self,
-        table: &[[f64; 4]; ROWS],
-        flow_m3_s: &[f64; W],
-        speed_rad_s: &[f64; W],
-        out: &mut PumpLanes<W>,
-    ) {
-        let (mut alpha, mut v, mut rest, mut row) = ([0.0; W], [0.0; W], [0.0; W], [0_usize; W]);
+    pub(super) fn within<I: Isa>(&mut self, flow_m3_s: &[f64; W], speed_rad_s: &[f64; W]) -> (PumpLanes<W>, Edge<W>) {
+        let mut edge = Edge { alpha: [0.0; W], v: [0.0; W], room: [0.0; W] };
+        let (mut rest, mut row) = ([0.0; W], [0_i64; W]);
+        let mut same = true;
         for l in 0..W {
-            alpha[l] = speed_rad_s[l] * self.per_speed[l];
-            v[l] = flow_m3_s[l] * self.per_flow[l];
-            let place = angle_rad::<I>(alpha[l], v[l]).clamp(0.0, TAU) * (1.0 / STEP_RAD);
-            // A place that is no number becomes row 0, and the lane is given up by its residual.
-            let low = (place as i32).min(POINTS as i32 - 2);
-            row[l] = low as usize;
-            rest[l] = place - f64::from(low);
-        }
-        let mut values = [[0.0; W]; 4];
-        for l in 0..W {
-            let read = &table[row[l] & (ROWS - 1)];
-            for k in 0..4 {
-                values[k][l] = read[k];
-            }
+            edge.alpha[l] = speed_rad_s[l] * self.per_speed[l];
+            edge.v[l] = flow_m3_s[l] * self.per_flow[l];
+            let place = angle_rad::<I>(edge.alpha[l], edge.v[l]).clamp(0.0, TAU) * (1.0 / STEP_RAD);
+            let low = place.floor();
+            let low = if low > LAST_ROW { LAST_ROW } else { low };
+            // The lowest bits of the sum are the row. A place that is no number gives some row, and the lane is given up
+            // by its step.
+            row[l] = (low + WHOLE_BITS).to_bits().cast_signed();
+            rest[l] = place - low;
         }
         for l in 0..W {
+            same &= row[l] == self.row[l];
+        }
+        if !same {
+            self.gather(0, &row);
+        }
+        let (values, mut out) = (&self.values, PumpLanes::ZERO);
+        for l in 0..W {
+            let (alpha, v) = (edge.alpha[l], edge.v[l]);
             let head = (values[0][l] + values[1][l] * rest[l], values[1][l] * (1.0 / STEP_RAD));
             let torque = (values[2][l] + values[3][l] * rest[l], values[3][l] * (1.0 / STEP_RAD));
-            let square = alpha[l] * alpha[l] + v[l] * v[l];
+            let square = alpha * alpha + v * v;
+            edge.room[l] = room(square, rest[l], STEP_RAD);
             let (by_flow, by_speed) = (self.per_flow[l], self.per_speed[l]);
             out.head_m[l] = self.head_m[l] * (square * head.0);
-            out.head_by_flow[l] = self.head_m[l] * by_flow * (2.0 * v[l] * head.0 + alpha[l] * head.1);
-            out.head_by_speed[l] = self.head_m[l] * by_speed * (2.0 * alpha[l] * head.0 - v[l] * head.1);
+            out.head_by_flow[l] = self.head_m[l] * by_flow * (2.0 * v * head.0 + alpha * head.1);
+            out.head_by_speed[l] = self.head_m[l] * by_speed * (2.0 * alpha * head.0 - v * head.1);
             out.torque_n_m[l] = self.torque_n_m[l] * (square * torque.0);
-            out.torque_by_flow[l] = self.torque_n_m[l] * by_flow * (2.0 * v[l] * torque.0 + alpha[l] * torque.1);
-            out.torque_by_speed[l] = self.torque_n_m[l] * by_speed * (2.0 * alpha[l] * torque.0 - v[l] * torque.1);
+            out.torque_by_flow[l] = self.torque_n_m[l] * by_flow * (2.0 * v * torque.0 + alpha * torque.1);
+            out.torque_by_speed[l] = self.torque_n_m[l] * by_speed * (2.0 * alpha * torque.0 - v * torque.1);
         }
+        (out, edge)
     }
+}
+
+fn ample<const W: usize>(pumps: &[Pump]) -> [[f64; W]; 3] {
+    let mut ample = [[0.0; W]; 3];
+    for (lane, pump) in pumps.iter().enumerate() {
+        (ample[0][lane], ample[1][lane], ample[2][lane]) = pump.ample();
+    }
+    ample
 }
 
 /// Head and its rise, torque and its rise, one row an interval of the angle.

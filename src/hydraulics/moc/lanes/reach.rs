@@ -6,7 +6,7 @@ mod tables;
 mod tables_eight;
 mod walls;
 
-use super::isa::{Isa, Plain, fused};
+use super::isa::{Eight, Isa, Plain, fused};
 use crate::hydraulics::moc::interior::PipeGrid;
 use crate::hydraulics::pipe::Parts;
 use tables::{Near, Tables};
@@ -51,12 +51,12 @@ pub(super) struct Reach<const W: usize> {
     flow_m3_s: [f64; W],
     per_head: [f64; W],
     per_flow: [f64; W],
-    per_impedance: [f64; W],
+    impedance_s_m2: [f64; W],
     boiling: Boiling<W>,
     extent: Extent<W>,
     /// The extent is to be looked at afresh once the ends are set.
     stale: bool,
-    /// What the ends are offered: `H + B Q` and `1 / (B + s)` towards the `from` and the `to` end.
+    /// What the ends are offered: `H + B Q` and `B + s` towards the `from` and the `to` end.
     pub(super) offers: [Offer<W>; 2],
 }
 
@@ -64,7 +64,7 @@ pub(super) struct Reach<const W: usize> {
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Offer<const W: usize> {
     pub(super) head_m: [f64; W],
-    pub(super) conductance_m2_s: [f64; W],
+    pub(super) impedance_s_m2: [f64; W],
 }
 
 /// Terms of the series of `1 / (1 + x)` after the first that a kernel takes; or the quotient itself.
@@ -115,11 +115,12 @@ impl<const W: usize> Extent<W> {
         }
     }
 
-    /// One step on; how the kernel must go, and whether the extent has drifted far.
+    /// One step on: whether two and three terms suffice, and whether points must be looked at and the extent has drifted
+    /// far.
     #[inline(always)]
-    fn step(&mut self, boiling: &Boiling<W>) -> (How, bool) {
+    fn seen(&mut self, boiling: &Boiling<W>) -> [bool; 4] {
         let [f_low, f_high, g_low, g_high] = &self.values;
-        let (mut largest, mut looks, mut far) = (0.0_f64, 0.0_f64, 0.0_f64);
+        let (mut two, mut three, mut looks, mut far) = (true, true, false, false);
         for l in 0..W {
             let (forwards, backwards) = (f_high[l] - g_low[l], g_high[l] - f_low[l]);
             let apart = if forwards > backwards { forwards } else { backwards };
@@ -127,19 +128,25 @@ impl<const W: usize> Extent<W> {
             let drift = self.drift[l] + 2.1 * flow * flow;
             self.drift[l] = drift;
             let flow = apart + 2.0 * drift;
-            largest = if flow > largest { flow } else { largest };
-            let above = f_low[l] + g_low[l] - 2.0 * drift >= boiling.highest[l];
-            looks = if above { looks } else { 1.0 };
-            far = if drift > DRIFT_SHARE * apart { 1.0 } else { far };
+            two &= 2.0 * flow <= TWO_TERMS;
+            three &= 2.0 * flow <= THREE_TERMS;
+            looks |= !(f_low[l] + g_low[l] - 2.0 * drift >= boiling.highest[l]);
+            far |= drift > DRIFT_SHARE * apart;
         }
+        [two, three, looks, far]
+    }
+
+    /// How the kernel must go, and whether the extent must be looked at afresh.
+    #[inline(always)]
+    fn step(&mut self, [two, three, looks, far]: [bool; 4]) -> (How, bool) {
         self.steps += 1;
-        let terms = match 2.0 * largest {
-            x if x <= TWO_TERMS => Terms::Two,
-            x if x <= THREE_TERMS => Terms::Three,
+        let terms = match (two, three) {
+            (true, _) => Terms::Two,
+            (false, true) => Terms::Three,
             _ => Terms::All,
         };
-        let stale = self.steps >= TIGHTENED_EVERY || (far > 0.0 && self.steps >= TIGHTENED_AFTER);
-        (How { terms, looks: looks > 0.0 }, stale)
+        let stale = self.steps >= TIGHTENED_EVERY || (far && self.steps >= TIGHTENED_AFTER);
+        (How { terms, looks }, stale)
     }
 }
 
@@ -180,11 +187,11 @@ impl<const W: usize> Reach<W> {
             flow_m3_s: [0.0; W],
             per_head: [0.0; W],
             per_flow: [0.0; W],
-            per_impedance: [0.0; W],
+            impedance_s_m2: [0.0; W],
             boiling: Boiling { at_from: [0.0; W], by_point: [0.0; W], highest: [0.0; W] },
             extent: Extent::NONE,
             stale: false,
-            offers: [Offer { head_m: [0.0; W], conductance_m2_s: [1.0; W] }; 2],
+            offers: [Offer { head_m: [0.0; W], impedance_s_m2: [1.0; W] }; 2],
         };
         for (lane, pipe) in pipes.iter().enumerate() {
             reach.fill(lane, pipe);
@@ -201,7 +208,7 @@ impl<const W: usize> Reach<W> {
         };
         (self.head_m[lane], self.per_head[lane]) = (impedance / scale, scale / impedance);
         (self.flow_m3_s[lane], self.per_flow[lane]) = (1.0 / scale, scale);
-        self.per_impedance[lane] = 1.0 / impedance;
+        self.impedance_s_m2[lane] = impedance;
         let (first, last) = (pipe.boiling_m[0], pipe.boiling_m[self.cells]);
         self.boiling.at_from[lane] = first * scale / impedance;
         self.boiling.by_point[lane] = (last - first) * scale / impedance / self.cells as f64;
@@ -259,17 +266,22 @@ impl<const W: usize> Reach<W> {
         (left.0 + (right.0 - left.0) * rest, left.1 + (right.1 - left.1) * rest)
     }
 
-    /// Set the points at one end to the heads solved there.
+    /// Set the points at one end to the heads solved there and to what then runs into the node.
     #[inline(always)]
-    pub(super) fn set_end<I: Isa>(&mut self, at_to: bool, head_m: &[f64; W]) {
+    pub(super) fn set_end<I: Isa>(&mut self, at_to: bool, head_m: &[f64; W], inflow_m3_s: &[f64; W]) {
         let point = if at_to { self.cells * W } else { 0 };
         let sign = if at_to { 1.0 } else { -1.0 };
-        let offer = &self.offers[usize::from(at_to)];
-        let mut inflow = [0.0; W];
         let (mut f, mut g) = ([0.0; W], [0.0; W]);
+        if I::EIGHT && W > 1 && eight::suits(W) && matches!(self.friction, Friction::Fixed) {
+            let (f, g) = (&mut self.forwards[self.start.0 + point..], &mut self.backwards[self.start.1 + point..]);
+            let Some(points) = f.first_chunk_mut().zip(g.first_chunk_mut()) else { return };
+            let scales = (&self.per_head, &self.per_flow);
+            // SAFETY: the caller stands where AVX-512 was found.
+            unsafe { eight::set_end(points, &mut self.extent, scales, (head_m, inflow_m3_s, sign)) };
+            return;
+        }
         for l in 0..W {
-            inflow[l] = (offer.head_m[l] - head_m[l]) * offer.conductance_m2_s[l];
-            let (sum, difference) = (head_m[l] * self.per_head[l], sign * inflow[l] * self.per_flow[l]);
+            let (sum, difference) = (head_m[l] * self.per_head[l], sign * inflow_m3_s[l] * self.per_flow[l]);
             f[l] = 0.5 * (sum + difference);
             g[l] = 0.5 * (sum - difference);
         }
@@ -279,7 +291,7 @@ impl<const W: usize> Reach<W> {
         match &mut self.friction {
             // The kernel reads it from the flow.
             Friction::Tabulated(_) if I::EIGHT && tables_eight::suits(W) => {}
-            Friction::Tabulated(rough) => rough.tables.set_end(point / W, &inflow),
+            Friction::Tabulated(rough) => rough.tables.set_end(point / W, inflow_m3_s),
             Friction::Fixed => {}
         }
     }
@@ -315,7 +327,13 @@ impl<const W: usize> Reach<W> {
         if self.stale {
             self.tighten();
         }
-        let (how, stale) = self.extent.step(&self.boiling);
+        let seen = if W > 1 {
+            // SAFETY: the caller stands where AVX-512 was found.
+            unsafe { eight::seen(&mut self.extent, &self.boiling) }
+        } else {
+            self.extent.seen(&self.boiling)
+        };
+        let (how, stale) = self.extent.step(seen);
         let (f, g) = (&mut self.forwards[self.start.0..], &mut self.backwards[self.start.1..]);
         let (mut ends, how) = ([([0.0; W], [0.0; W]); 2], (&self.boiling, how));
         // SAFETY: the caller stands where AVX-512 was found; the arrays hold at least `AFTER` numbers behind their
@@ -325,7 +343,7 @@ impl<const W: usize> Reach<W> {
             self.look_closely(unsound);
         }
         for end in 0..2 {
-            self.offer(end, &ends[end].0, &ends[end].1);
+            self.offer::<Eight>(end, &ends[end].0, &ends[end].1);
         }
         self.stale = stale;
     }
@@ -341,21 +359,26 @@ impl<const W: usize> Reach<W> {
     }
 
     #[inline(always)]
-    fn offer(&mut self, end: usize, offered: &[f64; W], sigma: &[f64; W]) {
+    fn offer<I: Isa>(&mut self, end: usize, offered: &[f64; W], sigma: &[f64; W]) {
         let offer = &mut self.offers[end];
+        if I::EIGHT && W > 1 && eight::suits(W) {
+            // SAFETY: the caller stands where AVX-512 was found.
+            unsafe { eight::offer(offer, (&self.head_m, &self.impedance_s_m2), (offered, sigma)) };
+            return;
+        }
         for l in 0..W {
             offer.head_m[l] = 2.0 * self.head_m[l] * offered[l];
-            offer.conductance_m2_s[l] = self.per_impedance[l] / (1.0 + 2.0 * sigma[l]);
+            offer.impedance_s_m2[l] = self.impedance_s_m2[l] * (1.0 + 2.0 * sigma[l]);
         }
     }
 
     #[inline(always)]
     fn offer_softened(&mut self, end: usize, offered: &mut [f64; W], sigma: &[f64; W]) {
-        let Friction::Tabulated(rough) = &self.friction else { return self.offer(end, offered, sigma) };
+        let Friction::Tabulated(rough) = &self.friction else { return self.offer::<Plain>(end, offered, sigma) };
         let soft = rough.walls.soften(offered, end == 1);
-        self.offer(end, offered, sigma);
+        self.offer::<Plain>(end, offered, sigma);
         for l in 0..W {
-            self.offers[end].conductance_m2_s[l] /= soft[l];
+            self.offers[end].impedance_s_m2[l] *= soft[l];
         }
     }
 
@@ -485,7 +508,7 @@ mod tables_eight {
 
 #[cfg(not(target_arch = "x86_64"))]
 mod eight {
-    use super::{Boiling, How};
+    use super::{Boiling, Extent, How, Offer};
 
     pub(super) fn suits(_lanes: usize) -> bool {
         false
@@ -500,6 +523,25 @@ mod eight {
         _ends: &mut Ends<W>,
     ) -> bool {
         true
+    }
+
+    pub(super) unsafe fn offer<const W: usize>(
+        _offer: &mut Offer<W>,
+        _scales: (&[f64; W], &[f64; W]),
+        _offered: (&[f64; W], &[f64; W]),
+    ) {
+    }
+
+    pub(super) unsafe fn set_end<const W: usize>(
+        _points: (&mut [f64; W], &mut [f64; W]),
+        _extent: &mut Extent<W>,
+        _scales: (&[f64; W], &[f64; W]),
+        _end: (&[f64; W], &[f64; W], f64),
+    ) {
+    }
+
+    pub(super) unsafe fn seen<const W: usize>(extent: &mut Extent<W>, boiling: &Boiling<W>) -> [bool; 4] {
+        extent.seen(boiling)
     }
 }
 

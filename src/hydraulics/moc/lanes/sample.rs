@@ -174,6 +174,10 @@ impl Recorder {
         if self.taken < self.count { self.taken as f64 * self.every_s } else { f64::INFINITY }
     }
 
+    pub(super) fn until_s(&self) -> f64 {
+        self.until_s
+    }
+
     pub(super) fn is_complete(&self, time_s: f64) -> bool {
         self.taken == self.count && time_s >= self.until_s
     }

@@ -4,11 +4,10 @@
 //! taken by the first terms of its series, as many as [`Terms`] asks for: a division there would take twice the time of
 //! all the rest. Plain loops and indices throughout: what is passed to an iterator's closure would go through memory.
 
-use super::{Boiling, How, Terms};
+use super::super::vector::{V, all, keep, part};
+use super::{Boiling, DRIFT_SHARE, Extent, How, Offer, THREE_TERMS, TWO_TERMS, Terms};
 use std::arch::x86_64::*;
 
-/// Numbers in a vector.
-const V: usize = 8;
 /// Numbers from one point to the next where scenarios stand beside each other.
 const STRIDE: usize = 2 * V;
 
@@ -195,7 +194,8 @@ impl Along {
             left.s[k] = if k == 0 { self.low.s[0] } else { high.s[k - 1] };
         }
         for k in 0..N {
-            right.g[k] = one_up(left.g[k], high.g[k]);
+            // SAFETY: as in `both`. Read from memory: the registers' shuffles are what the walk waits for.
+            right.g[k] = unsafe { _mm512_loadu_pd(self.g.add(at + k * V + 1)) };
             right.s[k] = one_up(left.s[k], high.s[k]);
         }
         let new = between::<TERMS, N>(&left, &right);
@@ -343,4 +343,68 @@ unsafe fn beside<const W: usize, const TERMS: usize, const LOOKS: bool>(
         }
         walk.sound[0] & walk.sound[1] == !0
     }
+}
+
+/// As `Reach::offer`.
+#[inline]
+#[target_feature(enable = "avx512f")]
+pub(super) fn offer<const W: usize>(
+    offer: &mut Offer<W>,
+    (head_m, impedance_s_m2): (&[f64; W], &[f64; W]),
+    (offered, sigma): (&[f64; W], &[f64; W]),
+) {
+    for from in (0..W).step_by(V) {
+        let (sum, sigma) = (part(offered, from), part(sigma, from));
+        let impedance = part(impedance_s_m2, from);
+        keep(&mut offer.head_m, from, _mm512_mul_pd(part(head_m, from), _mm512_add_pd(sum, sum)));
+        let more = _mm512_mul_pd(_mm512_add_pd(sigma, sigma), impedance);
+        keep(&mut offer.impedance_s_m2, from, _mm512_add_pd(impedance, more));
+    }
+}
+
+/// As `Reach::set_end`.
+#[inline]
+#[target_feature(enable = "avx512f")]
+pub(super) fn set_end<const W: usize>(
+    (f, g): (&mut [f64; W], &mut [f64; W]),
+    extent: &mut Extent<W>,
+    (per_head, per_flow): (&[f64; W], &[f64; W]),
+    (head_m, inflow_m3_s, sign): (&[f64; W], &[f64; W], f64),
+) {
+    for from in (0..W).step_by(V) {
+        let sum = _mm512_mul_pd(all(0.5), _mm512_mul_pd(part(head_m, from), part(per_head, from)));
+        let along = _mm512_mul_pd(all(0.5 * sign), _mm512_mul_pd(part(inflow_m3_s, from), part(per_flow, from)));
+        let (new_f, new_g) = (_mm512_add_pd(sum, along), _mm512_sub_pd(sum, along));
+        keep(f, from, new_f);
+        keep(g, from, new_g);
+        // The second of two is taken where the first is no number.
+        for (k, new) in [new_f, new_f, new_g, new_g].into_iter().enumerate() {
+            let old = part(&extent.values[k], from);
+            let wider = if k % 2 == 0 { _mm512_min_pd(new, old) } else { _mm512_max_pd(new, old) };
+            keep(&mut extent.values[k], from, wider);
+        }
+    }
+}
+
+/// As `Extent::seen`.
+#[inline]
+#[target_feature(enable = "avx512f")]
+pub(super) fn seen<const W: usize>(extent: &mut Extent<W>, boiling: &Boiling<W>) -> [bool; 4] {
+    let (mut two, mut three, mut above, mut near): (__mmask8, __mmask8, __mmask8, __mmask8) = (!0, !0, !0, !0);
+    for from in (0..W).step_by(V) {
+        let (f_low, f_high) = (part(&extent.values[0], from), part(&extent.values[1], from));
+        let (g_low, g_high) = (part(&extent.values[2], from), part(&extent.values[3], from));
+        let apart = _mm512_max_pd(_mm512_sub_pd(f_high, g_low), _mm512_sub_pd(g_high, f_low));
+        let drift = part(&extent.drift, from);
+        let flow = _mm512_fmadd_pd(all(2.0), drift, apart);
+        let drift = _mm512_fmadd_pd(_mm512_mul_pd(all(2.1), flow), flow, drift);
+        keep(&mut extent.drift, from, drift);
+        let sums = _mm512_mul_pd(all(2.0), _mm512_fmadd_pd(all(2.0), drift, apart));
+        two &= _mm512_cmp_pd_mask::<_CMP_LE_OQ>(sums, all(TWO_TERMS));
+        three &= _mm512_cmp_pd_mask::<_CMP_LE_OQ>(sums, all(THREE_TERMS));
+        let lowest = _mm512_fnmadd_pd(all(2.0), drift, _mm512_add_pd(f_low, g_low));
+        above &= _mm512_cmp_pd_mask::<_CMP_GE_OQ>(lowest, part(&boiling.highest, from));
+        near &= _mm512_cmp_pd_mask::<_CMP_LE_OQ>(drift, _mm512_mul_pd(all(DRIFT_SHARE), apart));
+    }
+    [two == !0, three == !0, above != !0, near != !0]
 }
