@@ -146,6 +146,9 @@ pub struct VirtualArgs {
     /// announced.
     #[arg(long = "port", value_name = "LINK=PATH")]
     pub ports: Vec<String>,
+    /// Line-up in which people have set its valves, tanks and lines; default: the first of the rig file.
+    #[arg(long, value_name = "ID")]
+    pub line_up: Option<String>,
     /// Run as fast as the listener takes samples, up to this many times real time.
     #[arg(long, value_name = "TIMES", num_args = 0..=1, default_missing_value = "16")]
     pub fast: Option<f64>,

@@ -33,8 +33,16 @@ pub fn play(args: &VirtualArgs, output: Output) -> Result<Exit, Failure> {
         true => Some(faults::listen(EndsWithInput { input, stop: Arc::clone(&stop) }).map_err(Failure::internal)?),
         false => None,
     };
+    let line_up = match &args.line_up {
+        None => 0,
+        Some(id) => rig.line_up_index(id).ok_or_else(|| {
+            let known: Vec<&str> = rig.line_ups.iter().map(|line_up| line_up.id.as_str()).collect();
+            Failure::configuration(format!("--line-up {id}: not a line-up of this rig; it has {}", known.join(", ")))
+        })?,
+    };
     let options = Options {
         rig,
+        line_up,
         modbus_listener,
         sample_listener,
         ports,

@@ -66,6 +66,8 @@ pub const FAST_CEILING: f64 = 16.0;
 pub struct Options {
     /// The checked rig.
     pub rig: Rig,
+    /// How people have set its valves, tanks and lines: an index of the rig's line-ups.
+    pub line_up: usize,
     /// Bound listener of the bus.
     pub modbus_listener: TcpListener,
     /// Bound listener of the sample stream.
@@ -175,12 +177,12 @@ pub fn run(options: Options, stop: Arc<AtomicBool>, on_ready: impl FnOnce(&Ready
     }
     let mut generator = truth::generator(options.seed)?;
     let rig = &options.rig;
-    let (network, shaft, starters) = rig.plant_parts(0);
+    let (network, shaft, starters) = rig.plant_parts(options.line_up);
     let truth = Truth::draw(rig, &network, &shaft, &mut generator);
     if let Some(path) = &options.truth_file {
         truth.write(path)?;
     }
-    let bench = PlantBench::new(rig, &truth, starters)?;
+    let bench = PlantBench::new(rig, &truth, starters, options.line_up)?;
     let noise = ChaCha8Rng::seed_from_u64(generator.random());
     let numbers = ChaCha8Rng::seed_from_u64(generator.random());
     let stage = Stage {

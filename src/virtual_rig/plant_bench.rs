@@ -35,19 +35,20 @@ pub struct PlantBench {
 }
 
 impl PlantBench {
-    /// The true bench of `rig`, everything at rest.
-    pub fn new(rig: &Rig, truth: &Truth, starters: Vec<StarterSpec>) -> Result<Self, VirtualRigError> {
+    /// The true bench of `rig` in a line-up, everything at rest.
+    pub fn new(rig: &Rig, truth: &Truth, starters: Vec<StarterSpec>, line_up: usize) -> Result<Self, VirtualRigError> {
         let failed = |error: &dyn std::error::Error| VirtualRigError::Plant(error.to_string());
         let mut train = DriveTrain::with_contactors(truth.motor, starters, truth.devices.contactor)
             .map_err(|error| failed(&error))?;
         if let (Some(valve), Some(true_valve)) = (&rig.control_valve, &truth.devices.control_valve) {
             train = train.with_control_valve(valve.element, true_valve.clone()).map_err(|error| failed(&error))?;
         }
-        let plant = match rig.lines_at_start(0) {
+        let plant = match rig.lines_at_start(line_up) {
             Some(lines) => Plant::with_lines(&truth.network, &truth.shaft, train, &truth.grid, &lines),
             None => Plant::new(&truth.network, &truth.shaft, train, &truth.grid),
         };
-        let plant = plant.map_err(|error| failed(&error))?;
+        let mut plant = plant.map_err(|error| failed(&error))?;
+        plant.let_fall(&rig.falls);
         let probes = rig.channels.iter().map(|channel| match (channel.quantity, channel.place) {
             (Quantity::GaugePressure, Some(place)) => Ok(Probe::Pressure(place, channel.diaphragm_elevation_m)),
             (Quantity::GaugePressure, None) => {

@@ -7,6 +7,7 @@
 //! | minor losses, valve and check-valve Kv | one factor an element | 4 % |
 //! | wave speed | one factor a pipe | 2 % |
 //! | entrained air | one volume fraction for all, log-uniform | 1e-6 to 1e-5 at atmospheric pressure |
+//! | lay-flat hose: rounding pressure, slack and its pressure | one factor each, two log-normal | 30 %, 15 %, 20 % |
 //! | pump head, pump flow | one factor each | 1.5 % |
 //! | pump efficiency | one factor | 2 % |
 //! | inertia | one factor | 5 % |
@@ -36,7 +37,7 @@
 
 use super::VirtualRigError;
 use crate::hydraulics::spec::{
-    CreepSpec, ElementKind, GridOptions, LiquidSpec, NetworkSpec, PipeSpec, PumpSpec, ShaftSpec,
+    CreepSpec, ElementKind, GridOptions, LayFlatSpec, LiquidSpec, NetworkSpec, PipeSpec, PumpSpec, ShaftSpec,
 };
 use crate::hydraulics::spec::{NodeSpec, Terminal};
 use crate::rig::model::{Channel, Rig};
@@ -200,7 +201,17 @@ fn draw_pipe(nominal: &PipeSpec, liquid: &LiquidSpec, air: f64, rng: &mut impl R
         wave_speed_m_s,
         minor_loss_k: nominal.minor_loss_k * factor(rng, 0.04),
         creep: nominal.creep.map(|creep| draw_creep(creep, rng)),
+        lay_flat: nominal.lay_flat.map(|flat| draw_lay_flat(flat, rng)),
         ..*nominal
+    }
+}
+
+fn draw_lay_flat(nominal: LayFlatSpec, rng: &mut impl Rng) -> LayFlatSpec {
+    LayFlatSpec {
+        rounding_pa: nominal.rounding_pa * (0.3 * normal(rng)).exp(),
+        slack_share: (nominal.slack_share * factor(rng, 0.15)).min(0.5),
+        slack_pa: nominal.slack_pa * (0.2 * normal(rng)).exp(),
+        ..nominal
     }
 }
 

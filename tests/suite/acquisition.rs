@@ -418,6 +418,7 @@ fn sample_the_virtual_rig(fast: Option<f64>, frames: u64) -> (Acquisition, RigCl
     let mut rig = ramprig::rig::load(&path).unwrap();
     let options = ramprig::virtual_rig::Options {
         rig: rig.clone(),
+        line_up: 0,
         modbus_listener: TcpListener::bind("127.0.0.1:0").unwrap(),
         sample_listener: TcpListener::bind("127.0.0.1:0").unwrap(),
         ports: Default::default(),

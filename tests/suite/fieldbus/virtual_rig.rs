@@ -30,6 +30,7 @@ impl Bench {
         let told = Arc::new(AtomicBool::new(false));
         let options = Options {
             rig: rig.clone(),
+            line_up: 0,
             modbus_listener: TcpListener::bind("127.0.0.1:0").unwrap(),
             sample_listener: TcpListener::bind("127.0.0.1:0").unwrap(),
             ports: Default::default(),

@@ -59,6 +59,7 @@ impl Stand {
         let (controls, lines) = crossbeam_channel::bounded(8);
         let mut options = Options {
             rig: rig.clone(),
+            line_up: 0,
             modbus_listener: TcpListener::bind("127.0.0.1:0").unwrap(),
             sample_listener: TcpListener::bind("127.0.0.1:0").unwrap(),
             ports: Default::default(),
