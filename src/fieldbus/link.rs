@@ -121,7 +121,7 @@ struct Watch {
     beat_from_ns: u64,
     poll_from_ns: u64,
     next_span: usize,
-    partial: BTreeMap<Role, u16>,
+    partial: BTreeMap<Role, u64>,
     /// When the poll that is under way began, ns.
     poll_begun_ns: u64,
     effort: Effort,

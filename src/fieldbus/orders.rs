@@ -2,7 +2,7 @@
 
 use super::drive;
 use super::stop::Wanted;
-use super::unit::{StarterLimits, Unit, UnitKind, Wire, role_name};
+use super::unit::{ReadBack, StarterLimits, Unit, UnitKind, Wire, low_word, role_name};
 use crate::rig::register_map::Role;
 use crate::sequence::ports::{CommandRecord, PortError, StopLine};
 use crate::starters::state::{self, Command, DriveState};
@@ -57,22 +57,22 @@ impl Unit {
         let raws = self.raw_settings(wanted)?;
         for (role, raw) in &raws {
             if self.read(wire, *role)? != *raw {
+                self.spend(*role)?;
                 self.setting_writes.fetch_add(1, SeqCst);
-                let record = self.write_and_read(wire, *role, *raw)?;
-                self.agreeing(*role, record)?;
+                let back = self.write_and_read(wire, *role, *raw)?;
+                self.agreed(*role, back)?;
             }
         }
         let values = self.read_all(wire, &raws.iter().map(|(role, _)| *role).collect::<Vec<_>>())?;
         for (role, wrote) in raws {
-            let read_back = values.get(&role).copied();
-            let record =
-                CommandRecord { sent_wall_ns: 0, answered_wall_ns: None, what: String::new(), wrote, read_back };
-            self.agreeing(role, record)?;
+            if let Some(read) = values.get(&role) {
+                self.agreeing(role, wrote, *read)?;
+            }
         }
         self.read_settings(wire)
     }
 
-    fn raw_settings(&self, wanted: &Settings) -> Result<Vec<(Role, u16)>, PortError> {
+    fn raw_settings(&self, wanted: &Settings) -> Result<Vec<(Role, u64)>, PortError> {
         let limits = self.limits()?;
         let mut raws = Vec::new();
         for setting in SETTINGS {
@@ -151,51 +151,51 @@ impl Unit {
             }
         }
         self.still_wanted(ticket)?;
-        let record = self.write_and_read(wire, Role::Run, 1)?;
+        let back = self.write_and_read(wire, Role::Run, 1)?;
         self.still_wanted(ticket)?;
-        self.agreeing(Role::Run, record)
+        self.agreed(Role::Run, back)
     }
 
     fn walk_to_operation(&self, wire: &mut dyn Wire, ticket: u64) -> Result<CommandRecord, PortError> {
         let deadline_ns = wire.now_ns() + WALK_DEADLINE_NS;
-        let mut last: Option<CommandRecord> = None;
+        let mut last: Option<ReadBack> = None;
         let mut left: Option<DriveState> = None;
         loop {
-            let word = self.read(wire, Role::StatusWord)?;
+            let word = low_word(self.read(wire, Role::StatusWord)?);
             let late = wire.now_ns() >= deadline_ns;
             let state = DriveState::decode(word);
-            if let (Some(DriveState::OperationEnabled), Some(record)) = (state, last.take_if(|_| left != state)) {
-                return self.agreeing(Role::ControlWord, record);
+            if let (Some(DriveState::OperationEnabled), Some(back)) = (state, last.take_if(|_| left != state)) {
+                return self.agreed(Role::ControlWord, back);
             }
             match state.filter(|_| left != state).and_then(first_step) {
                 Some(step) if !late => {
                     self.still_wanted(ticket)?;
-                    last = Some(self.write_and_read(wire, Role::ControlWord, step)?);
+                    last = Some(self.write_and_read(wire, Role::ControlWord, u64::from(step))?);
                     left = state;
                 }
                 // A latched fault is left by a reset only; there is nothing to wait for.
                 _ if late || state == Some(DriveState::Fault) => {
-                    return Err(self.walk_ended(word, last.map_or(0, |record| record.wrote)));
+                    return Err(self.walk_ended(word, last.map_or(0, |back| back.wrote)));
                 }
                 _ => wire.pause(WALK_PAUSE),
             }
         }
     }
 
-    fn walk_ended(&self, read: u16, wrote: u16) -> PortError {
+    fn walk_ended(&self, read: u16, wrote: u64) -> PortError {
         let (address, unit, role) = (self.address.clone(), self.unit, role_name(Role::StatusWord));
-        PortError::ReadBack { address, unit, role, wrote, read }
+        PortError::ReadBack { address, unit, role, wrote, read: u64::from(read) }
     }
 
     /// Clear a latched fault with the run command taken back first.
     pub(super) fn reset(&self, wire: &mut dyn Wire) -> Result<CommandRecord, PortError> {
         let (role, before, edge) = if self.map.cia402 {
-            (Role::ControlWord, Role::ControlWord, Command::FaultReset.word())
+            (Role::ControlWord, Role::ControlWord, u64::from(Command::FaultReset.word()))
         } else {
             (Role::Reset, Role::Run, 1)
         };
         self.write(wire, before, 0)?;
-        let record = self.write_and_read(wire, role, edge)?;
+        let record = self.write_and_read(wire, role, edge)?.record;
         // The next reset needs an edge again.
         self.write(wire, role, 0)?;
         Ok(record)
@@ -206,20 +206,24 @@ impl Unit {
         let value = f64::from(position);
         let outside = || PortError::OutOfRange { role: role_name(Role::TransferSelect), value };
         if let Some((least, most)) = self.field(Role::TransferSelect)?.allowed
-            && !(least..=most).contains(&i32::from(position))
+            && !(least..=most).contains(&i64::from(position))
         {
             return Err(outside());
         }
-        let record = self.write_and_read(wire, Role::TransferSelect, position)?;
-        self.agreeing(Role::TransferSelect, record)
+        let back = self.write_and_read(wire, Role::TransferSelect, u64::from(position))?;
+        self.agreed(Role::TransferSelect, back)
     }
 
-    fn stop_writes(&self, kind: StopKind) -> Vec<(Role, u16)> {
+    fn stop_writes(&self, kind: StopKind) -> Vec<(Role, u64)> {
         let cut = match kind {
             StopKind::Ramp => None,
             StopKind::Coast | StopKind::ContactorOff => self.map.field(Role::Cut).map(|_| (Role::Cut, 1)),
         };
-        let run = if self.map.cia402 { (Role::ControlWord, drive::stop_command(kind).word()) } else { (Role::Run, 0) };
+        let run = if self.map.cia402 {
+            (Role::ControlWord, u64::from(drive::stop_command(kind).word()))
+        } else {
+            (Role::Run, 0)
+        };
         cut.into_iter().chain([run]).collect()
     }
 
@@ -233,7 +237,8 @@ impl Unit {
             lost |= matches!(written, Err(PortError::LinkDown { .. } | PortError::Timeout { .. }));
             let told = written.as_ref().err().map_or(String::new(), |error| format!(": {error}"));
             let what = format!("{} ({}, {cause}){told}", self.says(role, raw), stop_words(wanted.kind));
-            let record = CommandRecord { sent_wall_ns, answered_wall_ns: None, what, wrote: raw, read_back: None };
+            let record =
+                CommandRecord { sent_wall_ns, answered_wall_ns: None, what, wrote: low_word(raw), read_back: None };
             records.push((role, record));
         }
         let roles = [Role::Run, Role::Cut, Role::ControlWord, Role::Running, Role::AtSpeed, Role::StatusWord];
@@ -250,22 +255,22 @@ impl Unit {
     fn file_stop_records(
         &self,
         records: Vec<(Role, CommandRecord)>,
-        values: &BTreeMap<Role, u16>,
+        values: &BTreeMap<Role, u64>,
         accepted: bool,
         read_ns: u64,
     ) {
         let Some(slot) = &self.slot else { return };
         for (role, mut record) in records {
-            record.read_back = values.get(&role).copied();
+            record.read_back = values.get(&role).copied().map(low_word);
             let confirmed = accepted || record.read_back == Some(record.wrote);
             record.answered_wall_ns = confirmed.then_some(read_ns);
             slot.record(record);
         }
     }
 
-    fn shows_accepted(&self, kind: StopKind, raw: &dyn Fn(Role) -> Option<u16>) -> bool {
+    fn shows_accepted(&self, kind: StopKind, raw: &dyn Fn(Role) -> Option<u64>) -> bool {
         if self.map.cia402 {
-            let state = raw(Role::StatusWord).and_then(DriveState::decode);
+            let state = raw(Role::StatusWord).and_then(|word| DriveState::decode(low_word(word)));
             return state.is_some_and(|state| drive::stop_accepted(kind, state));
         }
         // A map without output bits leaves only the run bit to look at.

@@ -11,8 +11,8 @@ use crate::sequence::ports::{CommandRecord, DeviceIdentity, PortError, StatusRea
 use crate::starters::state::{DriveState, Status};
 use crate::starters::{Settings, StopKind};
 use std::collections::BTreeMap;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU16, AtomicU64, Ordering::SeqCst};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 /// Value of [`Role::VirtualMark`] in a virtual device ("VR").
@@ -27,7 +27,7 @@ const POLLED_OF_A_STARTER: [Role; 7] =
 pub(super) trait Wire {
     /// Ask and wait for the checked answer. A read may be asked twice, a write never. `measured`: places of measured
     /// values in the answer, which may change from one look to the next.
-    fn transact(&mut self, request: &Request, measured: &[usize]) -> Result<Answer, LinkError>;
+    fn transact(&mut self, request: &Request, measured: &[Measured]) -> Result<Answer, LinkError>;
     /// Prove what was read since the last proof, where frames alone do not.
     fn prove(&mut self) -> Result<(), LinkError>;
     /// Wall time, ns.
@@ -57,12 +57,24 @@ pub(super) enum UnitKind {
 pub(super) struct Span {
     table: Table,
     address: u16,
-    roles: Vec<(Role, u16)>,
+    fields: Vec<(Role, Field)>,
+}
+
+/// A measured value in an answer: it may change from one look to the next.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Measured {
+    pub(super) at: usize,
+    pub(super) field: Field,
 }
 
 impl Span {
     fn count(&self) -> u16 {
-        self.roles.iter().map(|(_, address)| address - self.address + 1).max().unwrap_or(0)
+        let end = |field: &Field| field.address - self.address + field.registers();
+        self.fields.iter().map(|(_, field)| end(field)).max().unwrap_or(0)
+    }
+
+    fn place(&self, field: &Field) -> usize {
+        usize::from(field.address - self.address)
     }
 
     /// Most bits or registers in one read of `most_bytes` of data; one at least.
@@ -75,9 +87,8 @@ impl Span {
 
     fn takes(&self, field: &Field, most_bytes: usize) -> bool {
         let next = self.address.checked_add(self.count());
-        self.table == field.table
-            && next.is_some_and(|next| field.address <= next)
-            && self.count() < self.most(most_bytes)
+        let with = (field.address - self.address).saturating_add(field.registers()).max(self.count());
+        self.table == field.table && next.is_some_and(|next| field.address <= next) && with <= self.most(most_bytes)
     }
 }
 
@@ -90,8 +101,8 @@ pub(super) fn spans(map: &RegisterMap, most_bytes: usize, wanted: impl Fn(Role) 
     let mut spans: Vec<Span> = Vec::new();
     for (role, field) in fields {
         match spans.last_mut() {
-            Some(span) if span.takes(field, most_bytes) => span.roles.push((role, field.address)),
-            _ => spans.push(Span { table: field.table, address: field.address, roles: vec![(role, field.address)] }),
+            Some(span) if span.takes(field, most_bytes) => span.fields.push((role, *field)),
+            _ => spans.push(Span { table: field.table, address: field.address, fields: vec![(role, *field)] }),
         }
     }
     spans
@@ -112,7 +123,7 @@ impl Challenge {
         let identity = map.field(Role::Identity)?;
         let expected = identity.expect?;
         let (table, address) = (identity.table, identity.address);
-        let mapped = |address: u16| map.fields.values().any(|field| (field.table, field.address) == (table, address));
+        let mapped = |address: u16| map.fields.values().any(|field| field.covers(table, address));
         let (first, count) = match (address.checked_add(1), address.checked_sub(1)) {
             (Some(next), _) if mapped(next) => (address, 2),
             (_, Some(before)) if mapped(before) => (before, 2),
@@ -142,7 +153,22 @@ pub(super) struct Unit {
     pub(super) alive_ns: AtomicU64,
     pub(super) setting_writes: AtomicU64,
     pub(super) challenge: Option<Challenge>,
+    /// Writes of fields with a budget.
+    spent: Mutex<BTreeMap<Role, u32>>,
     beats: AtomicU16,
+}
+
+/// A write with its read-back.
+#[derive(Debug, Clone)]
+pub(super) struct ReadBack {
+    pub(super) record: CommandRecord,
+    pub(super) wrote: u64,
+    pub(super) read: u64,
+}
+
+/// What a record keeps: commands are one register.
+pub(super) fn low_word(raw: u64) -> u16 {
+    raw as u16
 }
 
 impl Unit {
@@ -167,6 +193,7 @@ impl Unit {
             alive_ns: AtomicU64::new(0),
             setting_writes: AtomicU64::new(0),
             challenge,
+            spent: Mutex::new(BTreeMap::new()),
             beats: AtomicU16::new(0),
         }
     }
@@ -198,20 +225,13 @@ impl Unit {
         wire.prove().map_err(|error| self.port_error(error))
     }
 
-    /// Read one field, raw; to be proven.
-    pub(super) fn read(&self, wire: &mut dyn Wire, role: Role) -> Result<u16, PortError> {
-        let field = self.field(role)?;
-        let request = Request::Read { table: field.table, address: field.address, count: 1 };
-        let values = self.values(wire, &request, if is_measured(role) { &[0] } else { &[] })?;
-        values.first().copied().ok_or_else(|| self.port_error(LinkError::Down { reason: "empty answer".into() }))
-    }
-
-    fn values(&self, wire: &mut dyn Wire, request: &Request, measured: &[usize]) -> Result<Vec<u16>, PortError> {
-        match wire.transact(request, measured) {
-            Ok(Answer::Values(values)) => Ok(values),
-            Ok(Answer::Written) => Ok(Vec::new()),
-            Err(error) => Err(self.port_error(error)),
-        }
+    /// Read one field; to be proven.
+    pub(super) fn read(&self, wire: &mut dyn Wire, role: Role) -> Result<u64, PortError> {
+        let field = *self.field(role)?;
+        let span = Span { table: field.table, address: field.address, fields: vec![(role, field)] };
+        let mut values = BTreeMap::new();
+        self.read_span(wire, &span, &mut values)?;
+        values.remove(&role).ok_or_else(|| self.port_error(LinkError::Down { reason: "empty answer".into() }))
     }
 
     /// Read a span and add what it holds to `into`.
@@ -219,19 +239,26 @@ impl Unit {
         &self,
         wire: &mut dyn Wire,
         span: &Span,
-        into: &mut BTreeMap<Role, u16>,
+        into: &mut BTreeMap<Role, u64>,
     ) -> Result<(), PortError> {
         let request = Request::Read { table: span.table, address: span.address, count: span.count() };
-        let measured = span.roles.iter().filter(|(role, _)| is_measured(*role));
-        let places: Vec<usize> = measured.map(|(_, address)| usize::from(address - span.address)).collect();
-        let values = self.values(wire, &request, &places)?;
-        let value_of = |address: u16| values.get(usize::from(address - span.address)).copied();
-        into.extend(span.roles.iter().filter_map(|(role, address)| Some((*role, value_of(*address)?))));
+        let measured = span.fields.iter().filter(|(role, _)| is_measured(*role));
+        let measured: Vec<_> = measured.map(|(_, field)| Measured { at: span.place(field), field: *field }).collect();
+        let values = match wire.transact(&request, &measured) {
+            Ok(Answer::Values(values)) => values,
+            Ok(Answer::Written) => Vec::new(),
+            Err(error) => return Err(self.port_error(error)),
+        };
+        let raw = |(role, field): &(Role, Field)| {
+            let own = values.get(span.place(field)..span.place(field) + usize::from(field.registers()))?;
+            Some((*role, field.gather(own)))
+        };
+        into.extend(span.fields.iter().filter_map(raw));
         Ok(())
     }
 
     /// Read several fields in as few transactions as possible and prove them; fields the map lacks are left out.
-    pub(super) fn read_all(&self, wire: &mut dyn Wire, roles: &[Role]) -> Result<BTreeMap<Role, u16>, PortError> {
+    pub(super) fn read_all(&self, wire: &mut dyn Wire, roles: &[Role]) -> Result<BTreeMap<Role, u64>, PortError> {
         let mut values = BTreeMap::new();
         for span in spans(&self.map, self.most_bytes, |role| roles.contains(&role)) {
             self.read_span(wire, &span, &mut values)?;
@@ -240,55 +267,78 @@ impl Unit {
         Ok(values)
     }
 
-    fn write_request(&self, role: Role, raw: u16) -> Result<Request, PortError> {
+    fn write_request(&self, role: Role, raw: u64) -> Result<Request, PortError> {
         let field = self.field(role)?;
-        match field.table {
-            Table::Coil if field.writable => Ok(Request::WriteCoil { address: field.address, on: raw != 0 }),
-            Table::Holding if field.writable => Ok(Request::WriteRegister { address: field.address, value: raw }),
+        if !self.map.knows(role, raw) {
+            return Err(PortError::OutOfRange { role: role_name(role), value: field.to_si(raw) });
+        }
+        match (field.table, &field.spread(raw)[..]) {
+            (Table::Coil, _) if field.writable => Ok(Request::WriteCoil { address: field.address, on: raw != 0 }),
+            (Table::Holding, [value]) if field.writable => {
+                Ok(Request::WriteRegister { address: field.address, value: *value })
+            }
+            (Table::Holding, values) if field.writable => {
+                Ok(Request::WriteRegisters { address: field.address, values: values.to_vec() })
+            }
             _ => Err(PortError::NoField { map: self.map.name.clone(), role: format!("writing {}", role_name(role)) }),
         }
     }
 
     /// Write one field, without reading back.
-    pub(super) fn write(&self, wire: &mut dyn Wire, role: Role, raw: u16) -> Result<(), PortError> {
+    pub(super) fn write(&self, wire: &mut dyn Wire, role: Role, raw: u64) -> Result<(), PortError> {
         let request = self.write_request(role, raw)?;
         wire.transact(&request, &[]).map(drop).map_err(|error| self.port_error(error))
     }
 
-    /// Write one field and read it back; whether the two agree is in the record.
-    pub(super) fn write_and_read(&self, wire: &mut dyn Wire, role: Role, raw: u16) -> Result<CommandRecord, PortError> {
+    /// Write one field and read it back; whether the two agree is the caller's to ask.
+    pub(super) fn write_and_read(&self, wire: &mut dyn Wire, role: Role, raw: u64) -> Result<ReadBack, PortError> {
         let sent_wall_ns = wire.now_ns();
         self.write(wire, role, raw)?;
         let read = self.read(wire, role)?;
-        Ok(CommandRecord {
+        let record = CommandRecord {
             sent_wall_ns,
             answered_wall_ns: Some(wire.now_ns()),
             what: self.says(role, raw),
-            wrote: raw,
-            read_back: Some(read),
-        })
+            wrote: low_word(raw),
+            read_back: Some(low_word(read)),
+        };
+        Ok(ReadBack { record, wrote: raw, read })
     }
 
-    /// A record whose read-back differs is an error.
-    pub(super) fn agreeing(&self, role: Role, record: CommandRecord) -> Result<CommandRecord, PortError> {
-        match record.read_back {
-            Some(read) if read != record.wrote => Err(PortError::ReadBack {
-                address: self.address.clone(),
-                unit: self.unit,
-                role: role_name(role),
-                wrote: record.wrote,
-                read,
-            }),
-            _ => Ok(record),
+    /// A read-back that differs is an error.
+    pub(super) fn agreeing(&self, role: Role, wrote: u64, read: u64) -> Result<(), PortError> {
+        if wrote == read {
+            return Ok(());
         }
+        let (address, unit, role) = (self.address.clone(), self.unit, role_name(role));
+        Err(PortError::ReadBack { address, unit, role, wrote, read })
     }
 
-    /// `bench/2 run=1`.
-    pub(super) fn says(&self, role: Role, raw: u16) -> String {
+    /// The record of a read-back that agrees.
+    pub(super) fn agreed(&self, role: Role, back: ReadBack) -> Result<CommandRecord, PortError> {
+        self.agreeing(role, back.wrote, back.read).map(|()| back.record)
+    }
+
+    /// `bench/2 run=1`, with the value's name where the map has one.
+    pub(super) fn says(&self, role: Role, raw: u64) -> String {
+        let word = self.map.word(role, raw).map_or(String::new(), |word| format!(" {word:?}"));
         match role {
-            Role::ControlWord => format!("{} {}={raw:#06x}", self.name, role_name(role)),
-            _ => format!("{} {}={raw}", self.name, role_name(role)),
+            Role::ControlWord => format!("{} {}={raw:#06x}{word}", self.name, role_name(role)),
+            _ => format!("{} {}={raw}{word}", self.name, role_name(role)),
         }
+    }
+
+    /// Count a write against the field's budget.
+    pub(super) fn spend(&self, role: Role) -> Result<(), PortError> {
+        let Some(budget) = self.field(role)?.write_budget else { return Ok(()) };
+        let mut spent = self.spent.lock().unwrap_or_else(PoisonError::into_inner);
+        let count = spent.entry(role).or_insert(0);
+        if *count >= budget {
+            let (address, unit, role) = (self.address.clone(), self.unit, role_name(role));
+            return Err(PortError::WornOut { address, unit, role, budget });
+        }
+        *count += 1;
+        Ok(())
     }
 
     /// Ask who is there. Any doubt ends the right to write.
@@ -300,7 +350,7 @@ impl Unit {
         };
         let is_virtual = self.map.field(Role::VirtualMark).is_some()
             && match self.read(wire, Role::VirtualMark) {
-                Ok(mark) => mark == VIRTUAL_MARK,
+                Ok(mark) => mark == u64::from(VIRTUAL_MARK),
                 Err(PortError::Refused { .. }) => false,
                 Err(error) => return Err(error),
             };
@@ -310,7 +360,7 @@ impl Unit {
     }
 
     fn read_expected(&self, wire: &mut dyn Wire, role: Role) -> Result<u16, PortError> {
-        let found = self.read(wire, role)?;
+        let found = low_word(self.read(wire, role)?);
         match self.field(role)?.expect {
             Some(expected) if expected != found => {
                 self.known.store(false, SeqCst);
@@ -326,14 +376,14 @@ impl Unit {
             return Ok(());
         }
         let number = self.beats.fetch_add(1, SeqCst).wrapping_add(1);
-        self.write(wire, Role::Heartbeat, number)
+        self.write(wire, Role::Heartbeat, u64::from(number))
     }
 
     /// Polled values as the executor sees them.
-    pub(super) fn status(&self, at_wall_ns: u64, values: &BTreeMap<Role, u16>) -> StatusReading {
+    pub(super) fn status(&self, at_wall_ns: u64, values: &BTreeMap<Role, u64>) -> StatusReading {
         let raw = |role| values.get(&role).copied();
         let si = |role| Some(self.map.field(role)?.to_si(raw(role)?));
-        let word = raw(Role::StatusWord).map(Status::decode);
+        let word = raw(Role::StatusWord).map(|word| Status::decode(low_word(word)));
         let state = word.and_then(|word| word.state);
         // A word that matches no state is never taken for a stopped drive.
         let driving = word.is_some() && state.is_none_or(DriveState::output_on);
@@ -344,10 +394,10 @@ impl Unit {
             running: raw(Role::Running).map_or(driving, |bit| bit != 0),
             at_speed: raw(Role::AtSpeed)
                 .map_or(in_operation && word.is_some_and(|word| word.target_reached), |bit| bit != 0),
-            fault: raw(Role::Fault).unwrap_or(if faulted { FAULT_WITHOUT_CODE } else { 0 }),
+            fault: raw(Role::Fault).map(low_word).unwrap_or(if faulted { FAULT_WITHOUT_CODE } else { 0 }),
             current_a: si(Role::Current),
             speed_actual: si(Role::SpeedActual),
-            start_count: raw(Role::StartCount),
+            start_count: raw(Role::StartCount).map(low_word),
         }
     }
 }

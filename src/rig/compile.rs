@@ -127,6 +127,7 @@ fn no_map() -> RegisterMap {
         about: "no wire".to_owned(),
         cia402: false,
         fields: std::collections::BTreeMap::new(),
+        words: std::collections::BTreeMap::new(),
     }
 }
 

@@ -1,5 +1,6 @@
 //! Reading register maps and finding them: beside the rig file in `maps/`, then among the shipped ones.
 
+use super::number_form::{NumberForm, WordOrder};
 use super::problem::Problems;
 use super::reader::{Cursor, Document};
 use super::register_map::{Field, RegisterMap, Role, Table};
@@ -64,17 +65,20 @@ pub fn parse_map(text: &str, file: &str) -> Result<RegisterMap, Problems> {
     let name = root.need_text("name").map(|name| name.text).unwrap_or_default();
     let about = root.text("about").map(|about| about.text).unwrap_or_default();
     let cia402 = root.flag("cia402").unwrap_or(false);
-    let mut fields = BTreeMap::new();
+    let (mut fields, mut words) = (BTreeMap::new(), BTreeMap::new());
     if let Some(table) = root.need_table("fields") {
-        read_fields(&table, &mut fields);
+        read_fields(&table, &mut fields, &mut words);
     }
     root.close();
     let problems = document.finish();
-    if problems.0.is_empty() { Ok(RegisterMap { name, about, cia402, fields }) } else { Err(problems) }
+    if problems.0.is_empty() { Ok(RegisterMap { name, about, cia402, fields, words }) } else { Err(problems) }
 }
 
-fn read_fields(table: &Cursor<'_>, fields: &mut BTreeMap<Role, Field>) {
-    let mut taken: BTreeMap<(Table, u16), String> = BTreeMap::new();
+type Fields = BTreeMap<Role, Field>;
+type Words = BTreeMap<Role, BTreeMap<u16, String>>;
+
+fn read_fields(table: &Cursor<'_>, fields: &mut Fields, words: &mut Words) {
+    let mut taken: Vec<(Field, String)> = Vec::new();
     for key in table.keys() {
         let Some(role) = Role::from_name(&key.text) else {
             let nearest = super::reader::nearest(&key.text, Role::ALL.iter().map(|role| role.name()));
@@ -85,13 +89,40 @@ fn read_fields(table: &Cursor<'_>, fields: &mut BTreeMap<Role, Field>) {
         };
         let Some(entry) = table.table(&key.text) else { continue };
         let Some(field) = read_field(&entry) else { continue };
-        if let Some(other) = taken.insert((field.table, field.address), key.text.clone()) {
+        if let Some((_, other)) = taken.iter().find(|(other, _)| overlap(other, &field)) {
             let found = format!("{} in the {} table, where {other} lives", field.address, field.table.name());
-            entry.note("address", found, "an address of its own for each role", None);
+            entry.note("address", found, "an address of its own for each role (or another bit of the register)", None);
         }
         check_role(&entry, role, &field);
+        let named = read_words(&entry);
+        if !named.is_empty() {
+            words.insert(role, named);
+        }
+        taken.push((field, key.text.clone()));
         fields.insert(role, field);
     }
+}
+
+fn overlap(one: &Field, two: &Field) -> bool {
+    let shared = (0..two.registers()).any(|place| one.covers(two.table, two.address.saturating_add(place)));
+    let other_bits = one.bit.is_some() && two.bit.is_some() && one.bit != two.bit;
+    shared && !other_bits
+}
+
+/// `words = { 0 = "none", 1 = "loss of communication" }`.
+fn read_words(entry: &Cursor<'_>) -> BTreeMap<u16, String> {
+    let mut named = BTreeMap::new();
+    let Some(table) = entry.table("words") else { return named };
+    for key in table.keys() {
+        let word = table.need_text(&key.text);
+        match (key.text.parse::<u16>(), word) {
+            (Ok(value), Some(word)) => drop(named.insert(value, word.text)),
+            (Err(_), _) => table.note(&key.text, format!("{:?}", key.text), "a whole number from 0 to 65535", None),
+            (Ok(_), None) => {}
+        }
+    }
+    table.close();
+    named
 }
 
 const TABLES: &[(&str, Table)] = &[
@@ -101,20 +132,86 @@ const TABLES: &[(&str, Table)] = &[
     ("input", Table::Input),
 ];
 
+const FORMS: &[(&str, NumberForm)] = &[
+    ("u16", NumberForm::U16),
+    ("i16", NumberForm::I16),
+    ("u32", NumberForm::U32),
+    ("i32", NumberForm::I32),
+    ("u64", NumberForm::U64),
+    ("i64", NumberForm::I64),
+    ("f32", NumberForm::F32),
+];
+
+const ORDERS: &[(&str, WordOrder)] = &[
+    ("high-first", WordOrder::HighFirst),
+    ("low-first", WordOrder::LowFirst),
+    ("high-first-swapped", WordOrder::HighFirstSwapped),
+    ("low-first-swapped", WordOrder::LowFirstSwapped),
+];
+
 fn read_field(entry: &Cursor<'_>) -> Option<Field> {
     let table = entry.need_word("table", TABLES);
     let address = entry.need_integer("address", 0..=65535).and_then(|number| u16::try_from(number).ok());
-    let signed = entry.flag("signed").unwrap_or(false);
+    let form = read_form(entry);
     let scale = entry.number("scale", -1e6..=1e6).unwrap_or(1.0);
     if scale.abs() < 1e-9 {
         entry.note("scale", format!("{scale}"), "a factor that is not 0", None);
     }
-    let offset = entry.number("offset", -1e6..=1e6).unwrap_or(0.0);
-    let allowed = entry.integer_span("allowed", if signed { -32768..=32767 } else { 0..=65535 });
-    let writable = entry.flag("writable").unwrap_or(false);
-    let expect = entry.integer("expect", 0..=65535).and_then(|number| u16::try_from(number).ok());
-    let (table, address) = (table?, address?);
-    Some(Field { table, address, signed, scale, offset, allowed, writable, expect })
+    let field = Field {
+        form,
+        order: entry.word("order", ORDERS).unwrap_or_default(),
+        bit: entry.integer("bit", 0..=15).and_then(|bit| u8::try_from(bit).ok()),
+        scale,
+        offset: entry.number("offset", -1e6..=1e6).unwrap_or(0.0),
+        allowed: entry.integer_span("allowed", i64::from(i32::MIN)..=i64::from(u32::MAX)),
+        writable: entry.flag("writable").unwrap_or(false),
+        expect: entry.integer("expect", 0..=65535).and_then(|number| u16::try_from(number).ok()),
+        stored: entry.flag("stored").unwrap_or(false),
+        write_budget: entry.integer("write_budget", 1..=1_000_000).and_then(|most| u32::try_from(most).ok()),
+        ..Field::plain(table?, address?)
+    };
+    check_form(entry, &field);
+    Some(field)
+}
+
+fn read_form(entry: &Cursor<'_>) -> NumberForm {
+    let signed = entry.flag("signed");
+    match (entry.word("form", FORMS), signed) {
+        (Some(_), Some(_)) => {
+            entry.note("signed", "signed beside a form", "one of the two: the form says it", None);
+            NumberForm::U16
+        }
+        (Some(form), None) => form,
+        (None, Some(true)) => NumberForm::I16,
+        (None, _) => NumberForm::U16,
+    }
+}
+
+fn check_form(entry: &Cursor<'_>, field: &Field) {
+    let of_bits = matches!(field.table, Table::Coil | Table::DiscreteInput);
+    if of_bits && (field.form != NumberForm::U16 || field.bit.is_some()) {
+        let key = if field.bit.is_some() { "bit" } else { "form" };
+        entry.note(key, "a number in a table of bits", "a holding or input register", None);
+    }
+    if field.bit.is_some() && field.writable {
+        entry.note("bit", "a writable bit of a register", "a bit that is read only, a coil, or a whole register", None);
+    }
+    if u32::from(field.address) + u32::from(field.registers()) > 65_536 {
+        entry.note(
+            "address",
+            format!("{} for {} registers", field.address, field.registers()),
+            "an end at 65535",
+            None,
+        );
+    }
+    if let Some((least, most)) = field.allowed
+        && [least, most].into_iter().any(|end| field.form.pattern(end as f64).is_none())
+    {
+        entry.note("allowed", format!("[{least}, {most}]"), "numbers that the field can hold", None);
+    }
+    if field.write_budget.is_some() && !field.stored {
+        entry.note("write_budget", "a write budget of a volatile field", "stored = true beside it", None);
+    }
 }
 
 fn check_role(entry: &Cursor<'_>, role: Role, field: &Field) {
@@ -136,11 +233,15 @@ fn check_role(entry: &Cursor<'_>, role: Role, field: &Field) {
             None,
         );
     }
+    if field.registers() > 1 && !role.may_be_wide() {
+        entry.note("form", format!("{} registers", field.registers()), "one register: the program decides by it", None);
+    }
     if role == Role::Identity && field.expect.is_none() {
         let spot = entry.here();
         entry.document().note(&spot, "an identity without an expected signature", "expect = 0x....", None);
     }
-    if matches!(field.table, Table::Coil | Table::DiscreteInput) && role.needs_register() {
+    let is_bit = field.bit.is_some() || matches!(field.table, Table::Coil | Table::DiscreteInput);
+    if is_bit && role.needs_register() {
         entry.note("table", format!("{:?}, a single bit", field.table.name()), "a holding or input register", None);
     }
 }

@@ -315,7 +315,7 @@ impl<'d> Cursor<'d> {
     }
 
     /// Two whole numbers `[low, high]` within a span, the second not below the first.
-    pub fn integer_span(&self, key: &str, span: RangeInclusive<i32>) -> Option<(i32, i32)> {
+    pub fn integer_span(&self, key: &str, span: RangeInclusive<i64>) -> Option<(i64, i64)> {
         let value = self.ask(key)?;
         let ends = match value.get_ref() {
             DeValue::Array(cells) if cells.len() == 2 => whole(&cells[0]).zip(whole(&cells[1])),
@@ -452,9 +452,9 @@ fn describe(value: &DeValue<'_>) -> String {
     }
 }
 
-fn whole(value: &Spanned<DeValue<'_>>) -> Option<i32> {
+fn whole(value: &Spanned<DeValue<'_>>) -> Option<i64> {
     match value.get_ref() {
-        DeValue::Integer(number) => i32::from_str_radix(&number.as_str().replace('_', ""), number.radix()).ok(),
+        DeValue::Integer(number) => i64::from_str_radix(&number.as_str().replace('_', ""), number.radix()).ok(),
         _ => None,
     }
 }

@@ -1,6 +1,7 @@
 //! Register maps as data: what a device's registers mean. Files in `rig-configs/maps/*.toml`.
 //! `fieldbus` uses them to command, `virtual_rig` to answer.
 
+use super::number_form::{NumberForm, WordOrder};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -175,6 +176,22 @@ impl Role {
         )
     }
 
+    /// True for roles whose number may take more than one register: settings and measured values. What the program
+    /// decides by (identity, bits, words, faults, positions, counts) must come whole in one.
+    pub fn may_be_wide(self) -> bool {
+        matches!(
+            self,
+            Self::CommTimeout
+                | Self::Current
+                | Self::RampUp
+                | Self::RampDown
+                | Self::InitialVoltage
+                | Self::CurrentLimit
+                | Self::SpeedSetpoint
+                | Self::SpeedActual
+        )
+    }
+
     /// True for roles that one bit cannot hold.
     pub fn needs_register(self) -> bool {
         !matches!(
@@ -196,25 +213,33 @@ impl Table {
     }
 }
 
-/// One field: 1 bit of a table of bits, or a whole 16-bit register.
+/// One field: a bit of a table of bits, a bit of a register, or a number in one, two or four registers.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Field {
     /// Table.
     pub table: Table,
-    /// Protocol address, from 0.
+    /// Protocol address of the first register, from 0.
     pub address: u16,
-    /// Two's complement.
-    pub signed: bool,
-    /// SI value = raw * scale + offset.
+    /// What kind of number.
+    pub form: NumberForm,
+    /// In which order its words and bytes lie.
+    pub order: WordOrder,
+    /// One bit of the register, 0 the lowest; read only.
+    pub bit: Option<u8>,
+    /// SI value = number * scale + offset.
     pub scale: f64,
     /// See `scale`.
     pub offset: f64,
-    /// Allowed raw values, low and high, for a writable field.
-    pub allowed: Option<(i32, i32)>,
+    /// Allowed numbers before scaling, low and high, for a writable field.
+    pub allowed: Option<(i64, i64)>,
     /// May be written.
     pub writable: bool,
     /// Value the device must answer (identity).
     pub expect: Option<u16>,
+    /// Kept by the device without power: every write wears its memory.
+    pub stored: bool,
+    /// Most writes a session.
+    pub write_budget: Option<u32>,
 }
 
 /// A device's registers.
@@ -228,6 +253,8 @@ pub struct RegisterMap {
     pub cia402: bool,
     /// Fields by role.
     pub fields: BTreeMap<Role, Field>,
+    /// Names of the values of an enumeration, by role.
+    pub words: BTreeMap<Role, BTreeMap<u16, String>>,
 }
 
 impl RegisterMap {
@@ -235,28 +262,84 @@ impl RegisterMap {
     pub fn field(&self, role: Role) -> Option<&Field> {
         self.fields.get(&role)
     }
+
+    /// Name of a value, where the role is an enumeration that has it.
+    pub fn word(&self, role: Role, raw: u64) -> Option<&str> {
+        let raw = u16::try_from(raw).ok()?;
+        self.words.get(&role)?.get(&raw).map(String::as_str)
+    }
+
+    /// False for a value that an enumeration does not have.
+    pub fn knows(&self, role: Role, raw: u64) -> bool {
+        !self.words.contains_key(&role) || self.word(role, raw).is_some()
+    }
 }
 
 impl Field {
-    /// SI value of a raw register.
-    pub fn to_si(&self, raw: u16) -> f64 {
-        let number = if self.signed { f64::from(raw.cast_signed()) } else { f64::from(raw) };
-        number * self.scale + self.offset
+    /// An unsigned register (or a bit of a table of bits) as it is, read only.
+    pub fn plain(table: Table, address: u16) -> Self {
+        Self {
+            table,
+            address,
+            form: NumberForm::U16,
+            order: WordOrder::HighFirst,
+            bit: None,
+            scale: 1.0,
+            offset: 0.0,
+            allowed: None,
+            writable: false,
+            expect: None,
+            stored: false,
+            write_budget: None,
+        }
     }
 
-    /// Raw register of an SI value, or `None` outside 16 bits or the allowed span.
-    pub fn to_raw(&self, value: f64) -> Option<u16> {
-        let number = ((value - self.offset) / self.scale).round();
-        let (low, high) = if self.signed { (-32768.0, 32767.0) } else { (0.0, 65535.0) };
-        if !(number >= low && number <= high) {
-            return None;
+    /// Registers (or bits of a table of bits) that it takes.
+    pub fn registers(&self) -> u16 {
+        if self.bit.is_some() { 1 } else { self.form.registers() }
+    }
+
+    /// True when `address` of `table` is one of its own.
+    pub fn covers(&self, table: Table, address: u16) -> bool {
+        self.table == table && address.checked_sub(self.address).is_some_and(|place| place < self.registers())
+    }
+
+    /// Bit pattern from registers as they came; the field's own come first. Missing ones count as 0.
+    pub fn gather(&self, registers: &[u16]) -> u64 {
+        let own = &registers[..registers.len().min(usize::from(self.registers()))];
+        match self.bit {
+            Some(bit) => own.first().map_or(0, |register| u64::from(*register >> bit & 1)),
+            None => self.order.gather(own),
         }
-        let whole = number as i32;
-        if let Some((least, most)) = self.allowed
-            && (whole < least || whole > most)
-        {
-            return None;
+    }
+
+    /// Registers of a bit pattern, as they go on the wire. A bit of a register comes alone in its register.
+    pub fn spread(&self, raw: u64) -> Vec<u16> {
+        match self.bit {
+            Some(bit) => vec![u16::from(raw != 0) << bit],
+            None => self.order.spread(raw, self.registers()),
         }
-        Some(whole as u16)
+    }
+
+    /// The number of a bit pattern, before scaling.
+    pub fn number(&self, raw: u64) -> f64 {
+        if self.bit.is_some() { f64::from(u8::from(raw != 0)) } else { self.form.number(raw) }
+    }
+
+    /// SI value of a bit pattern.
+    pub fn to_si(&self, raw: impl Into<u64>) -> f64 {
+        self.number(raw.into()) * self.scale + self.offset
+    }
+
+    /// Bit pattern nearest to an SI value, or `None` when it does not fit the form or the allowed span.
+    pub fn to_raw(&self, value: f64) -> Option<u64> {
+        let raw = self.form.pattern((value - self.offset) / self.scale)?;
+        self.allows(raw).then_some(raw)
+    }
+
+    /// True when the number of a bit pattern is within the allowed span.
+    pub fn allows(&self, raw: u64) -> bool {
+        let number = self.number(raw);
+        self.allowed.is_none_or(|(least, most)| number >= least as f64 && number <= most as f64)
     }
 }

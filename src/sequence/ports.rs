@@ -52,10 +52,10 @@ pub enum PortError {
         unit: u8,
         /// Role of the field.
         role: String,
-        /// Raw value written.
-        wrote: u16,
-        /// Raw value read.
-        read: u16,
+        /// Bit pattern written.
+        wrote: u64,
+        /// Bit pattern read.
+        read: u64,
     },
     /// The device is not the one the map describes.
     #[error("{address} unit {unit}: identity register reads {found:#06x}, the map expects {expected:#06x}")]
@@ -76,6 +76,18 @@ pub enum PortError {
         role: String,
         /// Wanted SI value.
         value: f64,
+    },
+    /// A register kept without power has been written as often as its map allows in a session.
+    #[error("{address} unit {unit}: {role} was written {budget} times in this session, the map allows no more")]
+    WornOut {
+        /// host:port.
+        address: String,
+        /// Modbus unit.
+        unit: u8,
+        /// Role of the field.
+        role: String,
+        /// Allowed writes.
+        budget: u32,
     },
     /// A stop was ordered before this could be done; it was not sent, or was followed by the stop.
     #[error("{address} unit {unit}: overtaken by a stop")]

@@ -5,6 +5,7 @@
 //! | `stall-bus 2s` | the bus answers nothing for so long (wall time; `ms` too), then answers late |
 //! | `drop-bus` | every bus connection is closed (a pseudo-terminal too); new ones are taken at once |
 //! | `drop-bus 2s` | the same, and new connections are closed for so long |
+//! | `drop-ports 2s` | only the pseudo-terminals of the serial links are closed, for so long |
 //! | `drop-stream` | the sample viewer's connection is closed |
 //! | `gap 100` | so many frames are left out of the sample stream |
 //! | `local`, `remote` | the selector is turned; to local it passes its off position: contactors open, ramps run down |
@@ -28,6 +29,8 @@ pub enum Fault {
     StallBus(Duration),
     /// Connections closed, and refused for a while.
     DropBus(Duration),
+    /// Pseudo-terminals closed for a while.
+    DropPorts(Duration),
     /// Viewer's connection closed.
     DropStream,
     /// Frames left out.
@@ -58,6 +61,7 @@ impl FromStr for Fault {
             ("stall-bus", Some(time)) => duration(time).map(Self::StallBus),
             ("drop-bus", None) => Some(Self::DropBus(Duration::ZERO)),
             ("drop-bus", Some(time)) => duration(time).map(Self::DropBus),
+            ("drop-ports", Some(time)) => duration(time).map(Self::DropPorts),
             ("gap", Some(frames)) => frames.parse().ok().map(Self::Gap),
             ("drop-stream", None) => Some(Self::DropStream),
             ("local", None) => Some(Self::Remote(false)),
@@ -125,6 +129,7 @@ mod tests {
             ("stall-bus 250ms", Fault::StallBus(Duration::from_millis(250))),
             ("drop-bus", Fault::DropBus(Duration::ZERO)),
             ("drop-bus 1.5s", Fault::DropBus(Duration::from_millis(1500))),
+            ("drop-ports 1s", Fault::DropPorts(Duration::from_secs(1))),
             ("drop-stream", Fault::DropStream),
             ("gap 100", Fault::Gap(100)),
             ("local", Fault::Remote(false)),

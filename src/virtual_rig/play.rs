@@ -39,7 +39,7 @@ pub struct Wires {
     pub controls: Receiver<Fault>,
     /// Faults of the bus.
     pub bus_faults: BusFaults,
-    /// Orders to drop bus connections, one sender a bus.
+    /// Orders to drop bus connections: the TCP bus, then each serial one.
     pub bus_drops: Vec<mpsc::Sender<Duration>>,
     /// Set from outside to end the loop.
     pub stop: Arc<AtomicBool>,
@@ -130,13 +130,8 @@ impl<B: Bench> Player<B> {
             tracing::info!(?fault, "control line");
             match fault {
                 Fault::StallBus(time) => self.wires.bus_faults.stall(time),
-                Fault::DropBus(time) => {
-                    for bus in &self.wires.bus_drops {
-                        if bus.try_send(time).is_err() {
-                            tracing::warn!("a bus is still busy with the drop before");
-                        }
-                    }
-                }
+                Fault::DropBus(time) => drop_buses(&self.wires.bus_drops, time),
+                Fault::DropPorts(time) => drop_buses(self.wires.bus_drops.get(1..).unwrap_or(&[]), time),
                 Fault::DropStream => self.served = None,
                 Fault::Gap(frames) => self.leave_out(frames)?,
                 Fault::Remote(remote) => lock(&self.wires.rack).set_remote(remote),
@@ -206,6 +201,14 @@ impl<B: Bench> Player<B> {
                 }
                 Offer::Gone => self.served = None,
             }
+        }
+    }
+}
+
+fn drop_buses(buses: &[mpsc::Sender<Duration>], time: Duration) {
+    for bus in buses {
+        if bus.try_send(time).is_err() {
+            tracing::warn!("a bus is still busy with the drop before");
         }
     }
 }

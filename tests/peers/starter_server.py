@@ -1,7 +1,8 @@
 """A soft starter played by pymodbus (a Modbus library of other people's), for the tests.
 
-Reads one JSON object from standard input: the unit and, for each role, table, address and first value. Prints the port
-it listens on, then one JSON line for each write that arrives. The run and cut coils switch the running and at-speed
+Reads one JSON object from standard input: the unit and, for each role, table, address and first value, and the path of
+a serial port where it is to answer by RTU. Prints the TCP port it listens on (0 on a serial port), then one JSON line
+for each write that arrives. The run and cut coils switch the running and at-speed
 inputs, nothing else is simulated. Ends when standard input closes.
 """
 
@@ -9,7 +10,7 @@ import asyncio
 import json
 import sys
 
-from pymodbus.server import ModbusTcpServer
+from pymodbus.server import ModbusSerialServer, ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 from pymodbus.simulator.simutils import SimUtils
 
@@ -56,10 +57,14 @@ async def main():
             registers[:] = SimUtils.bitsToRegisters(bits)
 
     device = SimDevice(unit, simdata=tuple(block(fields, table) for table in TABLES), action=action)
-    server = ModbusTcpServer(device, address=("127.0.0.1", 0))
-    await server.serve_forever(background=True)
-    port = server.transport.sockets[0].getsockname()[1]
-    say({"port": port})
+    if "serial" in start:
+        server = ModbusSerialServer(device, port=start["serial"], baudrate=115200, parity="N")
+        await server.serve_forever(background=True)
+        say({"port": 0})
+    else:
+        server = ModbusTcpServer(device, address=("127.0.0.1", 0))
+        await server.serve_forever(background=True)
+        say({"port": server.transport.sockets[0].getsockname()[1]})
     await asyncio.get_running_loop().run_in_executor(None, sys.stdin.read)
     await server.shutdown()
 

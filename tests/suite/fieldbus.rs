@@ -6,10 +6,11 @@ mod hostile;
 mod late;
 pub mod mbpoll;
 mod orders;
-mod peers;
+pub mod peers;
 mod rtu;
 pub mod rtu_device;
 mod stops;
+mod typed;
 mod virtual_rig;
 mod wire;
 

@@ -13,6 +13,7 @@
 
 mod acquisition;
 mod bad_input;
+mod cable_pulled;
 mod campaign;
 mod command_line;
 mod comparison;

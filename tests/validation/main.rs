@@ -18,6 +18,7 @@ mod control_valve;
 mod harness;
 mod hydraulics;
 mod machines;
+mod modbus;
 mod pump_trouble;
 mod priming;
 mod rigid;

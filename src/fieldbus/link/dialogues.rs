@@ -4,7 +4,9 @@ use super::super::LinkError;
 use super::super::unit::Unit;
 use super::line::{Bare, Retrying};
 use super::{ALIVE_FOR_NS, BusThread, Order, OrderKind, Outcome, PROBE_NS, SILENT_FIRST_NS, SILENT_MOST_NS};
+use crate::rig::register_map::Role;
 use crate::sequence::ports::{DeviceIdentity, LinkState, PortError, StarterOrder};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::sync::atomic::Ordering::SeqCst;
 
@@ -168,7 +170,7 @@ impl BusThread {
         shared.board.with(|news| {
             let news = &mut news.units[index];
             news.status = Some(unit.status(at_wall_ns, &partial));
-            news.values = Some((at_wall_ns, partial.into_iter().collect()));
+            news.values = Some((at_wall_ns, short(partial)));
         });
     }
 
@@ -191,4 +193,9 @@ impl BusThread {
             self.publish_down(index, error);
         }
     }
+}
+
+/// What fits one register; a transfer device's own fields all do.
+fn short(values: BTreeMap<Role, u64>) -> Vec<(Role, u16)> {
+    values.into_iter().filter_map(|(role, raw)| Some((role, u16::try_from(raw).ok()?))).collect()
 }

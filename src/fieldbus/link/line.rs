@@ -18,9 +18,10 @@ use super::super::frame::{Answer, Request};
 use super::super::reactor::Woken;
 use super::super::rtu;
 use super::super::stop::Seat;
-use super::super::unit::Wire;
+use super::super::unit::{Measured, Wire};
 use super::{BACK_OFF_FIRST_NS, BACK_OFF_MOST_NS, BusThread};
 use crate::clock::sleep_wall;
+use crate::rig::number_form::NumberForm;
 use crate::rig::serial_line::SerialLine;
 use crate::sequence::ports::{LinkState, PortError};
 use std::sync::Arc;
@@ -29,9 +30,9 @@ use std::time::Duration;
 
 /// A device is suspect for this many time-outs after the last doubt.
 const SUSPECT_TIMEOUTS: u64 = 40;
-/// Measured values may change between two looks by so many counts, or by this part of themselves.
-const MEASURED_COUNTS: u16 = 8;
-const MEASURED_PART: u16 = 4;
+/// Measured values may change between two looks by so many counts of a whole number, or by this share of themselves.
+const MEASURED_COUNTS: f64 = 8.0;
+const MEASURED_SHARE: f64 = 0.25;
 /// A read that is asked twice is given up after so many answers without two equal ones in a row.
 const TWICE_TRIES: usize = 4;
 /// How often a read of an order is asked in all.
@@ -282,7 +283,7 @@ impl BusThread {
         &mut self,
         index: usize,
         request: &Request,
-        measured: &[usize],
+        measured: &[Measured],
     ) -> Result<Answer, LinkError> {
         let mut answer = self.ask(index, request)?;
         if self.shared.line.is_none() || !request.is_read() || self.watches[index].suspect_until_ns <= self.now_ns() {
@@ -335,14 +336,22 @@ impl BusThread {
 }
 
 /// Two looks at the same registers agree when they are equal, measured values when they are near each other.
-fn agree(one: &Answer, two: &Answer, measured: &[usize]) -> bool {
+fn agree(one: &Answer, two: &Answer, measured: &[Measured]) -> bool {
     let (Answer::Values(one), Answer::Values(two)) = (one, two) else { return one == two };
-    let near = |(place, (a, b)): (usize, (&u16, &u16))| {
-        let apart = a.wrapping_sub(*b).min(b.wrapping_sub(*a));
-        let size = a.cast_signed().unsigned_abs().max(b.cast_signed().unsigned_abs());
-        apart == 0 || measured.contains(&place) && apart <= MEASURED_COUNTS.max(size / MEASURED_PART)
+    let of_measured = |place: usize| {
+        measured.iter().any(|value| (value.at..value.at + usize::from(value.field.registers())).contains(&place))
     };
-    one.len() == two.len() && one.iter().zip(two).enumerate().all(near)
+    let equal = |(place, (a, b)): (usize, (&u16, &u16))| a == b || of_measured(place);
+    one.len() == two.len()
+        && one.iter().zip(two).enumerate().all(equal)
+        && measured.iter().all(|value| near(value, one, two))
+}
+
+fn near(value: &Measured, one: &[u16], two: &[u16]) -> bool {
+    let raw = |words: &[u16]| value.field.gather(words.get(value.at..).unwrap_or(&[]));
+    let (a, b) = (value.field.number(raw(one)), value.field.number(raw(two)));
+    let counts = if value.field.form == NumberForm::F32 { 0.0 } else { MEASURED_COUNTS };
+    raw(one) == raw(two) || (a - b).abs() <= counts.max(MEASURED_SHARE * a.abs().max(b.abs()))
 }
 
 /// The bus with every request asked once.
@@ -352,7 +361,7 @@ pub(super) struct Bare<'a> {
 }
 
 impl Wire for Bare<'_> {
-    fn transact(&mut self, request: &Request, measured: &[usize]) -> Result<Answer, LinkError> {
+    fn transact(&mut self, request: &Request, measured: &[Measured]) -> Result<Answer, LinkError> {
         self.thread.ask_surely(self.index, request, measured)
     }
     fn prove(&mut self) -> Result<(), LinkError> {
@@ -374,7 +383,7 @@ pub(super) struct Retrying<'a> {
 }
 
 impl Retrying<'_> {
-    fn read(&mut self, request: &Request, measured: &[usize]) -> Result<Answer, LinkError> {
+    fn read(&mut self, request: &Request, measured: &[Measured]) -> Result<Answer, LinkError> {
         let answer = self.thread.ask_surely(self.index, request, measured);
         if matches!(&answer, Err(error) if error.costs_connection()) {
             return answer;
@@ -393,7 +402,7 @@ impl Retrying<'_> {
 }
 
 impl Wire for Retrying<'_> {
-    fn transact(&mut self, request: &Request, measured: &[usize]) -> Result<Answer, LinkError> {
+    fn transact(&mut self, request: &Request, measured: &[Measured]) -> Result<Answer, LinkError> {
         if !request.is_read() {
             self.thread.trusted_turn(self.index, request)?;
             return self.thread.ask(self.index, request);
@@ -424,16 +433,23 @@ impl Wire for Retrying<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::rig::register_map::{Field, Table};
 
     #[test]
     fn law_only_measured_values_may_differ_between_two_looks() {
         let values = |values: [u16; 2]| Answer::Values(values.to_vec());
+        let signed = Field { form: NumberForm::I16, ..Field::plain(Table::Input, 0) };
+        let second = [Measured { at: 1, field: signed }];
         assert!(agree(&values([1, 100]), &values([1, 100]), &[]));
         assert!(!agree(&values([1, 100]), &values([1, 101]), &[]));
-        assert!(agree(&values([1, 100]), &values([1, 125]), &[1]));
-        assert!(!agree(&values([1, 100]), &values([1, 140]), &[1]), "too far");
-        assert!(!agree(&values([1, 100]), &values([2, 100]), &[1]), "a status");
-        assert!(agree(&values([1, 3]), &values([1, 65534]), &[1]), "3 and -2");
+        assert!(agree(&values([1, 100]), &values([1, 125]), &second));
+        assert!(!agree(&values([1, 100]), &values([1, 140]), &second), "too far");
+        assert!(!agree(&values([1, 100]), &values([2, 100]), &second), "a status");
+        assert!(agree(&values([1, 3]), &values([1, 65534]), &second), "3 and -2");
         assert!(!agree(&Answer::Written, &values([0, 0]), &[]));
+        let float = Field { form: NumberForm::F32, ..Field::plain(Table::Input, 0) };
+        let wide = [Measured { at: 0, field: float }];
+        let of = |number: f32| Answer::Values(float.spread(u64::from(number.to_bits())));
+        assert!(agree(&of(12.0), &of(12.5), &wide) && !agree(&of(12.0), &of(17.0), &wide));
     }
 }

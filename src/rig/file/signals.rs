@@ -158,7 +158,7 @@ fn channel(table: Cursor<'_>, assumed: &mut Assumptions) -> ChannelEntry {
 
 /// Counts of the converter at the two ends of the range; by default most of 24 bits, with room for over-range.
 fn counts(table: &Cursor<'_>, assumed: &mut Assumptions) -> (f64, f64) {
-    let span = table.integer_span("counts", i32::MIN..=i32::MAX);
+    let span = table.integer_span("counts", i64::from(i32::MIN)..=i64::from(i32::MAX));
     if !table.has("counts") {
         let line = "the ends of a channel's range are -8 000 000 and 8 000 000 counts";
         if !assumed.0.iter().any(|said| said == line) {
@@ -169,7 +169,7 @@ fn counts(table: &Cursor<'_>, assumed: &mut Assumptions) -> (f64, f64) {
     if low == high {
         table.note("counts", format!("[{low}, {high}]"), "two different counts", None);
     }
-    (f64::from(low), f64::from(high))
+    (low as f64, high as f64)
 }
 
 fn place(table: &Cursor<'_>) -> PlaceEntry {

@@ -52,19 +52,23 @@ impl BenchUnit {
     }
 
     /// A write from the bus, already checked for address and span; all fields or none take effect.
-    pub fn write(&mut self, fields: &[(Role, u16)], now: &Circumstances) -> Result<(), Refusal> {
+    pub fn write(&mut self, fields: &[(Role, u64)], now: &Circumstances) -> Result<(), Refusal> {
         for (role, raw) in fields {
             match role {
                 Role::Heartbeat => {}
                 _ if !now.remote => return Err(Refusal::State),
-                Role::TransferSelect if *raw != 0 && !self.positions.contains(raw) => return Err(Refusal::Value),
+                Role::TransferSelect
+                    if *raw != 0 && !self.positions.iter().any(|position| u64::from(*position) == *raw) =>
+                {
+                    return Err(Refusal::Value);
+                }
                 _ => {}
             }
         }
         for (role, raw) in fields {
             self.registers.put(*role, *raw);
             if *role == Role::TransferSelect {
-                self.select(*raw);
+                self.select(*raw as u16);
             }
         }
         Ok(())
@@ -77,7 +81,7 @@ impl BenchUnit {
         self.travel_to = wanted;
         self.travel_left_s = self.travel_s;
         self.position = 0;
-        self.registers.put(Role::TransferPosition, 0);
+        self.registers.put(Role::TransferPosition, 0_u16);
     }
 
     /// Let the transfer device travel.

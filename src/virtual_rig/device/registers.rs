@@ -1,5 +1,6 @@
 //! The registers of one device: addresses and spans from the register map, raw values in memory.
 
+use crate::rig::number_form::NumberForm;
 use crate::rig::register_map::{Field, RegisterMap, Role, Table};
 use std::collections::BTreeMap;
 
@@ -24,58 +25,63 @@ pub enum Refusal {
     NoSuchUnit,
 }
 
-/// One register or bit.
-#[derive(Debug, Clone)]
-struct Cell {
-    role: Role,
-    field: Field,
-    raw: u16,
-}
-
-/// Registers of one device, keyed by table and address as on the wire.
+/// Registers of one device, as they lie on the wire, and the fields in them.
 #[derive(Debug, Clone, Default)]
 pub struct Registers {
-    cells: BTreeMap<(Table, u16), Cell>,
-    addresses: BTreeMap<Role, (Table, u16)>,
+    words: BTreeMap<(Table, u16), u16>,
+    fields: BTreeMap<Role, Field>,
 }
 
 impl Registers {
     /// All fields of `map`, zero except those with an expected constant.
     pub fn from_map(map: &RegisterMap) -> Self {
-        let mut registers = Self::default();
+        let mut registers = Self { words: BTreeMap::new(), fields: map.fields.clone() };
+        for field in map.fields.values() {
+            for place in 0..field.registers() {
+                registers.words.entry((field.table, field.address.saturating_add(place))).or_insert(0);
+            }
+        }
         for (role, field) in &map.fields {
-            let key = (field.table, field.address);
-            let raw = field.expect.unwrap_or(0);
-            registers.cells.insert(key, Cell { role: *role, field: *field, raw });
-            registers.addresses.insert(*role, key);
+            if let Some(expected) = field.expect {
+                registers.put(*role, expected);
+            }
         }
         registers
     }
 
     /// True when the map has the role.
     pub fn has(&self, role: Role) -> bool {
-        self.addresses.contains_key(&role)
+        self.fields.contains_key(&role)
     }
 
-    /// Raw value of a role, `None` when the map lacks it.
-    pub fn raw(&self, role: Role) -> Option<u16> {
-        self.cell(role).map(|cell| cell.raw)
+    /// Bit pattern of a role, `None` when the map lacks it.
+    pub fn raw(&self, role: Role) -> Option<u64> {
+        self.fields.get(&role).map(|field| field.gather(&self.words_of(field)))
     }
 
     /// SI value of a role.
     pub fn si(&self, role: Role) -> Option<f64> {
-        self.cell(role).map(|cell| cell.field.to_si(cell.raw))
+        Some(self.fields.get(&role)?.to_si(self.raw(role)?))
     }
 
     /// The field of a role.
     pub fn field(&self, role: Role) -> Option<&Field> {
-        self.cell(role).map(|cell| &cell.field)
+        self.fields.get(&role)
+    }
+
+    fn words_of(&self, field: &Field) -> Vec<u16> {
+        let word = |place| self.words.get(&(field.table, field.address.saturating_add(place))).copied().unwrap_or(0);
+        (0..field.registers()).map(word).collect()
     }
 
     /// The device's own write: read-only fields too, no span check. Without effect when the map lacks the role.
-    pub fn put(&mut self, role: Role, raw: u16) {
-        if let Some(cell) = self.addresses.get(&role).and_then(|key| self.cells.get_mut(key)) {
-            cell.raw = raw;
+    pub fn put(&mut self, role: Role, raw: impl Into<u64>) {
+        let Some(field) = self.fields.get(&role).copied() else { return };
+        let others = field.bit.map_or(0, |bit| !(1_u16 << bit));
+        for (place, word) in (0..).zip(field.spread(raw.into())) {
+            if let Some(cell) = self.words.get_mut(&(field.table, field.address.saturating_add(place))) {
+                *cell = *cell & others | word;
+            }
         }
     }
 
@@ -84,16 +90,19 @@ impl Registers {
         self.put(role, u16::from(on));
     }
 
-    /// The device's own write of an SI value; one that does not fit is held at the end of the 16-bit range.
+    /// The device's own write of an SI value; one that does not fit a 16-bit register is held at the end of its range, a
+    /// wider one is left as it is.
     pub fn put_si(&mut self, role: Role, value: f64) {
         let Some(field) = self.field(role) else { return };
-        let number = ((value - field.offset) / field.scale).round();
-        let raw = if field.signed {
-            (number.clamp(-32768.0, 32767.0) as i16).cast_unsigned()
-        } else {
-            number.clamp(0.0, 65535.0) as u16
+        let number = (value - field.offset) / field.scale;
+        let held = match field.form {
+            NumberForm::U16 => number.clamp(0.0, 65535.0),
+            NumberForm::I16 => number.clamp(-32768.0, 32767.0),
+            _ => number,
         };
-        self.put(role, raw);
+        if let Some(raw) = field.form.pattern(held) {
+            self.put(role, raw);
+        }
     }
 
     /// Read `quantity` neighbours from `address`; a hole in the range refuses the whole request.
@@ -103,33 +112,35 @@ impl Registers {
             return Err(Refusal::Value);
         }
         let keys = span(address, quantity)?;
-        keys.map(|at| self.cells.get(&(table, at)).map(|cell| cell.raw).ok_or(Refusal::Address)).collect()
+        keys.map(|at| self.words.get(&(table, at)).copied().ok_or(Refusal::Address)).collect()
     }
 
-    /// What a write would do, as (role, raw) in address order. Nothing is changed: the device decides.
-    pub fn plan_write(&self, table: Table, address: u16, raws: &[u16]) -> Result<Vec<(Role, u16)>, Refusal> {
+    /// What a write would do, as (role, bit pattern) in address order. Nothing is changed: the device decides. A number
+    /// of several registers is written whole or not at all.
+    pub fn plan_write(&self, table: Table, address: u16, raws: &[u16]) -> Result<Vec<(Role, u64)>, Refusal> {
         let most = if is_bit(table) { 1968 } else { 123 };
         if raws.is_empty() || raws.len() > most {
             return Err(Refusal::Value);
         }
-        let quantity = u16::try_from(raws.len()).map_err(|_| Refusal::Value)?;
-        span(address, quantity)?.zip(raws).map(|(at, raw)| self.plan_one(table, at, *raw)).collect()
+        span(address, u16::try_from(raws.len()).map_err(|_| Refusal::Value)?)?;
+        let (mut at, mut rest, mut plan) = (address, raws, Vec::new());
+        while !rest.is_empty() {
+            let (role, field) = self.writable_at(table, at).ok_or(Refusal::Address)?;
+            let own = rest.get(..usize::from(field.registers())).ok_or(Refusal::Address)?;
+            let raw = field.gather(own);
+            if !field.allows(raw) {
+                return Err(Refusal::Value);
+            }
+            plan.push((role, raw));
+            rest = &rest[own.len()..];
+            at = at.wrapping_add(field.registers());
+        }
+        Ok(plan)
     }
 
-    fn plan_one(&self, table: Table, address: u16, raw: u16) -> Result<(Role, u16), Refusal> {
-        let cell = self.cells.get(&(table, address)).ok_or(Refusal::Address)?;
-        if !cell.field.writable {
-            return Err(Refusal::Address);
-        }
-        let number = if cell.field.signed { i32::from(raw.cast_signed()) } else { i32::from(raw) };
-        match cell.field.allowed {
-            Some((low, high)) if number < low || number > high => Err(Refusal::Value),
-            _ => Ok((cell.role, raw)),
-        }
-    }
-
-    fn cell(&self, role: Role) -> Option<&Cell> {
-        self.addresses.get(&role).and_then(|key| self.cells.get(key))
+    fn writable_at(&self, table: Table, address: u16) -> Option<(Role, &Field)> {
+        let begins = |(_, field): &(&Role, &Field)| (field.table, field.address) == (table, address) && field.writable;
+        self.fields.iter().find(begins).map(|(role, field)| (*role, field))
     }
 }
 
@@ -146,9 +157,10 @@ fn span(address: u16, quantity: u16) -> Result<std::ops::RangeInclusive<u16>, Re
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::rig::number_form::WordOrder;
 
-    fn field(table: Table, address: u16, writable: bool, allowed: Option<(i32, i32)>) -> Field {
-        Field { table, address, signed: false, scale: 0.1, offset: 0.0, allowed, writable, expect: None }
+    fn field(table: Table, address: u16, writable: bool, allowed: Option<(i64, i64)>) -> Field {
+        Field { scale: 0.1, allowed, writable, ..Field::plain(table, address) }
     }
 
     fn registers() -> Registers {
@@ -158,7 +170,13 @@ mod tests {
             (Role::Current, field(Table::Input, 0, false, None)),
             (Role::SpeedActual, field(Table::Holding, 12, false, None)),
         ]);
-        Registers::from_map(&RegisterMap { name: "t".into(), about: String::new(), cia402: false, fields })
+        Registers::from_map(&RegisterMap {
+            name: "t".into(),
+            about: String::new(),
+            cia402: false,
+            fields,
+            words: BTreeMap::new(),
+        })
     }
 
     #[test]
@@ -191,5 +209,29 @@ mod tests {
             registers.plan_write(Table::Holding, 10, &[5, 600]),
             Ok(vec![(Role::RampUp, 5), (Role::RampDown, 600)])
         );
+    }
+
+    #[test]
+    fn keeps_wide_numbers_whole_and_bits_of_a_register_apart() {
+        let wide = Field {
+            form: NumberForm::F32,
+            order: WordOrder::LowFirst,
+            writable: true,
+            ..Field::plain(Table::Holding, 20)
+        };
+        let bit = |bit| Field { bit: Some(bit), ..Field::plain(Table::Input, 5) };
+        let fields = BTreeMap::from([(Role::RampUp, wide), (Role::Running, bit(0)), (Role::AtSpeed, bit(3))]);
+        let map = RegisterMap { name: "t".into(), about: String::new(), cia402: false, fields, words: BTreeMap::new() };
+        let mut registers = Registers::from_map(&map);
+        registers.put_si(Role::RampUp, 2.5);
+        assert_eq!(registers.read(Table::Holding, 20, 2), Ok(vec![0, 0x4020]), "2.5 is 0x40200000");
+        assert_eq!(registers.plan_write(Table::Holding, 20, &[0, 0x4060]), Ok(vec![(Role::RampUp, 0x4060_0000)]));
+        assert_eq!(registers.plan_write(Table::Holding, 20, &[0]), Err(Refusal::Address), "half a number");
+        assert_eq!(registers.plan_write(Table::Holding, 21, &[0]), Err(Refusal::Address), "the other half");
+        registers.put_bit(Role::AtSpeed, true);
+        registers.put_bit(Role::Running, true);
+        registers.put_bit(Role::AtSpeed, false);
+        assert_eq!(registers.read(Table::Input, 5, 1), Ok(vec![1]));
+        assert_eq!((registers.raw(Role::Running), registers.raw(Role::AtSpeed)), (Some(1), Some(0)));
     }
 }

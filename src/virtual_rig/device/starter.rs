@@ -113,7 +113,7 @@ impl StarterDevice {
     }
 
     /// A write from the bus, already checked for address and span; all fields or none take effect.
-    pub fn write(&mut self, fields: &[(Role, u16)], now: &Circumstances) -> Result<(), Refusal> {
+    pub fn write(&mut self, fields: &[(Role, u64)], now: &Circumstances) -> Result<(), Refusal> {
         for (role, raw) in fields {
             self.may_write(*role, *raw, now)?;
         }
@@ -124,7 +124,7 @@ impl StarterDevice {
         Ok(())
     }
 
-    fn may_write(&self, role: Role, raw: u16, now: &Circumstances) -> Result<(), Refusal> {
+    fn may_write(&self, role: Role, raw: u64, now: &Circumstances) -> Result<(), Refusal> {
         let ready = now.remote && now.emergency_stop_ok;
         let allowed = match role {
             Role::Run if raw != 0 => self.registers.raw(Role::Run) != Some(0) || (ready && self.fault == 0),
@@ -135,7 +135,7 @@ impl StarterDevice {
         if allowed { Ok(()) } else { Err(Refusal::State) }
     }
 
-    fn take(&mut self, role: Role, raw: u16, now: &Circumstances) {
+    fn take(&mut self, role: Role, raw: u64, now: &Circumstances) {
         let before = self.registers.raw(role);
         self.registers.put(role, raw);
         match role {
@@ -144,7 +144,7 @@ impl StarterDevice {
             Role::Cut if raw != 0 => self.cut(),
             Role::Reset if raw != 0 => self.reset(),
             Role::Heartbeat if before != Some(raw) => self.last_beat_wall_ns = now.wall_ns,
-            Role::ControlWord => self.control_word(raw, now),
+            Role::ControlWord => self.control_word(raw as u16, now),
             _ => {}
         }
     }
@@ -161,8 +161,8 @@ impl StarterDevice {
     }
 
     fn order_start(&mut self, now: &Circumstances) {
-        self.registers.put(Role::Cut, 0);
-        self.registers.put(Role::Reset, 0);
+        self.registers.put(Role::Cut, 0_u16);
+        self.registers.put(Role::Reset, 0_u16);
         self.last_beat_wall_ns = now.wall_ns;
         if self.output_on() {
             // A run edge during the ramp down: output off first, then a start like any other.
@@ -207,14 +207,14 @@ impl StarterDevice {
     /// The selector left remote (through its off position): the remote run order is gone. Ramps where there is a ramp.
     pub fn left_remote(&mut self) {
         self.order_stop(StopKind::Ramp);
-        self.registers.put(Role::Run, 0);
+        self.registers.put(Role::Run, 0_u16);
         if self.output == Output::Off {
             self.drop_run_order();
         }
     }
 
     fn drop_run_order(&mut self) {
-        self.registers.put(Role::Run, 0);
+        self.registers.put(Role::Run, 0_u16);
         if let Some(profile) = self.profile.as_mut() {
             profile.output_off(false);
         }
@@ -344,7 +344,10 @@ fn works_settings(starter: &Starter, registers: &mut Registers) {
         let most = registers.field(role).and_then(|field| field.allowed).map(|(_, most)| most);
         match (span, most) {
             ((Some(least), Some(most)), _) => registers.put_si(role, 0.5 * (least + most)),
-            (_, Some(most)) => registers.put(role, most.clamp(0, 65_535) as u16),
+            (_, Some(most)) => {
+                let raw = registers.field(role).and_then(|field| field.form.pattern(most as f64));
+                registers.put(role, raw.unwrap_or(0));
+            }
             _ => {}
         }
     }

@@ -134,10 +134,10 @@ fn map(cia402: bool, roles: &[Role]) -> RegisterMap {
         };
         let allowed = (role == Role::RampUp).then_some((5, 300));
         let writable = matches!(table, Table::Coil | Table::Holding);
-        Field { table, address, signed: false, scale, offset: 0.0, allowed, writable, expect: None }
+        Field { scale, allowed, writable, ..Field::plain(table, address) }
     };
     let fields: BTreeMap<Role, Field> = roles.iter().map(|role| (*role, field(*role))).collect();
-    RegisterMap { name: "test".into(), about: String::new(), cia402, fields }
+    RegisterMap { name: "test".into(), about: String::new(), cia402, fields, words: BTreeMap::new() }
 }
 
 fn devices() -> (Vec<Starter>, Transfer) {

@@ -115,7 +115,14 @@ impl Device {
         maps.extend(rig.transfer.iter().map(|transfer| (transfer.unit, transfer.map.clone())));
         let mut memory = Memory::new();
         for (unit, map) in &maps {
-            memory.extend(map.fields.values().map(|f| ((*unit, f.table, f.address), f.expect.unwrap_or(0))));
+            for field in map.fields.values() {
+                for place in 0..field.registers() {
+                    memory.entry((*unit, field.table, field.address + place)).or_insert(0);
+                }
+                if let Some(expected) = field.expect {
+                    memory.insert((*unit, field.table, field.address), expected);
+                }
+            }
         }
         for starter in &rig.starters {
             put(&mut memory, starter.unit, &starter.map, Role::CommTimeout, 500);
@@ -208,6 +215,14 @@ impl Device {
         put(&mut self.world.lock().memory, unit, &self.world.maps[&unit], role, raw);
     }
 
+    pub fn register(&self, unit: u8, table: Table, address: u16) -> u16 {
+        self.world.lock().memory[&(unit, table, address)]
+    }
+
+    pub fn set_register(&self, unit: u8, table: Table, address: u16, raw: u16) {
+        self.world.lock().memory.insert((unit, table, address), raw);
+    }
+
     /// Wait until the log satisfies `holds`; the log's length then.
     pub fn wait_log(&self, what: &str, mut holds: impl FnMut(&[Seen]) -> bool) -> usize {
         let guard = self.world.lock();
@@ -219,7 +234,8 @@ impl Device {
 
 fn put(memory: &mut Memory, unit: u8, map: &RegisterMap, role: Role, raw: u16) {
     if let Some(field) = map.field(role) {
-        memory.insert((unit, field.table, field.address), raw);
+        // Of wide numbers this device sets only plain ones, highest word first.
+        memory.insert((unit, field.table, field.address + field.registers() - 1), raw);
     }
 }
 
@@ -314,6 +330,9 @@ impl World {
                 }
             };
         }
+        if function == 16 {
+            return self.write_many(state, seen);
+        }
         match seen.write() {
             Some((table, address, raw)) if state.memory.contains_key(&(seen.unit, table, address)) => {
                 state.memory.insert((seen.unit, table, address), raw);
@@ -323,6 +342,18 @@ impl World {
             Some(_) => vec![function | 0x80, 2],
             None => vec![function | 0x80, 1],
         }
+    }
+
+    /// FC 16, all registers or none.
+    fn write_many(&self, state: &mut State, seen: &Seen) -> Vec<u8> {
+        let first = seen.word(1);
+        let values = seen.pdu[6..].chunks_exact(2).map(|pair| u16::from_be_bytes([pair[0], pair[1]]));
+        let cells: Vec<_> = (first..).zip(values).map(|(at, value)| ((seen.unit, Table::Holding, at), value)).collect();
+        if cells.iter().any(|(key, _)| !state.memory.contains_key(key)) {
+            return vec![16 | 0x80, 2];
+        }
+        state.memory.extend(cells);
+        seen.pdu[..5].to_vec()
     }
 
     fn react(&self, state: &mut State, unit: u8, table: Table, address: u16, raw: u16) {

@@ -9,6 +9,18 @@ use std::process::Command;
 /// When `mbpoll` is missing (names the script that installs it) or does not read.
 pub fn read(address_of_server: &str, unit: u8, table: Table, address: u16, count: u16) -> Vec<u16> {
     let (host, port) = address_of_server.rsplit_once(':').unwrap();
+    poll(&["-m", "tcp", "-p", port], host, unit, table, address, count)
+}
+
+/// The same over a serial port at `path`, 38 400 bit/s, even parity.
+///
+/// # Panics
+/// As [`read`].
+pub fn read_serial(path: &str, unit: u8, table: Table, address: u16, count: u16) -> Vec<u16> {
+    poll(&["-m", "rtu", "-b", "38400", "-P", "even"], path, unit, table, address, count)
+}
+
+fn poll(mode: &[&str], place: &str, unit: u8, table: Table, address: u16, count: u16) -> Vec<u16> {
     let kind = match table {
         Table::Coil => "0",
         Table::DiscreteInput => "1",
@@ -17,8 +29,9 @@ pub fn read(address_of_server: &str, unit: u8, table: Table, address: u16, count
     };
     let numbers = [unit.to_string(), address.to_string(), count.to_string()];
     let output = Command::new("mbpoll")
-        .args(["-m", "tcp", "-p", port, "-a", &numbers[0], "-t", kind, "-0", "-r", &numbers[1], "-c", &numbers[2]])
-        .args(["-1", "-q", host])
+        .args(mode)
+        .args(["-a", &numbers[0], "-t", kind, "-0", "-r", &numbers[1], "-c", &numbers[2]])
+        .args(["-1", "-q", place])
         .output()
         .unwrap_or_else(|error| panic!("cannot run mbpoll ({error}): run tests/peers/install"));
     let text = String::from_utf8_lossy(&output.stdout);

@@ -164,3 +164,32 @@ fn read_request(port: &mut File) -> Option<Seen> {
     assert_eq!(sum(body), found, "check sum of {bytes:02x?}");
     Some(Seen { connection: 0, unit: body[0], transaction: 0, pdu: body[1..].to_vec() })
 }
+
+/// A cable between two terminals: what is written into one end comes out of the other.
+pub struct Cable {
+    /// Path of one end.
+    pub one: String,
+    /// Path of the other end.
+    pub two: String,
+    _held: (OwnedFd, OwnedFd),
+}
+
+impl Cable {
+    pub fn new() -> Self {
+        let ((one, held_one, path_one), (two, held_two, path_two)) = (terminal(), terminal());
+        pass(one.try_clone().unwrap(), two.try_clone().unwrap());
+        pass(two, one);
+        Self { one: path_one, two: path_two, _held: (held_one, held_two) }
+    }
+}
+
+fn pass(mut from: File, mut to: File) {
+    std::thread::spawn(move || {
+        let mut bytes = [0_u8; 512];
+        while let Ok(count @ 1..) = from.read(&mut bytes) {
+            if to.write_all(&bytes[..count]).is_err() {
+                break;
+            }
+        }
+    });
+}

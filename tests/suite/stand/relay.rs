@@ -96,6 +96,11 @@ impl<T> Relay<T> {
         self.shared.cut();
     }
 
+    /// Take connections again.
+    pub fn restore(&self) {
+        self.shared.cut.store(false, Ordering::SeqCst);
+    }
+
     /// Keep everything open and pass no samples on any more.
     pub fn hold_back(&self) {
         self.shared.held.store(true, Ordering::SeqCst);

@@ -184,7 +184,7 @@ impl Bus {
 
     pub fn put_si(&mut self, unit: u8, role: Role, value: f64) {
         let raw = self.field(unit, role).to_raw(value).unwrap();
-        self.put(unit, role, raw).unwrap();
+        self.put(unit, role, u16::try_from(raw).unwrap()).unwrap();
     }
 
     /// A heartbeat for every starter.

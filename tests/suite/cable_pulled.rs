@@ -1,0 +1,101 @@
+//! Campaign `cable-pulled`: the bus cable is pulled at random moments of a cycle, for a moment or for good. The virtual
+//! motor stops every time, and `stop confirmed` is said only when it had stopped at that instant, as the virtual rig says.
+
+use crate::campaign;
+use crate::stand::bench::Bench;
+use crate::stand::relay::{Relay, Wrote, bus};
+use crate::stand::sequences::Cycle;
+use crate::stand::wait_until;
+use rand::RngExt;
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+const PULLS: u32 = 200;
+/// Starter and whether it is on the serial line of the serial bench.
+const STARTERS: [&str; 3] = ["contactor", "soft", "drive"];
+/// From the start of the recording; the cycle lasts longer.
+const LATEST_PULL_S: f64 = 7.0;
+/// A cable that comes back, comes back well before the program gives up asking.
+const BACK_AFTER: Duration = Duration::from_millis(1_500);
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Pull {
+    Back,
+    ForGood,
+}
+
+fn sequence(starter: &str) -> String {
+    let (start, hold) = match starter {
+        "contactor" => ("", "time = \"4 s\"\nafter = \"start\""),
+        _ => ("ramp_up = \"2 s\"\nramp_down = \"2 s\"", "time = \"2 s\""),
+    };
+    Cycle { start, hold, ..Cycle::default() }.text()
+}
+
+/// The cable between program and rig: a relay in the TCP bus, or the pseudo-terminal itself.
+struct Cable {
+    relay: Relay<Wrote>,
+    serial: bool,
+}
+
+impl Cable {
+    fn pull(&self, bench: &mut Bench, pull: Pull) {
+        match (self.serial, pull) {
+            (true, Pull::Back) => bench.control(&format!("drop-ports {}ms", BACK_AFTER.as_millis())),
+            (true, Pull::ForGood) => bench.control("drop-ports 3600s"),
+            (false, _) => self.relay.cut(),
+        }
+    }
+
+    fn put_back(&self) {
+        self.relay.restore();
+    }
+}
+
+/// Exit code, and what it was pulled by.
+fn trial(starter: &str, pull: Pull, after: Duration) -> i32 {
+    let serial = starter == "soft";
+    let mut bench = if serial { Bench::serial() } else { Bench::real_time() };
+    let cable = Cable { relay: bus(bench.ready.modbus), serial };
+    let through = if serial { bench.ready.modbus } else { cable.relay.address };
+    let wires = bench.wires_by(through, bench.ready.samples);
+    let program = bench.run_by(wires, &sequence(starter), starter);
+    wait_until("a recording begins", || !bench.recordings(".partial").is_empty());
+    std::thread::sleep(after);
+    let on_before = bench.witness().outputs_on();
+    cable.pull(&mut bench, pull);
+    if pull == Pull::Back && !serial {
+        std::thread::sleep(BACK_AFTER);
+        cable.put_back();
+    }
+    let ended = program.end();
+    let on_then = bench.witness().outputs_on();
+    let code = ended.code.unwrap_or(-1);
+    println!("  on before {on_before:#b}, exit {code}, on then {on_then:#b}");
+    match code {
+        0 | 3 => assert_eq!(on_then, 0, "exit {code} with an output on; it said:\n{}", ended.stderr),
+        4 => assert_eq!(pull, Pull::ForGood, "NOT confirmed though the cable came back; it said:\n{}", ended.stderr),
+        code => panic!("exit code {code}; it said:\n{}", ended.stderr),
+    }
+    let witness = bench.witness();
+    witness.wait_off();
+    witness.assert_all_off();
+    bench.end();
+    code
+}
+
+#[test]
+fn campaign_cable_pulled() {
+    let mut random = campaign::generator("cable-pulled");
+    let mut shares: BTreeMap<(String, i32), u32> = BTreeMap::new();
+    for number in 0..campaign::count(PULLS) {
+        let starter = STARTERS[random.random_range(0..STARTERS.len())];
+        let pull = if random.random() { Pull::Back } else { Pull::ForGood };
+        let after = Duration::from_secs_f64(random.random_range(0.0..LATEST_PULL_S));
+        println!("pull {number}: {starter}, {pull:?}, after {after:?}");
+        *shares.entry((format!("{pull:?}"), trial(starter, pull, after))).or_default() += 1;
+    }
+    for ((pull, code), count) in &shares {
+        println!("cable-pulled: {pull}: exit {code} {count} times");
+    }
+}
