@@ -70,11 +70,14 @@ fn rejects_a_second_control_valve_and_one_away_from_the_pump() {
 
 #[test]
 fn rejects_a_map_without_a_cut_beside_a_control_valve() {
-    let bench = rig::shipped("terrace-bench").unwrap();
+    // Lines full in every line-up: air is not followed past a control valve.
+    let air = |line: &&str| line.starts_with("line = ") || line.starts_with("suction = ");
+    let bench = rig::shipped("terrace-bench").unwrap().lines().filter(|line| !air(line));
+    let bench: String = bench.map(|line| format!("{line}\n")).collect();
     let begin = bench.find("[[check_valve]]").unwrap();
     let end = begin + bench[begin..].find("[[pipe]]").unwrap();
     let text = format!("{}{CONTROL_VALVE}{}", &bench[..begin], &bench[end..]);
-    assert!(rig::parse(&text, "bench.toml").is_ok(), "the shipped maps have a cut");
+    rig::parse(&text, "bench.toml").unwrap_or_else(|problems| panic!("the shipped maps have a cut: {problems}"));
     let folder = tempfile::tempdir().unwrap();
     std::fs::create_dir(folder.path().join("maps")).unwrap();
     let map = rig::maps::shipped_map("soft-starter").unwrap();

@@ -72,7 +72,7 @@ fn rejects_every_mistake_at_once_with_its_line() {
     let wanted = [
         "t.toml:5: step[0].text: found nothing",
         "t.toml:8: step[1].do: found \"dance\"",
-        "t.toml:11: step[2].line_up: found \"terace\"; allowed a line-up of the rig: terrace; try: terrace",
+        "t.toml:11: step[2].line_up: found \"terace\"; allowed a line-up of the rig: terrace, fill-terrace, return; try: terrace",
         "t.toml:14: step[3].until: found \"noon\"",
         "t.toml:15: step[3].timeout: found",
         "t.toml:16: step[4]: found a hold while the motor is stopped",
