@@ -19,7 +19,8 @@ use super::replay::{Order, Record, Replay};
 use super::simulate::{Rehearsal, member};
 use super::{Prediction, Segment};
 use crate::hydraulics::lanes::{DriverMaker, Meter, Probe, Scenario, Sweep, Trace};
-use crate::hydraulics::spec::{ElementKind, NetworkSpec, PumpSpec, Terminal};
+use crate::hydraulics::network::joined;
+use crate::hydraulics::spec::{ElementKind, NetworkSpec, Place, PumpSpec, SplashSpec, Terminal};
 use crate::rig::model::{Channel, Quantity, Rig};
 use crate::rig::uncertainty::Uncertainty;
 use crate::sequence::marks::Phase;
@@ -252,7 +253,8 @@ fn probe(channel: &Channel) -> Option<Probe> {
 
 /// One member under the recorded commands; `None` where its motor or starters cannot be.
 fn scenario(rig: &Rig, line_up: usize, record: &Record, draw: &Draw) -> Option<Scenario> {
-    let (network, shaft, starters) = varied(rig, draw).plant_parts(line_up);
+    let (mut network, shaft, starters) = varied(rig, draw).plant_parts(line_up);
+    drop_idle_splash(&mut network);
     let train = DriveTrain::new(varied_motor(rig, draw), starters).ok()?;
     let ramp_share = ramp_share(rig, draw);
     let orders: Arc<[(f64, Order)]> =
@@ -262,6 +264,24 @@ fn scenario(rig: &Rig, line_up: usize, record: &Record, draw: &Draw) -> Option<S
     // All travel times move by one factor, and the step with them: the cells stay those of the prediction.
     grid.dt_max_s /= 1.0 + draw[0] * rig.uncertainty.wave_speed;
     Some(Scenario { network, shaft, driver, grid, speed_rad_s: None, openings: Vec::new() })
+}
+
+/// A return behind a shut valve splashes nothing; a pump with a splash would have to run alone.
+fn drop_idle_splash(network: &mut NetworkSpec) {
+    let open = network.elements.iter().filter(|element| match &element.kind {
+        ElementKind::Pump(_) => false,
+        ElementKind::Valve(valve) => valve.opening > 0.0,
+        _ => true,
+    });
+    let part = joined(network.nodes.len(), open.map(|element| (element.from, element.to)));
+    for element in &mut network.elements {
+        let ElementKind::Pump(pump) = &mut element.kind else { continue };
+        let reached = |splash: &SplashSpec| match splash.place {
+            Place::Node(node) => part.get(node) == part.get(element.to),
+            Place::Pipe { .. } => true,
+        };
+        pump.condition.splash = pump.condition.splash.filter(reached);
+    }
 }
 
 /// One member's (largest, smallest) a channel of the first start, with the member's number.
