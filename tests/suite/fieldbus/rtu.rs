@@ -333,3 +333,42 @@ fn refuses_a_port_that_somebody_else_has_or_that_is_none() {
     let refused = fieldbus::open(&rig, Arc::new(SystemClock)).wait_up(Duration::from_millis(300)).unwrap_err();
     assert!(refused.to_string().contains("/nowhere/port"), "{refused}");
 }
+
+/// One reply of anybody's in `every` is bad: late, cut short, missing and twice in turn.
+fn spoil_one_in(stand: &Stand, every: usize) {
+    let mut number = 0_usize;
+    stand.port.script(move |_, honest| {
+        number += 1;
+        match (number % every, number / every % 4) {
+            (0, 0) => vec![(TIMEOUT + TIMEOUT / 4, honest.to_vec())],
+            (0, 1) => at_once(honest[..honest.len() - 1].to_vec()),
+            (0, 2) => Vec::new(),
+            (0, _) => at_once([honest, honest].concat()),
+            _ => at_once(honest.to_vec()),
+        }
+    });
+}
+
+#[test]
+fn brings_every_stop_home_through_a_device_that_is_late_garbled_or_silent() {
+    let stand = stand();
+    let unit = stand.unit(SOFT);
+    let off = |role| stand.port.device.get(unit, role) == 0;
+    let line = stand.fieldbus.stop_line(SOFT);
+    for kind in [StopKind::Ramp, StopKind::Coast, StopKind::ContactorOff, StopKind::Ramp] {
+        // So bad that no status can be proven: the stop arrives all the same.
+        spoil_one_in(&stand, 3);
+        stand.port.device.set(unit, Role::Run, 1);
+        stand.port.device.set(unit, Role::Running, 1);
+        line.stop(kind, "test");
+        until("stopped", || off(Role::Run) && off(Role::Running));
+        // Bad, but passable: it is shown accepted too.
+        spoil_one_in(&stand, 25);
+        let mut records = Vec::new();
+        until("a confirmed stop", || {
+            records.extend(line.take_records());
+            records.iter().any(|record| record.answered_wall_ns.is_some())
+        });
+        assert!(off(Role::Run) && off(Role::Running), "{kind:?} counts as accepted with the output on: {records:?}");
+    }
+}
