@@ -108,7 +108,7 @@ fn keeps_the_keys_of_its_json() {
         "channels current_a flow_m3_s head_m npsh_available_m npsh_required_m other_pumps shaft_power_w speed_rad_s"
     );
     assert_eq!(keys(&json["weakest"]), "element pressure_gauge_pa rated_gauge_pa");
-    assert_eq!(keys(&json["links"][0]), "id stop_delay_budget_s worst_stop_delay_s");
+    assert_eq!(keys(&json["links"][0]), "id registers_a_poll stop_delay_budget_s worst_stop_delay_s");
     assert!(json["line_ups"][0]["duty"]["flow_m3_s"].as_f64().unwrap() > 0.0);
 }
 

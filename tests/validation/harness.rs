@@ -510,7 +510,7 @@ fn case_directories() -> [PathBuf; 2] {
 fn read_cases(file: &str) -> Vec<Case> {
     let paths = case_directories().map(|folder| folder.join(format!("{file}.toml")));
     let path = paths.iter().find(|path| path.exists()).unwrap_or_else(|| panic!("no case file {file}"));
-    let text = std::fs::read_to_string(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
+    let text = std::fs::read_to_string(path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
     let document: toml::Value = toml::from_str(&text).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
     document["case"].as_array().unwrap().iter().map(Case::from_toml).collect()
 }
