@@ -136,6 +136,26 @@ pub enum HydraulicsError {
         /// Elevation, m.
         elevation_m: f64,
     },
+    /// A tank ran dry, and air fills the line behind it.
+    #[error(
+        "tank `{node}`: it ran dry at {dry_at_s:.2} s, its level at its bottom {level_m:.2} m, and by {time_s:.2} s {air_l:.2} l \
+         of air followed the water into its line, which holds {line_l:.2} l: what runs on would be air; try: more water in \
+         the tank, or a shorter run"
+    )]
+    TankDry {
+        /// Node.
+        node: String,
+        /// When it ran dry, s.
+        dry_at_s: f64,
+        /// Its bottom, m above datum.
+        level_m: f64,
+        /// Time, s.
+        time_s: f64,
+        /// Air drawn, l.
+        air_l: f64,
+        /// Volume of the line, l.
+        line_l: f64,
+    },
     /// A line that cannot stand empty.
     #[error("`{place}`: the line cannot be followed as drained: {reason}")]
     CannotDrain {

@@ -94,6 +94,8 @@ struct Watch {
     shaft_forwards: bool,
     parting: parting::Parting,
     emptied: Vec<usize>,
+    /// Tanks that ran dry, and when, s.
+    dry: Vec<(usize, f64)>,
     aired: Vec<usize>,
     flattened: Vec<usize>,
 }
@@ -258,6 +260,7 @@ impl<D: ShaftDriver> Plant<D> {
             }
         }
         self.look_at_clusters(time_s)?;
+        self.look_at_tanks(time_s)?;
         let (flow_m3_s, speed_rad_s) = (self.pump_flow_m3_s(), self.speed_rad_s);
         if let Some(pump) = self.network.pump_spec() {
             self.watch.turns((flow_m3_s, pump.rated_flow_m3_s), (speed_rad_s, pump.rated_speed_rad_s), time_s);
@@ -569,6 +572,7 @@ impl Watch {
             shaft_forwards: state.speed_rad_s >= 0.0,
             parting: parting::Parting::new(line, clusters, network),
             emptied: Vec::new(),
+            dry: Vec::new(),
             aired: Vec::new(),
             flattened: flat.collect(),
         }

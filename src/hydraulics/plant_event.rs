@@ -74,6 +74,15 @@ pub enum PlantEventKind {
         /// Node.
         node: usize,
     },
+    /// A tank has no water left: its level is at its bottom, and air follows the water into the line.
+    TankRunsDry {
+        /// Node.
+        node: usize,
+        /// Level of its bottom, m above datum.
+        level_m: f64,
+        /// Flow that is being drawn, m3/s.
+        drawn_m3_s: f64,
+    },
     /// The shaft of a pump beside the commanded one turned back or forwards.
     OtherShaftReversed {
         /// Element index.

@@ -61,6 +61,8 @@ pub enum EventKind {
     AirExpelled,
     /// A tank that is filled runs over.
     TankOverflows,
+    /// A tank has no water left.
+    TankRunsDry,
     /// A lay-flat hose folds.
     HoseFlattened,
     /// A lay-flat hose is round again.
@@ -324,6 +326,14 @@ fn in_words(rig: &Rig, kind: PlantEventKind) -> (EventKind, String) {
             EventKind::TankOverflows,
             format!("the tank at {} is full to its rim and runs over", words(rig, Place::Node(node))),
         ),
+        PlantEventKind::TankRunsDry { node, level_m, drawn_m3_s } => {
+            let (place, drawn_l_s) = (words(rig, Place::Node(node)), 1e3 * drawn_m3_s);
+            let text = format!(
+                "tank runs dry at {place}: its level is at its bottom, {level_m:.2} m, while {drawn_l_s:.2} l/s are drawn; air \
+                 follows the water into the line"
+            );
+            (EventKind::TankRunsDry, text)
+        }
         PlantEventKind::LineFull => (EventKind::LineFull, "the whole discharge side is full".to_owned()),
         PlantEventKind::Draining { element } => {
             (EventKind::Draining, format!("air comes in at the end of {}: it drains back", name(element)))

@@ -18,4 +18,5 @@ mod ranges;
 mod refusals;
 mod runs;
 mod several_pumps;
+mod tanks;
 mod waves;

@@ -2,6 +2,7 @@
 
 mod losses;
 mod refusals;
+mod water;
 
 use ramprig::rig::{
     self,

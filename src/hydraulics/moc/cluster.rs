@@ -8,6 +8,7 @@ use super::lay_flat::holds_hose_ends;
 use crate::hydraulics::error::HydraulicsError;
 use crate::hydraulics::network::{Network, joined};
 use crate::hydraulics::nodal::{Drive, Hold, Link, Nodal, Node, Unsolved};
+use crate::hydraulics::pipe::bore_area_m2;
 use crate::hydraulics::pump::Pump;
 use crate::hydraulics::spec::{ElementKind, ElementSpec, Terminal};
 use crate::hydraulics::steady::{SteadyState, boundary_of};
@@ -45,6 +46,23 @@ struct TankAt {
     tank: Tank,
     step: TankStep,
     start_m: f64,
+    /// Water in the smallest pipe that begins here, m3: air from a dry tank may fill no more.
+    line_m3: f64,
+}
+
+/// A tank that has run dry.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Dry {
+    /// Place of its node in the cluster.
+    pub(crate) node: usize,
+    /// Level of its bottom, m.
+    pub(crate) level_m: f64,
+    /// Water that is drawn from where there is none, m3/s.
+    pub(crate) drawn_m3_s: f64,
+    /// Air that has followed the water into the line, m3.
+    pub(crate) air_m3: f64,
+    /// The most that the line there can hold, m3.
+    pub(crate) line_m3: f64,
 }
 
 #[derive(Debug, Clone)]
@@ -152,10 +170,11 @@ impl Cluster {
     fn add_terminals(&mut self, network: &Network, line: &Line) {
         for (node, index) in self.nodes.iter().enumerate() {
             let arrival_m3_s = self.arrival_m3_s(line, node);
-            let terminal = &network.spec().nodes[*index].terminal;
-            if let Some(tank) = Tank::new(terminal, arrival_m3_s) {
-                let start_m = tank.level_m;
-                self.tanks.push(TankAt { node, tank, step: TankStep::Still, start_m });
+            let described = &network.spec().nodes[*index];
+            let terminal = &described.terminal;
+            if let Some(tank) = Tank::new(described, arrival_m3_s) {
+                let (start_m, line_m3) = (tank.level_m, self.line_m3(network, line, node));
+                self.tanks.push(TankAt { node, tank, step: TankStep::Still, start_m, line_m3 });
             }
             if let Terminal::Gas(spec) = terminal {
                 let (described, liquid) = (&network.spec().nodes[*index], &network.spec().liquid);
@@ -369,6 +388,33 @@ impl Cluster {
     /// Level of the tank at a node of this cluster.
     pub(crate) fn level_m(&self, node: usize) -> Option<f64> {
         self.tanks.iter().find(|at| at.node == node).map(|at| at.tank.level_m)
+    }
+
+    /// Tanks that have run dry.
+    pub(crate) fn dry(&self) -> impl Iterator<Item = Dry> {
+        self.tanks.iter().filter(|at| at.tank.air_m3 > 0.0).map(|at| Dry {
+            node: at.node,
+            level_m: at.tank.level_m,
+            drawn_m3_s: -at.tank.inflow_m3_s,
+            air_m3: at.tank.air_m3,
+            line_m3: at.line_m3,
+        })
+    }
+
+    /// Level of the bottom of the tank at a node of this cluster, minus infinity where none is known, m.
+    pub(crate) fn tank_bottom_m(&self, node: usize) -> f64 {
+        let tank = self.tanks.iter().find(|at| at.node == node);
+        tank.filter(|at| at.tank.may_move()).map_or(f64::NEG_INFINITY, |at| at.tank.bottom_m)
+    }
+
+    /// Volume of the smallest pipe that ends at a node, m3; none where an element without length is.
+    fn line_m3(&self, network: &Network, line: &Line, node: usize) -> f64 {
+        if self.nodal.links.iter().any(|link| link.from == node || link.to == node) {
+            return 0.0;
+        }
+        let here = |pipe: usize| self.ends.iter().any(|end| end.node == node && line.pipes[end.pipe].element == pipe);
+        let pipes = network.pipes().filter(|(element, _)| here(*element));
+        pipes.map(|(_, pipe)| pipe.length_m * bore_area_m2(pipe)).reduce(f64::min).unwrap_or(0.0)
     }
 
     /// A lay-flat hose ends here: when its water runs back it folds, and no air follows.

@@ -15,5 +15,5 @@ mod lay_flat;
 mod midway;
 pub(crate) mod unsteady;
 
-pub(crate) use cluster::Cluster;
+pub(crate) use cluster::{Cluster, Dry};
 pub(crate) use interior::{Line, PipeGrid};

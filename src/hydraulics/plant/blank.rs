@@ -1,6 +1,8 @@
-//! Branches that are shut off, and water that falls from an outlet into a tank.
+//! Branches that are shut off, water that falls from an outlet into a tank, and tanks that run dry.
 
-use super::{Plant, PlantEventKind, ShaftDriver};
+use super::{Plant, PlantEventKind, ShaftDriver, Watch};
+use crate::hydraulics::error::HydraulicsError;
+use crate::hydraulics::moc::Dry;
 use crate::hydraulics::spec::{ElementKind, Terminal};
 
 /// Water falls from an outlet into a tank.
@@ -43,9 +45,45 @@ impl<D: ShaftDriver> Plant<D> {
         }
     }
 
+    /// Tanks that run dry are told of once; when air has filled the line of one, the water cannot be followed further.
+    pub(super) fn look_at_tanks(&mut self, time_s: f64) -> Result<(), HydraulicsError> {
+        for cluster in &self.clusters {
+            for dry in cluster.dry() {
+                let node = cluster.nodes[dry.node];
+                let dry_at_s = self.watch.dry_since_s(node, &dry, time_s);
+                if dry.air_m3 > dry.line_m3 {
+                    let node = self.network.spec().nodes[node].name.clone();
+                    let (air_l, line_l) = (1.0e3 * dry.air_m3, 1.0e3 * dry.line_m3);
+                    return Err(HydraulicsError::TankDry {
+                        node,
+                        dry_at_s,
+                        level_m: dry.level_m,
+                        time_s,
+                        air_l,
+                        line_l,
+                    });
+                }
+            }
+        }
+        Ok(())
+    }
+
     /// True where a blank element stands as this opening would have it.
     pub(super) fn stays_blank(&self, element: usize, opening: f64) -> bool {
         let kind = &self.network.spec().elements[element].kind;
         matches!(kind, ElementKind::Blank { joined } if *joined == (opening > 0.0))
+    }
+}
+
+impl Watch {
+    /// When a tank ran dry; told the first time.
+    fn dry_since_s(&mut self, node: usize, dry: &Dry, time_s: f64) -> f64 {
+        if let Some((_, since_s)) = self.dry.iter().find(|(known, _)| *known == node) {
+            return *since_s;
+        }
+        self.dry.push((node, time_s));
+        let (level_m, drawn_m3_s) = (dry.level_m, dry.drawn_m3_s);
+        self.note(time_s, PlantEventKind::TankRunsDry { node, level_m, drawn_m3_s });
+        time_s
     }
 }

@@ -1,6 +1,7 @@
 //! The half grid, and many scenarios in lanes against one at a time.
 
 use super::bench::{Bench, DISCHARGE, RATED_RAD_S, SHAFT, Straight, pipe, pump, whole_liquid};
+use ramprig::hydraulics::HydraulicsError;
 use ramprig::hydraulics::lanes::{Meter, OpeningLaw, Probe, Report, Scenario, Sweep, Trace, Vectors};
 use ramprig::hydraulics::plant::{Plant, PlantEvent, ShaftDriver};
 use ramprig::hydraulics::shaft::{FixedSpeed, NoDrive};
@@ -220,6 +221,31 @@ fn difference(expected: &[f64], got: &[f64], probes: usize) -> f64 {
         worst = a.iter().zip(&b).fold(worst, |worst, (a, b)| worst.max((a - b).abs() / largest));
     }
     worst
+}
+
+/// A tank that runs dry is followed alone from its bottom on, and told as a plant by itself tells it; the others stay in lanes.
+#[test]
+fn agrees_with_the_plant_where_a_tank_runs_dry() {
+    let mut scenarios: Vec<Scenario> = (0..16).map(|member| pumped(member, Some(0.02), true)).collect();
+    for small in [3, 11] {
+        let Terminal::Tank { area_m2, .. } = &mut scenarios[small].network.nodes[0].terminal else { panic!("tank") };
+        *area_m2 = 0.004;
+    }
+    let (traces, _) = in_lanes(&scenarios, &probes(), Vectors::widest(), 1);
+    for (member, (trace, scenario)) in traces.iter().zip(&scenarios).enumerate() {
+        assert_eq!(trace.alone, [3, 11].contains(&member), "member {member}");
+        let grid = GridOptions { half_grid: true, ..scenario.grid };
+        let mut plant =
+            Plant::started_at(&scenario.network, &scenario.shaft, (scenario.driver)(), &grid, RATED_RAD_S).unwrap();
+        let mut failed = None;
+        while failed.is_none() && plant.time_s() < TIMES_S.0 {
+            plant.set_opening(2, scenario.openings[0].at(plant.time_s() + plant.dt_s())).unwrap();
+            failed = plant.advance().err();
+        }
+        // What sentence, time and litres say: the last bits of a litre differ.
+        assert_eq!(trace.failed.as_ref().map(ToString::to_string), failed.as_ref().map(ToString::to_string));
+        assert_eq!(matches!(failed, Some(HydraulicsError::TankDry { .. })), trace.alone, "member {member}: {failed:?}");
+    }
 }
 
 #[test]

@@ -568,6 +568,8 @@ fn lane_node<const W: usize>(
         let liquid = &spec.liquid;
         let boiling_m = (liquid.vapour_pa - liquid.atmosphere_pa) / (liquid.density_kg_m3 * liquid.gravity_m_s2);
         node.boiling_m[lane] = spec.nodes[index].elevation_m + boiling_m;
+        // A tank that may run dry is followed alone from its bottom on.
+        node.boiling_m[lane] = cluster.tank_bottom_m(local).max(node.boiling_m[lane]);
         node.head_m[lane] = cluster.nodal.nodes[local].head_m;
         if let (Hold::Outlet { level_m, open }, Some(outlet_m)) =
             (cluster.nodal.nodes[local].hold, node.outlet_m.as_mut())
