@@ -70,7 +70,7 @@ impl TcpConnection {
             Err(error) if error.kind() == io::ErrorKind::WouldBlock && self.splitter.pending_bytes() == 0 => Ok(()),
             Err(error) if error.kind() != io::ErrorKind::WouldBlock => Err(LinkError::down(error)),
             Ok(0) => Err(closed()),
-            _ => Err(LinkError::Down { reason: "bytes came that nothing had asked for".into() }),
+            _ => Err(unasked()),
         }
     }
 
@@ -85,6 +85,9 @@ impl TcpConnection {
         }
         while let Some(frame) = self.splitter.next_frame().map_err(LinkError::Frame)? {
             self.accept(&frame).map_err(LinkError::Frame)?;
+        }
+        if self.waiting.is_empty() && self.splitter.pending_bytes() > 0 {
+            return Err(unasked());
         }
         Ok(())
     }
@@ -107,11 +110,19 @@ impl TcpConnection {
         }
     }
 
-    /// The answer to `transaction`, if it is in.
+    /// The answer to `transaction`, if it is in. Only where a frame ends: an answer cut short and filled up by the
+    /// beginning of another one leaves the rest of that one behind.
     pub(super) fn take(&mut self, transaction: u16) -> Option<Result<Answer, FrameError>> {
+        if self.splitter.pending_bytes() > 0 {
+            return None;
+        }
         let position = self.answered.iter().position(|(id, _)| *id == transaction)?;
         Some(self.answered.swap_remove(position).1)
     }
+}
+
+fn unasked() -> LinkError {
+    LinkError::Down { reason: "bytes came that nothing had asked for".into() }
 }
 
 fn closed() -> LinkError {
@@ -142,6 +153,37 @@ mod tests {
         let request = Request::Read { table: Table::Holding, address: 0, count: 1 };
         let refused = connection.send(7, &request).unwrap_err();
         assert!(refused.costs_connection(), "{refused}");
+    }
+
+    /// Bytes of the device, in one piece, after two requests for one register each; what is taken of the first.
+    fn taken_after(second: bool, bytes: &[u8]) -> (Result<(), LinkError>, Option<Result<Answer, FrameError>>) {
+        let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+        let address = listener.local_addr().unwrap().to_string();
+        let reactor = Reactor::new().unwrap();
+        let mut connection = TcpConnection::open(&reactor, &address, PATIENCE).unwrap();
+        let (mut device, _) = listener.accept().unwrap();
+        let read = |address| Request::Read { table: Table::Holding, address, count: 1 };
+        let first = connection.send(7, &read(0)).unwrap();
+        if second {
+            connection.send(7, &read(1)).unwrap();
+        }
+        device.write_all(bytes).unwrap();
+        assert_eq!(reactor.wait(Some(connection.handle()), &Notify::new(), PATIENCE), Woken::Ready);
+        let received = connection.receive();
+        (received, connection.take(first))
+    }
+
+    #[test]
+    fn rejects_an_answer_cut_short_and_filled_up_by_another_one() {
+        let (whole, old) = (wrap(1, 7, &[3, 2, 0, 1]), wrap(9, 7, &[3, 2, 0, 5]));
+        for kept in 1..whole.len() {
+            for second in [false, true] {
+                let (received, taken) = taken_after(second, &[&whole[..kept], &old].concat());
+                let believed = received.is_ok() && taken.is_some();
+                assert!(!believed, "cut after {kept} bytes, second request {second}: {taken:?}");
+            }
+        }
+        assert_eq!(taken_after(false, &whole).1, Some(Ok(Answer::Values(vec![1]))));
     }
 
     #[test]

@@ -96,7 +96,7 @@ pub struct Segment {
     /// Flow through the pump, m3/s.
     pub flow_m3_s: Vec<f32>,
     /// One series a name of [`Prediction::beside`], same order; `NaN` where there is no such figure.
-    #[serde(default)]
+    #[serde(default, with = "no_number")]
     pub beside: Vec<Vec<f32>>,
 }
 
@@ -119,4 +119,18 @@ pub struct MadeWith {
     pub cells: usize,
     /// Largest wave-speed adjustment made, relative.
     pub wave_speed_adjustment: f64,
+}
+
+/// JSON has no word for a number that is none: `null` stands for it, both ways.
+mod no_number {
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    pub fn serialize<S: Serializer>(series: &[Vec<f32>], to: S) -> Result<S::Ok, S::Error> {
+        series.serialize(to)
+    }
+
+    pub fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Vec<Vec<f32>>, D::Error> {
+        let series = Vec::<Vec<Option<f32>>>::deserialize(from)?;
+        Ok(series.into_iter().map(|one| one.into_iter().map(|value| value.unwrap_or(f32::NAN)).collect()).collect())
+    }
 }

@@ -167,7 +167,11 @@ fn rejects_a_pipe_shorter_than_its_rise() {
 
 #[test]
 fn rejects_a_line_up_that_opens_and_closes_a_valve() {
-    one_problem("open = [\"throttle\"]", "open = [\"throttle\"]\nclosed = [\"throttle\"]", "set to 1 and to 0");
+    one_problem(
+        "closed = [\"fill_valve\", \"return_valve\"]",
+        "closed = [\"fill_valve\", \"return_valve\", \"throttle\"]",
+        "set to 1 and to 0",
+    );
 }
 
 #[test]

@@ -75,6 +75,8 @@ fn trial(starter: &str, pull: Pull, after: Duration) -> i32 {
     match code {
         0 | 3 => assert_eq!(on_then, 0, "exit {code} with an output on; it said:\n{}", ended.stderr),
         4 => assert_eq!(pull, Pull::ForGood, "NOT confirmed though the cable came back; it said:\n{}", ended.stderr),
+        // Pulled before anything moved: the run is refused.
+        2 => assert_eq!((on_before, on_then), (0, 0), "refused with an output on; it said:\n{}", ended.stderr),
         code => panic!("exit code {code}; it said:\n{}", ended.stderr),
     }
     let witness = bench.witness();

@@ -1,5 +1,7 @@
-//! The three line-ups of the shipped terrace bench, as predictions tell them.
+//! The three line-ups of the shipped terrace bench, as predictions tell them, and the fill on real wires.
 
+use crate::stand::bench::Bench;
+use crate::stand::program::run;
 use ramprig::hydraulics::spec::{ElementKind, Place};
 use ramprig::prediction::filling::Filling;
 use ramprig::prediction::summary::Summary;
@@ -86,6 +88,30 @@ fn predicts_the_fill_of_the_terrace_tank_from_empty_with_both_levels() {
         poured_m3 > 0.1 && (drawn_m3 - poured_m3 - lines_m3).abs() < MOVED_TOLERANCE * lines_m3,
         "drawn {drawn_m3} m3, poured {poured_m3} m3, lines hold about {lines_m3} m3"
     );
+}
+
+#[test]
+fn fills_the_terrace_on_the_virtual_rig_and_compares_what_came() {
+    let bench = Bench::with(20_261_125, &["--line-up", "fill-terrace", "--fast"]);
+    let ended = bench.run(shipped("fill-terrace").unwrap(), "contactor").end();
+    ended.expect(0);
+    let recordings = bench.recordings(".h5");
+    let recording = recordings[0].to_str().unwrap();
+    let compared = run(["compare", "--json", recording]);
+    compared.expect(0);
+    let runs = compared.object()["runs"].as_array().unwrap().clone();
+    assert_eq!((recordings.len(), runs.len()), (1, 1), "{recordings:?}, {runs:?}");
+    let number = |key: &str| runs[0][key].as_f64().unwrap_or_else(|| panic!("{key} of {}", runs[0]));
+    assert_eq!((&runs[0]["stop_outcome"], &runs[0]["frames_missing"]), (&"confirmed".into(), &0.into()), "{}", runs[0]);
+    // an empty hose: the head comes seconds after the speed
+    for rise_s in [number("rise_time_s"), number("rise_time_predicted_s")] {
+        assert!(rise_s > 10.0 * number("acceleration_s"), "{}", runs[0]);
+    }
+    // the front meets the spout and the hose folds at the stop, on the bench as foretold
+    for surge_pa in [number("start_surge_pa"), number("start_surge_predicted_pa")] {
+        assert!(surge_pa > 0.05e5, "{}", runs[0]);
+    }
+    assert!(number("stop_trough_pa") < 0.0, "{}", runs[0]);
 }
 
 #[test]

@@ -255,7 +255,7 @@ proptest! {
             (end_m, tank(end_m + 0.5, 0.3)),
         ];
         let network = row(&nodes, vec![valve(40.0, 1.0), hose(), hose(), valve(12.0, 1.0)]);
-        let mut plant = plant(&network, 40);
+        let mut plant = plant(&network, 80);
         for (which, opening) in openings {
             plant.set_opening([0, 3][which], if opening < 0.3 { 0.0 } else { opening }).unwrap();
             run(&mut plant, 1.5, |_| {});

@@ -184,9 +184,9 @@ fn stops_when_the_disk_is_full_and_keeps_what_was_written() {
     args.extend(["--confirmed-by".into(), "virtual rig".into()]);
     let plain = command(&args);
     let mut limited = std::process::Command::new("sh");
-    // Blocks of 512 bytes (POSIX `ulimit -f`): about 4 MB; the signal that would end the program is ignored.
+    // Blocks of 512 bytes (POSIX `ulimit -f`): about 10 MB, room for the prediction; the signal that would end the program is ignored.
     limited
-        .args(["-c", "trap '' XFSZ; ulimit -f 8000; exec \"$@\"", "sh"])
+        .args(["-c", "trap '' XFSZ; ulimit -f 20000; exec \"$@\"", "sh"])
         .arg(plain.get_program())
         .args(plain.get_args());
     let ended = Program::start(&mut limited).end();

@@ -118,7 +118,12 @@ fn read_on(fieldbus: &Fieldbus, device: &Device, rig: &Rig, tally: &Tally, repli
                     && settings.ramp_down_s == si(Role::RampDown, 300)
                     && settings.initial_voltage == si(Role::InitialVoltage, 600)
                     && settings.current_limit == si(Role::CurrentLimit, 900);
-                if all { right += 1 } else { wrong += 1 }
+                if all {
+                    right += 1;
+                } else {
+                    wrong += 1;
+                    println!("wrong: {settings:?} where {raw} was set");
+                }
             }
             Err(_) => {
                 refused += 1;

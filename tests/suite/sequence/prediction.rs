@@ -150,7 +150,8 @@ fn law_the_same_inputs_give_the_same_bytes_and_any_change_another_hash() {
     let again = predict(&rig, &script(&rig, 0), 0).unwrap();
     let first = &rehearsals()[0].prediction;
     assert_eq!(again.sha256, first.sha256);
-    assert_eq!(again, *first);
+    // As text: what is not followed (the front of a full pipe) is no number, and no such thing equals itself.
+    assert_eq!(serde_json::to_string(&again).unwrap(), serde_json::to_string(first).unwrap());
     assert!(first.is_intact());
     let mut changed = again.clone();
     changed.segments[1].series[3][7] += 1.0;
@@ -232,7 +233,8 @@ fn writes_one_csv_line_a_sample() {
     let pump = "i_line_a,n_shaft_rad_s,pump_flow_m3_s,pump_head_m,npsh_margin_m,pump_torque_n_m,motor_torque_n_m,shaft_speed_rad_s";
     assert!(heading.contains(pump), "{heading}");
     assert!(
-        heading.contains("line_current_a,line_power_w,level_sump_m") && heading.contains("head_riser_top_m"),
+        heading.contains("line_current_a,line_power_w,gas_at_pump_1,level_sump_m")
+            && heading.contains("head_riser_top_m"),
         "{heading}"
     );
     let columns = heading.split(',').count();

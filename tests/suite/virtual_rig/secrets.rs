@@ -30,7 +30,9 @@ fn differs_from_the_rig_file_in_number_and_in_form() {
     assert_eq!(truth["motor"]["kloss"].as_bool(), Some(!rig.motor.kloss), "another form of torque curve");
     assert_eq!(truth["grid"]["unsteady_friction"].as_bool(), Some(true), "another form of friction");
     assert!(truth["grid"]["dt_max_s"].as_f64().unwrap() < GridOptions::default().dt_max_s, "a finer grid");
-    for (at, element) in rig.network.elements.iter().enumerate() {
+    // As the line-up cuts it: what shut valves cut off is not there.
+    let (network, ..) = rig.plant_parts(0);
+    for (at, element) in network.elements.iter().enumerate() {
         let path = format!("/network/elements/{at}/kind");
         match &element.kind {
             ElementKind::Pipe(pipe) => {
@@ -42,6 +44,7 @@ fn differs_from_the_rig_file_in_number_and_in_form() {
             ElementKind::CheckValve(check) => {
                 assert!(!same(&format!("{path}/CheckValve/kv_m3_h"), check.kv_m3_h));
             }
+            ElementKind::Blank { .. } => {}
             other => panic!("the bench has no such element: {other:?}"),
         }
     }
