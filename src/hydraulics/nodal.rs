@@ -14,6 +14,8 @@ const ROUNDS_MAX: usize = 8;
 const MOVES_MAX: u8 = 2;
 /// Halvings of a Newton step that makes things worse.
 const HALVINGS_MAX: usize = 10;
+/// Iterations and halvings where a state is looked for patiently: corners of curves are then closed in on bit by bit.
+const PATIENT: (usize, usize) = (1000, 40);
 /// Head residual at which an equation counts as met, share of the largest head plus 1 m.
 const HEAD_TOLERANCE: f64 = 1.0e-13;
 /// Flow residual at which continuity counts as met, share of the flows met at the node.
@@ -26,6 +28,8 @@ const STALLED_TOLERANCE: f64 = 1.0e-9;
 const EDGE_M: f64 = 1.0e-9;
 /// Least share of its head that a pump is held at through a step that finds no solution otherwise.
 const HELD_LEAST: f64 = 0.1;
+/// Flows from which a step that finds no solution is solved again, shares of rated flow: small and backwards first.
+const LEAPS: [f64; 6] = [-0.1, 0.1, -0.5, 0.5, -1.0, 1.0];
 /// Residual at which such a step is accepted, m: of head, or 5e-8 m3/s of flow.
 const HELD_RESIDUAL_M: f64 = 1.0e-3;
 /// Smallest flow that counts, m3/s.
@@ -71,6 +75,22 @@ pub(crate) struct Node {
 impl Node {
     pub(crate) fn new(hold: Hold, head_m: f64) -> Self {
         Self { hold, supply_m3_s: 0.0, conductance_m2_s: 0.0, reference_m: head_m, head_m, moves: 0 }
+    }
+
+    fn is_open(&self) -> bool {
+        match self.hold {
+            Hold::Outlet { open, .. } | Hold::Cavity { parted: open, .. } => open,
+            Hold::Air(valve) => valve.open,
+            Hold::Free | Hold::Fixed | Hold::Gas(_) | Hold::Hoses(_) => false,
+        }
+    }
+
+    fn set_open(&mut self, state: bool) {
+        match &mut self.hold {
+            Hold::Outlet { open, .. } | Hold::Cavity { parted: open, .. } => *open = state,
+            Hold::Air(valve) => valve.open = state,
+            Hold::Free | Hold::Fixed | Hold::Gas(_) | Hold::Hoses(_) => {}
+        }
     }
 
     fn held_m(&self) -> Option<f64> {
@@ -158,6 +178,12 @@ pub(crate) struct Nodal {
     gains: Vec<Gain>,
     /// Link flows and speed at the beginning of a time step.
     begun: Vec<f64>,
+    /// What was open then: links, then nodes.
+    begun_open: Vec<bool>,
+    /// Heads, flows and speed before Newton's iteration.
+    begun_round: Vec<f64>,
+    /// Most iterations, most halvings of a step.
+    most: (usize, usize),
 }
 
 /// Torque of the drive at a speed, with its slope.
@@ -177,7 +203,15 @@ impl Nodal {
             before: vec![0.0; size],
             gains,
             begun: vec![0.0; size],
+            begun_open: vec![false; size],
+            begun_round: vec![0.0; size],
+            most: (ITERATIONS_MAX, HALVINGS_MAX),
         }
+    }
+
+    /// Take time for a solution that is hard to find.
+    pub(crate) fn be_patient(&mut self) {
+        self.most = PATIENT;
     }
 
     /// [`Nodal::solve`] of a time step. What suction head leaves of a pump's head may fall from all to nothing within
@@ -188,6 +222,8 @@ impl Nodal {
         let links = self.links.len();
         self.begun[..links].iter_mut().zip(&self.links).for_each(|(begun, link)| *begun = link.flow_m3_s);
         self.begun[links] = self.speed_rad_s;
+        let open = self.links.iter().map(|link| link.boundary.is_open()).chain(self.nodes.iter().map(Node::is_open));
+        self.begun_open.iter_mut().zip(open).for_each(|(begun, open)| *begun = open);
         let mut solved = self.solve(drive);
         let draws = |link: &Link| matches!(&link.boundary, Boundary::Pump(pump) if pump.suction.is_some());
         if solved.is_ok() || !self.links.iter().any(draws) {
@@ -209,6 +245,9 @@ impl Nodal {
     fn go_back(&mut self) {
         self.links.iter_mut().zip(&self.begun).for_each(|(link, begun)| link.flow_m3_s = *begun);
         self.speed_rad_s = self.begun[self.links.len()];
+        let (links, nodes) = self.begun_open.split_at(self.links.len());
+        self.links.iter_mut().zip(links).for_each(|(link, open)| link.boundary.set_open(*open));
+        self.nodes.iter_mut().zip(nodes).for_each(|(node, open)| node.set_open(*open));
         for node in self.nodes.iter_mut().filter(|node| !matches!(node.hold, Hold::Fixed)) {
             node.head_m = node.reference_m;
         }
@@ -235,13 +274,49 @@ impl Nodal {
         self.links.iter_mut().for_each(|link| link.moves = 0);
         let mut outcome = Ok(());
         for _ in 0..ROUNDS_MAX {
-            outcome = self.newton(drive);
+            outcome = self.newton_or_leap(drive);
             let moved = if outcome.is_ok() { self.change_states() } else { self.shut_the_least() };
             if !moved {
                 break;
             }
         }
         outcome
+    }
+
+    /// Between still heads, with no water before or behind it that has inertia, the flow through a pump that slows down leaps at
+    /// the fold of its curve: no state near the last one is left, and Newton stays at the fold. It is begun from other flows
+    /// until one has an end.
+    fn newton_or_leap(&mut self, drive: Drive<'_>) -> Result<(), Unsolved> {
+        if !self.links.iter().any(|link| link.boundary.rated_flow_m3_s().is_some()) {
+            return self.newton(drive);
+        }
+        self.store_before();
+        self.begun_round.copy_from_slice(&self.before);
+        let first = self.newton(drive);
+        if first.is_ok() {
+            return first;
+        }
+        self.store_before();
+        let (begun, left) = (self.begun_round.clone(), self.before.clone());
+        for share in LEAPS {
+            self.put(&begun);
+            for link in &mut self.links {
+                link.flow_m3_s = link.boundary.rated_flow_m3_s().map_or(link.flow_m3_s, |rated| share * rated);
+            }
+            if self.newton(drive).is_ok() {
+                return Ok(());
+            }
+        }
+        self.put(&left);
+        first
+    }
+
+    /// Heads, flows and speed as stored.
+    fn put(&mut self, stored: &[f64]) {
+        let (nodes, links) = (self.nodes.len(), self.links.len());
+        self.nodes.iter_mut().zip(stored).for_each(|(node, head_m)| node.head_m = *head_m);
+        self.links.iter_mut().zip(&stored[nodes..]).for_each(|(link, flow_m3_s)| link.flow_m3_s = *flow_m3_s);
+        self.speed_rad_s = stored[nodes + links];
     }
 
     /// Where there is no solution a pump may be too weak for its open check valve: the head of a pump that droops at shut-off
@@ -292,7 +367,7 @@ impl Nodal {
 
     fn newton(&mut self, drive: Drive<'_>) -> Result<(), Unsolved> {
         let (mut merit, mut done) = self.residuals(drive);
-        for _ in 0..ITERATIONS_MAX {
+        for _ in 0..self.most.0 {
             if done {
                 return Ok(());
             }
@@ -308,7 +383,7 @@ impl Nodal {
             }
         }
         let stalled = merit.sqrt() <= STALLED_TOLERANCE * self.largest_head_m();
-        if done || stalled { Ok(()) } else { Err(Unsolved { residual_m: merit.sqrt(), iterations: ITERATIONS_MAX }) }
+        if done || stalled { Ok(()) } else { Err(Unsolved { residual_m: merit.sqrt(), iterations: self.most.0 }) }
     }
 
     /// Share of a step that brings no open air valve and no lay-flat hose past the atmosphere's pressure: there the slope may
@@ -335,7 +410,7 @@ impl Nodal {
         let longest = self.share_to_edge(&change[..n]);
         let mut share = longest;
         let mut result = (f64::NAN, false);
-        for _ in 0..HALVINGS_MAX {
+        for _ in 0..self.most.1 {
             self.apply(&change[..n], share);
             result = self.residuals(drive);
             if result.1 || result.0 < merit {

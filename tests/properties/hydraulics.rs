@@ -2,6 +2,7 @@
 
 mod air;
 mod air_valves;
+mod any_network;
 mod bench;
 mod cavities;
 mod creep;

@@ -100,6 +100,33 @@ impl Boundary {
         }
     }
 
+    /// A check or relief valve that stands open.
+    pub(crate) fn is_open(&self) -> bool {
+        match self {
+            Self::CheckValve(valve) => valve.open,
+            Self::ReliefValve(valve) => valve.open,
+            _ => false,
+        }
+    }
+
+    /// Put a check or relief valve as it stood.
+    pub(crate) fn set_open(&mut self, open: bool) {
+        match self {
+            Self::CheckValve(valve) => valve.open = open,
+            Self::ReliefValve(valve) => valve.open = open,
+            _ => {}
+        }
+    }
+
+    /// Rated flow of a pump, m3/s; `None` for anything else.
+    pub(crate) fn rated_flow_m3_s(&self) -> Option<f64> {
+        match self {
+            Self::Pump(pump) => Some(pump.rated_flow_m3_s()),
+            Self::OtherPump(pump) => Some(pump.rated_flow_m3_s()),
+            _ => None,
+        }
+    }
+
     /// Let the element answer to a solution; true when it changed its state.
     pub(crate) fn change_state(&mut self, head_across_m: f64, flow_m3_s: f64) -> bool {
         match self {

@@ -92,6 +92,10 @@ impl OtherPump {
         self.pump.rated_speed_rad_s()
     }
 
+    pub(crate) fn rated_flow_m3_s(&self) -> f64 {
+        self.pump.rated_flow_m3_s()
+    }
+
     /// Head added at a flow of the new level.
     pub(super) fn gain(&self, flow_m3_s: f64) -> Gain {
         let (speed_rad_s, speed_by_flow) = self.turned(flow_m3_s);

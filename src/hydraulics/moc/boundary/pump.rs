@@ -3,6 +3,10 @@
 use super::Gain;
 use crate::hydraulics::pump::Pump;
 
+/// Least change of head over flow, s/m2: a pump that stands in still water has none, and Newton's matrix still needs one. It
+/// does not enter the head.
+const SLOPE_FLOOR_S_M2: f64 = 1.0e-3;
+
 /// A pump without prime passes nothing and turns its charge as at shut-off; with air in it, head and torque fall alike.
 pub(super) fn gain(pump: &Pump, flow_m3_s: f64, speed_rad_s: f64, inlet_m: f64) -> Gain {
     let prime = pump.prime_share;
@@ -13,9 +17,10 @@ pub(super) fn gain(pump: &Pump, flow_m3_s: f64, speed_rad_s: f64, inlet_m: f64) 
     }
     let drawn = pump.drawing(flow_m3_s, speed_rad_s, inlet_m);
     let point = &drawn.point;
+    let slope = prime * point.head_by_flow;
     Gain {
         head_m: prime * point.head_m,
-        head_by_flow: prime * point.head_by_flow,
+        head_by_flow: if slope.abs() < SLOPE_FLOOR_S_M2 { -SLOPE_FLOOR_S_M2 } else { slope },
         head_by_speed: prime * point.head_by_speed,
         torque_n_m: prime * point.torque_n_m,
         torque_by_flow: prime * point.torque_by_flow,
