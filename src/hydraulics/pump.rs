@@ -49,7 +49,7 @@ pub struct PumpPoint {
 /// and torque are continuous everywhere. Torque inside comes from shaft power `rho g Q H / eta` at the efficiency
 /// points with flow, carried straight to shut-off and to the curve's end.
 ///
-/// Worn rings let water slip back, so that the impeller carries more than the flanges ([`worn::Rings`]). Turned the wrong
+/// Worn rings let water slip back, so that the impeller carries more than the flanges (`worn`). Turned the wrong
 /// way (two phases swapped) it is the same impeller at negative speed, from the published data: at shut-off 0.634 of the
 /// rated head, half of what it gives the right way, and nothing from about 0.35 of rated flow on; the trade's rule of a
 /// half to two thirds of the head is at the upper end of that (common practice, no source).

@@ -101,6 +101,8 @@ fn stalls_the_bus_and_answers_afterwards() {
 fn drops_the_bus_and_takes_new_connections() {
     let stand = Stand::real_time();
     let mut bus = stand.bus();
+    // Answered, so taken in: a connection that still waits to be accepted is not one that can be dropped.
+    assert_eq!(bus.get(CONTACTOR, Role::VirtualMark), 0x5652);
     stand.controls.send(Fault::DropBus(Duration::ZERO)).unwrap();
     let begun = Instant::now();
     while bus.call(CONTACTOR, Request::ReadCoils(0, 1)).is_ok() {
