@@ -575,7 +575,7 @@ fn node_residual(index: usize, node: &Node, links: &[Link]) -> (f64, f64) {
     let gas_m3_s = match &node.hold {
         Hold::Gas(gas) => gas.resolution_m3_s(),
         Hold::Air(valve) => valve.resolution_m3_s(),
-        Hold::Hoses(hoses) => hoses.resolution_m3_s(),
+        Hold::Hoses(hoses) => hoses.resolution_m3_s(node.head_m),
         _ => 0.0,
     };
     let resolution_m3_s = HEAD_RESOLUTION * (node.conductance_m2_s + by_head) * node.head_m.abs() + gas_m3_s;

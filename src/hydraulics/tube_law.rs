@@ -188,9 +188,10 @@ impl HoseEnds {
         ((new_m3 - held_m3) / self.dt_s, slope_m2 / self.dt_s)
     }
 
-    /// Flow below which the numbers cannot tell volumes apart, m3/s.
-    pub(crate) fn resolution_m3_s(&self) -> f64 {
-        8.0 * f64::EPSILON * self.round_m3() / self.dt_s
+    /// Flow below which the numbers cannot tell volumes, or heads above the elevation, apart, m3/s.
+    pub(crate) fn resolution_m3_s(&self, head_m: f64) -> f64 {
+        let (_, slope_m2) = self.at(head_m);
+        8.0 * f64::EPSILON * (self.round_m3() + slope_m2 * (head_m - self.elevation_m).abs()) / self.dt_s
     }
 
     /// Take the solved inflow.

@@ -374,6 +374,9 @@ impl PipeGrid {
         let (point, sign) = if at_to { (self.cells(), 1.0) } else { (0, -1.0) };
         self.head_m[point] = head_m;
         self.flow_m3_s[point] = sign * inflow_m3_s;
+        if let Some(hose) = &mut self.lay_flat {
+            hose.take_end(at_to, self.impedance_s_m2, sign * inflow_m3_s);
+        }
     }
 
     /// Part full from now on; the column moves as the water of the full pipe did on the whole.

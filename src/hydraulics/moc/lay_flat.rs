@@ -20,11 +20,15 @@ const FLAT: (f64, f64) = (0.25, FRAC_1_SQRT_2);
 /// smooth law near zero gauge. One Newton step where the law is straight enough, safeguarded iteration elsewhere; what a
 /// single step leaves over goes into the next, since V0 is counted by the flows. V rises with H, so there is one solution,
 /// and no step size makes it unstable.
-/// A cell's resistance is the mean of what its two ends say, each increased as the hose flattens.
-/// Range: waves long against a cell, since the store is lumped at points: a front of a wave is spread over some cells.
+/// A cell's resistance is the mean of what its two ends say, each increased as the hose flattens. The characteristics
+/// take it with the new flow of one end each, so that a cell whose ends differ in flow makes `dt s (Q_from - Q_to) / (2B)`
+/// of water, which for a flat hose (`s` far above `B`) is all that its wall stores. The two ends give that back, each
+/// against the flow `(Cp - Cm) / (2B + s)` midway and with its own new flow: at inner points inside the balance above, which
+/// gets steeper by it; the share of an end goes to the point next to it.
+/// Range: two cells or more (with one, volume is not given back); waves long against a cell, since the store is lumped at
+/// points: a front of a wave is spread over some cells.
 /// The water's inertia is that of the round bore. Steps whole (no half grid), friction quasi-steady.
-/// Accuracy: first order in dt; volume to 3e-4 of the hose (`law_a_lay_flat_hose_keeps_its_volume`: what friction that
-/// differs along the hose leaves over; without friction to rounding), wave speed at two base
+/// Accuracy: first order in dt; volume to rounding (`law_a_lay_flat_hose_keeps_its_volume`), wave speed at two base
 /// pressures to 2 % at 200 cells (`agrees_with_tube_law_wave_speed_at_two_base_pressures`).
 /// Derivation: discrete stores at grid points, as free gas is commonly put into characteristics (from memory).
 #[derive(Debug, Clone)]
@@ -43,9 +47,20 @@ pub(super) struct LayFlat {
     gap_m3_s: Vec<f64>,
     /// Resistance of the cell that begins at each point, s/m2.
     cell_s_m2: Vec<f64>,
+    /// Flow midway, half a step on, of the cell that begins at each point, m3/s.
+    cell_m3_s: Vec<f64>,
     /// Cell of the kink, its loss per flow squared, s2/m5, and the pressure that halves it, Pa.
     kink: Option<(usize, f64, f64)>,
     flat: bool,
+}
+
+/// Water that friction makes at a point.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Made {
+    /// At the head without a store, m3.
+    free_m3: f64,
+    /// More for each metre above it, m2.
+    slope_m2: f64,
 }
 
 /// Whether a node holds the end cells of lay-flat hoses: one without terminal part does.
@@ -96,6 +111,7 @@ impl LayFlat {
             before_m: head_m.to_vec(),
             gap_m3_s: vec![0.0; cells + 1],
             cell_s_m2: vec![0.0; cells],
+            cell_m3_s: vec![0.0; cells],
             kink,
             flat: false,
         };
@@ -130,7 +146,7 @@ impl LayFlat {
         offers: (&mut [f64], &mut [f64]),
     ) {
         self.before_m.copy_from_slice(head_m);
-        for ((forwards, backwards), gap) in offers.0.iter_mut().zip(offers.1).zip(&self.gap_m3_s) {
+        for ((forwards, backwards), gap) in offers.0.iter_mut().zip(&mut *offers.1).zip(&self.gap_m3_s) {
             *forwards += 0.5 * impedance_s_m2 * gap;
             *backwards += 0.5 * impedance_s_m2 * gap;
         }
@@ -143,6 +159,9 @@ impl LayFlat {
         if let Some((cell, loss_s2_m5, opens_pa)) = self.kink {
             let share = self.gauge_pa(cell, head_m[cell]).max(0.0) / opens_pa;
             self.cell_s_m2[cell] += loss_s2_m5 * flow_m3_s[cell].abs() / (1.0 + share * share);
+        }
+        for (i, (flow, loss)) in self.cell_m3_s.iter_mut().zip(&self.cell_s_m2).enumerate() {
+            *flow = (offers.0[i] - offers.1[i + 1]) / (2.0 * impedance_s_m2 + loss);
         }
     }
 
@@ -184,18 +203,44 @@ impl LayFlat {
             let (up, down) = self.sides(impedance_s_m2, i);
             let sides = Sides { impedance_s_m2: (up, down), softening };
             let conductance = sides.softening * (1.0 / up + 1.0 / down);
-            let new_m = self.solved_m(i, head_m[i], conductance);
+            let made = self.made(i, impedance_s_m2, flow_m3_s[i], &sides);
+            let give_m2 = self.dt_s * conductance + made.slope_m2;
+            self.held_m3[i] -= made.free_m3;
+            let new_m = self.solved_m(i, head_m[i], give_m2);
             let rise_m = new_m - head_m[i];
             self.gap_m3_s[i] = conductance * rise_m;
-            self.held_m3[i] -= self.dt_s * self.gap_m3_s[i];
+            self.held_m3[i] -= give_m2 * rise_m;
             flow_m3_s[i] += 0.5 * sides.softening * rise_m * (1.0 / down - 1.0 / up);
             head_m[i] = new_m;
         }
     }
 
+    /// What the friction of the cells beside an inner point makes there, by its flow without a store.
+    fn made(&self, i: usize, impedance_s_m2: f64, free_m3_s: f64, sides: &Sides) -> Made {
+        let (up, down) = sides.impedance_s_m2;
+        let (before_s_m2, after_s_m2) = (self.cell_s_m2[i - 1], self.cell_s_m2[i]);
+        let into_m = before_s_m2 * (free_m3_s - self.cell_m3_s[i - 1]);
+        let out_m = after_s_m2 * (free_m3_s - self.cell_m3_s[i]);
+        let half_m2 = 0.5 * self.dt_s / impedance_s_m2;
+        Made {
+            free_m3: half_m2 * (out_m - into_m),
+            slope_m2: half_m2 * sides.softening * (before_s_m2 / up + after_s_m2 / down),
+        }
+    }
+
+    /// Give back, next to an end, what the friction of its cell made by the flow just solved there.
+    pub(super) fn take_end(&mut self, at_to: bool, impedance_s_m2: f64, flow_m3_s: f64) {
+        let cells = self.cell_s_m2.len();
+        if cells < 2 {
+            return;
+        }
+        let (cell, point, sign) = if at_to { (cells - 1, cells - 1, -1.0) } else { (0, 1, 1.0) };
+        let lost_m = sign * self.cell_s_m2[cell] * (flow_m3_s - self.cell_m3_s[cell]);
+        self.held_m3[point] -= 0.5 * self.dt_s / impedance_s_m2 * lost_m;
+    }
+
     /// Head of a point whose head without a store would be `free_m`.
-    fn solved_m(&self, i: usize, free_m: f64, conductance_m2_s: f64) -> f64 {
-        let give_m2 = self.dt_s * conductance_m2_s;
+    fn solved_m(&self, i: usize, free_m: f64, give_m2: f64) -> f64 {
         let excess = |head_m: f64| {
             let (beyond, slope_per_pa) = self.law.beyond(self.gauge_pa(i, head_m));
             let excess_m3 = self.round_m3[i] * beyond - self.held_m3[i] + give_m2 * (head_m - free_m);

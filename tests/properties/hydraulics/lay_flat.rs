@@ -18,9 +18,8 @@ const LENGTH_M: f64 = 20.0;
 const BORE_M: f64 = 0.065;
 const STIFF_M_S: f64 = 160.0;
 const FLAT: LayFlatSpec = LayFlatSpec { rounding_pa: 640.0, slack_share: 0.03, slack_pa: 0.5e5, kink: None };
-/// Water that friction which differs along a hose may make or lose, m3: 3e-4 of the 133 l that two such hoses hold. Most seen
-/// in some thousand generated runs: 1.5e-4, at 40 cells as at 80.
-const VOLUME_TOLERANCE_M3: f64 = 4.0e-5;
+/// Rounding of the 133 l that two such hoses hold, over some thousand steps.
+const VOLUME_TOLERANCE_M3: f64 = 1.0e-9;
 
 fn hose(lay_flat: Option<LayFlatSpec>, fixed_darcy_f: f64) -> PipeSpec {
     PipeSpec {
@@ -58,14 +57,14 @@ fn row(nodes: &[(f64, Terminal)], elements: Vec<ElementKind>) -> NetworkSpec {
     }
 }
 
-fn started(network: &NetworkSpec, cells: usize) -> Result<Plant<NoDrive>, HydraulicsError> {
+fn plant(network: &NetworkSpec, cells: usize) -> Plant<NoDrive> {
+    start(network, cells).unwrap()
+}
+
+fn start(network: &NetworkSpec, cells: usize) -> Result<Plant<NoDrive>, HydraulicsError> {
     let dt_max_s = LENGTH_M / STIFF_M_S / cells as f64;
     let options = GridOptions { dt_max_s, ..GridOptions::default() };
     Plant::started_at(network, &SHAFT, NoDrive, &options, 0.0)
-}
-
-fn plant(network: &NetworkSpec, cells: usize) -> Plant<NoDrive> {
-    started(network, cells).unwrap()
 }
 
 fn run(plant: &mut Plant<NoDrive>, time_s: f64, mut look: impl FnMut(&Plant<NoDrive>)) {
@@ -237,6 +236,42 @@ fn law_water_that_falls_into_a_tank_is_counted_and_spills_at_the_rim() {
     assert_near("volume error", 0.0, plant.volume_error_m3(), 1e-9, "m3");
 }
 
+/// From tank to tank over a hump, with a valve at either end.
+fn over_a_hump(
+    level_m: f64,
+    (hump_m, end_m): (f64, f64),
+    hose: PipeSpec,
+    cells: usize,
+) -> Result<Plant<NoDrive>, HydraulicsError> {
+    let nodes = [
+        (0.0, tank(level_m, 0.5)),
+        (0.0, Terminal::None),
+        (hump_m.min(level_m + 9.0), Terminal::None),
+        (end_m, Terminal::None),
+        (end_m, tank(end_m + 0.5, 0.3)),
+    ];
+    let pipe = || ElementKind::Pipe(hose);
+    start(&row(&nodes, vec![valve(40.0, 1.0), pipe(), pipe(), valve(12.0, 1.0)]), cells)
+}
+
+/// Under high and under low heads, with a supply that shuts: where the resistance of a flat hose made water by some
+/// hundredths of a litre, and where giving it back must not make the heads run away.
+#[test]
+fn law_a_hose_that_is_sucked_flat_keeps_its_volume() {
+    for (level_m, hump_m, rounding_pa) in [(29.5304, 12.6281, 766.36), (0.9087, 11.5037, 106.82), (0.5, 15.0, 100.0)] {
+        for darcy_f in [0.0, 0.02, 0.068, 0.1] {
+            let flat = LayFlatSpec { rounding_pa, slack_share: 0.0, ..FLAT };
+            let described = PipeSpec { minor_loss_k: 0.5, ..hose(Some(flat), darcy_f) };
+            let mut plant = over_a_hump(level_m, (hump_m, 0.0), described, 40).unwrap();
+            for (element, opening) in [(0, 0.0), (3, 0.4), (0, 0.9), (3, 0.0)] {
+                plant.set_opening(element, opening).unwrap();
+                run(&mut plant, 1.5, |_| {});
+                assert_near("volume error", 0.0, plant.volume_error_m3(), VOLUME_TOLERANCE_M3, "m3");
+            }
+        }
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(if cfg!(debug_assertions) { 24 } else { 64 }))]
     #[test]
@@ -249,25 +284,18 @@ proptest! {
         creep in prop::option::of((0.0..2.0_f64, 0.02..0.5_f64)),
         openings in prop::collection::vec((0usize..2, 0.0..1.0_f64), 1..6),
         darcy_f in 0.0..0.1_f64,
+        cells in prop::sample::select(vec![2_usize, 3, 7, 40]),
     ) {
         let flat = LayFlatSpec { rounding_pa, slack_share, ..FLAT };
         let creep = creep.map(|(share, time_s)| CreepSpec { share, time_s });
-        let hose = || ElementKind::Pipe(PipeSpec { creep, minor_loss_k: 0.5, ..hose(Some(flat), darcy_f) });
-        let nodes = [
-            (0.0, tank(level_m, 0.5)),
-            (0.0, Terminal::None),
-            (hump_m.min(level_m + 9.0), Terminal::None),
-            (end_m, Terminal::None),
-            (end_m, tank(end_m + 0.5, 0.3)),
-        ];
-        let network = row(&nodes, vec![valve(40.0, 1.0), hose(), hose(), valve(12.0, 1.0)]);
-        let mut plant = match started(&network, 40) {
-            // A siphon that no water can hold is refused as what it is.
-            Err(HydraulicsError::BelowVapour { absolute_pa, vapour_pa, .. }) => {
-                prop_assert!(absolute_pa < vapour_pa);
+        let described = PipeSpec { creep, minor_loss_k: 0.5, ..hose(Some(flat), darcy_f) };
+        let mut plant = match over_a_hump(level_m, (hump_m, end_m), described, cells) {
+            // a siphon that high has no steady state to begin from, and that is what must be said
+            Err(HydraulicsError::BelowVapour { node, .. }) => {
+                prop_assert!(node == "n2" && hump_m > level_m, "{node} at {hump_m} m over {level_m} m");
                 return Ok(());
             }
-            other => other.unwrap(),
+            started => started.unwrap(),
         };
         for (which, opening) in openings {
             plant.set_opening([0, 3][which], if opening < 0.3 { 0.0 } else { opening }).unwrap();
