@@ -2,6 +2,8 @@
 //! hydraulics. A steady state is one such system over the whole network; a time step has one at every place where pipes
 //! end, coupled with the shaft where the pump is.
 
+mod close_in;
+
 use super::moc::boundary::{AirValve, Boundary, Gain, Gas};
 use super::shaft::{Motion, ShaftStep};
 use super::tube_law::HoseEnds;
@@ -274,7 +276,7 @@ impl Nodal {
         self.links.iter_mut().for_each(|link| link.moves = 0);
         let mut outcome = Ok(());
         for _ in 0..ROUNDS_MAX {
-            outcome = self.newton_or_leap(drive);
+            outcome = self.newton_or_close_in(drive);
             let moved = if outcome.is_ok() { self.change_states() } else { self.shut_the_least() };
             if !moved {
                 break;

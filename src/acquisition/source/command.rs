@@ -5,7 +5,7 @@
 use super::{Source, SourceError};
 use crate::acquisition::bare::BareFrames;
 use crate::acquisition::depacketizer::{Depacketizer, Format, StreamCounts};
-use crate::clock::WallClock;
+use crate::clock::{WallClock, sleep_wall};
 use crate::rig::model::SampleCommand;
 use crate::signal::Block;
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender};
@@ -22,6 +22,9 @@ const READ_TIMEOUT: Duration = Duration::from_millis(10);
 const READ_LEN: usize = 64 * 1024;
 /// Pieces that wait between the reading thread and us; the pipe itself holds back a child that is ahead.
 const PIECES: usize = 8;
+/// How often, and how many times, a child that closed its output is looked at before it is killed.
+const EXIT_LOOK: Duration = Duration::from_millis(5);
+const EXIT_LOOKS: usize = 50;
 /// Characters of standard error kept to be quoted.
 const SAID_MOST: usize = 200;
 
@@ -163,10 +166,22 @@ impl Running {
         let _ = kill_process_group(Pid::from_child(&self.child), Signal::KILL);
     }
 
-    /// How it ended, in words.
+    /// How it ended, in words. Its output closes a moment before it is gone: it gets a quarter of a
+    /// second to say why itself.
     fn end(&mut self) -> String {
+        for _ in 0..EXIT_LOOKS {
+            if !matches!(self.child.try_wait(), Ok(None)) {
+                break;
+            }
+            sleep_wall(EXIT_LOOK);
+        }
+        let lingers = matches!(self.child.try_wait(), Ok(None));
         self.kill();
-        let status = self.child.wait().map_or_else(|e| e.to_string(), |status| status.to_string());
+        let status = match self.child.wait() {
+            Ok(_) if lingers => "it closed its output but ran on, and was killed".to_owned(),
+            Ok(status) => status.to_string(),
+            Err(error) => error.to_string(),
+        };
         let said = self.said.lock().unwrap_or_else(PoisonError::into_inner).clone();
         if said.is_empty() { status } else { format!("{status}; it said: {said}") }
     }
