@@ -1,5 +1,6 @@
 //! The command line as typed.
 
+use crate::report::export::Kind;
 use crate::rig::pump_fault::PumpFault;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::net::SocketAddr;
@@ -82,6 +83,15 @@ pub enum Verb {
         /// The `.partial` file.
         file: PathBuf,
     },
+    /// List recordings: when, which rig and starter, how they ended.
+    List(ListArgs),
+    /// Show one recording: who, what, events, figures.
+    Show {
+        /// Recording, closed or not.
+        file: PathBuf,
+    },
+    /// Write recordings as tables for other programs: comma-separated, SI, a folder a rig and day.
+    Export(ExportArgs),
     /// The whole way on the virtual rig: three starters, two cycles each, table and report.
     Demo(DemoArgs),
 }
@@ -218,6 +228,67 @@ pub struct WatchArgs {
     /// Folder of the owner's lock.
     #[arg(long, value_name = "DIR")]
     pub state_dir: Option<PathBuf>,
+}
+
+/// `list`.
+#[derive(Debug, Args)]
+pub struct ListArgs {
+    /// Folders (with what is below them) or recordings.
+    #[arg(default_value = "runs")]
+    pub places: Vec<PathBuf>,
+    /// Only of this rig, by id or name.
+    #[arg(long)]
+    pub rig: Option<String>,
+    /// Only of this starter, by id or kind (`across the line`, `soft starter`, `variable speed`).
+    #[arg(long)]
+    pub starter: Option<String>,
+    /// Only from this day on (UTC).
+    #[arg(long, value_name = "YYYY-MM-DD")]
+    pub from: Option<String>,
+    /// Only up to this day (UTC).
+    #[arg(long, value_name = "YYYY-MM-DD")]
+    pub to: Option<String>,
+    /// Only with an event whose text has this in it.
+    #[arg(long, value_name = "TEXT")]
+    pub event: Option<String>,
+}
+
+/// `export`.
+#[derive(Debug, Args)]
+pub struct ExportArgs {
+    /// Recordings.
+    #[arg(required = true)]
+    pub files: Vec<PathBuf>,
+    /// Folder to write to.
+    #[arg(short, long, default_value = "export", value_name = "DIR")]
+    pub out: PathBuf,
+    /// Only these tables; default: all.
+    #[arg(long = "table", value_enum)]
+    pub tables: Vec<Table>,
+}
+
+/// A table to export.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Table {
+    /// A row a sample.
+    Samples,
+    /// A row a predicted sample.
+    Predicted,
+    /// A row a cycle and channel.
+    Cycles,
+    /// A row an event.
+    Events,
+}
+
+impl From<Table> for Kind {
+    fn from(table: Table) -> Self {
+        match table {
+            Table::Samples => Self::Samples,
+            Table::Predicted => Self::Predicted,
+            Table::Cycles => Self::Cycles,
+            Table::Events => Self::Events,
+        }
+    }
 }
 
 /// `demo`.

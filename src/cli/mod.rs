@@ -12,6 +12,7 @@ mod follow;
 pub mod output;
 mod play;
 mod serve;
+mod shelf;
 mod signals;
 mod wires;
 
@@ -73,6 +74,9 @@ fn carry_out(arguments: &Arguments, output: Output) -> Result<Exit, Failure> {
         Verb::Compare { files } => evidence::compare(files, output, units),
         Verb::Report { files, out } => evidence::report(files, out, output, units),
         Verb::Recover { file } => evidence::recover(file, output),
+        Verb::List(args) => shelf::list(args, output),
+        Verb::Show { file } => shelf::show(file, output, units),
+        Verb::Export(args) => shelf::export(args, output),
         Verb::Serve(args) => block_on(serve::serve(args, output)),
         Verb::Run(args) => block_on(serve::run(args, output)),
         Verb::Watch(args) => block_on(serve::watch(args)),

@@ -4,6 +4,7 @@
 //! through the channel's filter; [`metric`] holds one definition each; [`mod@evaluate`] applies them all; [`repeatability`]
 //! and [`verdict`] say how sure; [`table`] and [`summary`] show it.
 
+pub mod acceptance;
 pub mod align;
 pub mod cycles;
 pub mod evaluate;

@@ -6,6 +6,7 @@ use super::metric::NotMeasured;
 use super::metric::registry::{METRICS, Metric, Unit};
 use super::repeatability::{Spread, spread};
 use super::verdict::{Judgement, Verdict, judge};
+use crate::signal::outliers::{Standing, grubbs};
 use crate::starters::StarterKind;
 use crate::units::Dimension;
 use crate::units::display::System;
@@ -23,6 +24,7 @@ pub fn table(runs: &[RunResult], system: System) -> String {
     }
     lines.push(String::new());
     lines.extend(pairs(runs, system));
+    lines.extend(strangers(runs));
     lines.extend(reasons(runs));
     lines.iter().map(|line| format!("{}\n", line.trim_end())).collect()
 }
@@ -153,7 +155,8 @@ fn metric_pairs(
         })
         .collect();
     if !judged.is_empty() && judged.iter().all(|(_, _, of)| of.verdict == Verdict::Tie) {
-        return vec![format!("{:LABEL$}tie", metric.label)];
+        let settled = judged.iter().filter_map(|(_, _, of)| of.settled_by).min();
+        return vec![format!("{:LABEL$}tie{}", metric.label, settled_words(settled))];
     }
     let text = |(a, b, of): &(&String, &String, Judgement)| {
         let by = format!("by {} {}", shown.number(of.difference.abs()), shown.unit);
@@ -163,10 +166,40 @@ fn metric_pairs(
         match of.verdict {
             Verdict::Larger => format!("{more} {word} than {less} {by}"),
             Verdict::Smaller => format!("{less} {word} than {more} {by}"),
-            Verdict::Tie => format!("{a} and {b}: tie"),
+            Verdict::Tie => format!("{a} and {b}: tie{}", settled_words(of.settled_by)),
         }
     };
     judged.iter().map(|pair| format!("{:LABEL$}{}", metric.label, text(pair))).collect()
+}
+
+fn settled_words(repeats: Option<usize>) -> String {
+    repeats.map_or_else(String::new, |n| format!(" (about {n} cycles each would settle a difference of this size)"))
+}
+
+/// Cycles whose value stands out among those of their run. They stay in every figure.
+fn strangers(runs: &[RunResult]) -> Vec<String> {
+    let of_run = |(run, title): (&RunResult, String)| {
+        let of_metric = move |metric: &Metric| {
+            let values: Vec<(usize, f64)> = run
+                .headline_metric(metric.id)
+                .iter()
+                .enumerate()
+                .filter_map(|(k, result)| Some((k + 1, result.measured.ok()?.value)))
+                .collect();
+            let extreme = grubbs(&values.iter().map(|(_, value)| *value).collect::<Vec<_>>())?;
+            let level = match extreme.standing() {
+                Standing::Inside => return None,
+                Standing::Straggler => "5 %",
+                Standing::Outlier => "1 %",
+            };
+            let (cycle, label) = (values[extreme.index].0, metric.label);
+            Some(format!(
+                "{title}: cycle {cycle} stands out in {label} (Grubbs, {level} level); it counts all the same"
+            ))
+        };
+        METRICS.iter().filter_map(of_metric).collect::<Vec<_>>()
+    };
+    runs.iter().zip(titles(runs)).flat_map(of_run).collect()
 }
 
 /// Why something was not measured or not predicted: one line a run and reason.

@@ -1,11 +1,13 @@
 //! Which of two starters does more: larger, smaller, or a tie when the difference lies under noise or interval.
 
 use super::repeatability::FEWEST;
-use crate::signal::statistics::{mean, welch};
+use crate::signal::statistics::{mean, one_way, repeats_to_settle, welch};
 use serde::Serialize;
 
 /// Coverage of the interval before correction for the number of comparisons.
 const COVERAGE: f64 = 0.95;
+/// More repeats than this are not proposed: the setting, the water and the day change before they are done.
+const MOST_REPEATS: usize = 30;
 
 /// The first against the second.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -41,6 +43,9 @@ pub struct Judgement {
     pub needed: f64,
     /// Basis.
     pub basis: Basis,
+    /// Where it is a tie beyond the noise: repeats a side that would settle a difference of this size, if the scatter
+    /// stays as it is. None: no tie, or more than thirty.
+    pub settled_by: Option<usize>,
 }
 
 /// Judge two sets of repeats; differences up to `noise` are ties whatever the repeats say. `None` when a side is empty.
@@ -59,7 +64,19 @@ pub fn judge(first: &[f64], second: &[f64], noise: f64, comparisons: usize) -> O
         d if -d > needed => Verdict::Smaller,
         _ => Verdict::Tie,
     };
-    Some(Judgement { verdict, difference, needed, basis })
+    let open = verdict == Verdict::Tie && basis == Basis::Interval && difference.abs() > noise;
+    let settled_by = open.then(|| settled_by(first, second, difference, comparisons)).flatten();
+    Some(Judgement { verdict, difference, needed, basis, settled_by })
+}
+
+fn coverage(comparisons: usize) -> f64 {
+    1.0 - (1.0 - COVERAGE) / comparisons.max(1) as f64
+}
+
+fn settled_by(first: &[f64], second: &[f64], difference: f64, comparisons: usize) -> Option<usize> {
+    let s = one_way(&[first, second])?.pooled_s();
+    let n = repeats_to_settle(difference, s, coverage(comparisons), MOST_REPEATS)?;
+    (n > first.len().min(second.len())).then_some(n)
 }
 
 /// With one or two values the mean is the middle of the range, so that ranges lie apart by more than the noise exactly
@@ -70,9 +87,8 @@ fn half_range(values: &[f64]) -> f64 {
 }
 
 fn half_interval(first: &[f64], second: &[f64], comparisons: usize) -> f64 {
-    let coverage = 1.0 - (1.0 - COVERAGE) / comparisons.max(1) as f64;
     // Repeats without any spread have no interval; noise alone decides then.
-    let half = welch(first, second).map_or(f64::NAN, |of| (of.interval(coverage).1 - of.difference).abs());
+    let half = welch(first, second).map_or(f64::NAN, |of| (of.interval(coverage(comparisons)).1 - of.difference).abs());
     if half.is_nan() { 0.0 } else { half }
 }
 
@@ -93,6 +109,18 @@ mod tests {
         assert_eq!(verdict(&[1.0], &[2.0], 0.5), Verdict::Smaller);
         assert_eq!(verdict(&[1.0], &[1.0], 0.0), Verdict::Tie);
         assert_eq!(judge(&[], &[1.0], 0.0, 1), None);
+    }
+
+    #[test]
+    fn says_how_many_repeats_would_settle_a_tie_and_nothing_where_the_noise_decides() {
+        let (first, second) = ([5.0, 5.4, 4.6, 5.2], [4.7, 5.1, 4.4, 4.9]);
+        let of = judge(&first, &second, 0.0, 1).unwrap();
+        assert_eq!(of.verdict, Verdict::Tie);
+        let n = of.settled_by.unwrap();
+        assert!((5..=30).contains(&n), "{n}");
+        assert_eq!(judge(&first, &second, 0.5, 1).unwrap().settled_by, None, "under the noise");
+        assert_eq!(judge(&first[..2], &second[..2], 0.0, 1).unwrap().settled_by, None, "ranges claim nothing");
+        assert_eq!(judge(&[9.0; 3], &second, 0.0, 1).unwrap().settled_by, None, "no tie");
     }
 
     #[test]

@@ -2,7 +2,7 @@
 
 use super::spec::LiquidSpec;
 use super::water::{STANDARD_GRAVITY_M_S2, barometric_head_m};
-use std::f64::consts::{PI, TAU};
+use std::f64::consts::{FRAC_PI_4, PI, TAU};
 
 /// A duty: flow, head and shaft power together.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -62,6 +62,44 @@ pub fn hydraulic_power_w(density_kg_m3: f64, gravity_m_s2: f64, flow_m3_s: f64, 
 /// Pump efficiency: power given to the water over shaft power, 1 (ISO 9906). Zero or less power gives no figure.
 pub fn efficiency(hydraulic_w: f64, shaft_w: f64) -> Option<f64> {
     (shaft_w > 0.0).then(|| hydraulic_w / shaft_w)
+}
+
+/// A pressure tapping of a pump under test.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Tapping {
+    /// Gauge pressure, Pa.
+    pub gauge_pa: f64,
+    /// Height of the gauge, m.
+    pub elevation_m: f64,
+    /// Bore of the pipe at the tapping, m.
+    pub bore_m: f64,
+}
+
+impl Tapping {
+    /// Mean velocity at a flow, m/s.
+    pub fn velocity_m_s(&self, flow_m3_s: f64) -> f64 {
+        flow_m3_s / (FRAC_PI_4 * self.bore_m * self.bore_m)
+    }
+
+    /// Total head over the common datum, m.
+    pub fn total_head_m(&self, flow_m3_s: f64, density_kg_m3: f64, gravity_m_s2: f64) -> f64 {
+        let velocity_m_s = self.velocity_m_s(flow_m3_s);
+        self.gauge_pa / (density_kg_m3 * gravity_m_s2)
+            + self.elevation_m
+            + velocity_m_s * velocity_m_s / (2.0 * gravity_m_s2)
+    }
+}
+
+/// Pump total head between two tappings, m: pressures, heights of the gauges and velocity heads (ISO 9906, HI 14.6).
+pub fn total_head_m(
+    suction: &Tapping,
+    discharge: &Tapping,
+    flow_m3_s: f64,
+    density_kg_m3: f64,
+    gravity_m_s2: f64,
+) -> f64 {
+    let of = |tapping: &Tapping| tapping.total_head_m(flow_m3_s, density_kg_m3, gravity_m_s2);
+    of(discharge) - of(suction)
 }
 
 /// Heads that make up NPSH, each on the liquid's own density.

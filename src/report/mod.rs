@@ -4,4 +4,5 @@
 pub mod chart;
 pub mod compose;
 pub mod document;
+pub mod export;
 pub mod html;

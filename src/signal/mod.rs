@@ -3,8 +3,11 @@
 //!
 //! Time on samples is **rig time** in nanoseconds since the stream's first frame, except where a name says `wall`.
 
+pub mod calibration;
 pub mod features;
 pub mod filter;
+pub mod outliers;
+pub mod regression;
 pub mod response;
 pub mod statistics;
 

@@ -138,6 +138,59 @@ pub fn paired(first: &[f64], second: &[f64]) -> Option<Difference> {
     Some(Difference { difference: of.mean, t: of.mean / of.u_mean, dof: (of.n - 1) as f64, standard_error: of.u_mean })
 }
 
+/// Sums of squares of several groups.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct OneWay {
+    /// Between the groups' means.
+    pub between: f64,
+    /// Within the groups.
+    pub within: f64,
+    /// Groups less one.
+    pub dof_between: f64,
+    /// Values less groups.
+    pub dof_within: f64,
+}
+
+impl OneWay {
+    /// Variance between over variance within.
+    pub fn f_ratio(&self) -> f64 {
+        self.between / self.dof_between / (self.within / self.dof_within)
+    }
+
+    /// Standard deviation within the groups, pooled: how well the same setting repeats over a whole series.
+    pub fn pooled_s(&self) -> f64 {
+        (self.within / self.dof_within).sqrt()
+    }
+}
+
+/// One-way analysis of variance; `None` below two groups, for an empty group, and where no group has two values.
+///
+/// Source: any text on statistics, from memory; held against NIST StRD (SiRstv).
+pub fn one_way(groups: &[&[f64]]) -> Option<OneWay> {
+    let n: usize = groups.iter().map(|group| group.len()).sum();
+    if groups.len() < 2 || n <= groups.len() || groups.iter().any(|group| group.is_empty()) {
+        return None;
+    }
+    let all: Vec<f64> = groups.concat();
+    let centre = mean(&all);
+    let between = groups.iter().map(|group| group.len() as f64 * (mean(group) - centre).powi(2)).sum();
+    let squares = |group: &&[f64]| {
+        let own = mean(group);
+        group.iter().map(|value| (value - own).powi(2)).sum::<f64>()
+    };
+    let within = groups.iter().map(squares).sum();
+    Some(OneWay { between, within, dof_between: (groups.len() - 1) as f64, dof_within: (n - groups.len()) as f64 })
+}
+
+/// Repeats a side that would settle a difference of two means at a coverage, both sides scattering by `s`: the smallest n
+/// with t s sqrt(2/n) under the difference. `None` where more than `most` would be needed, or the figures are no figures.
+pub fn repeats_to_settle(difference: f64, s: f64, coverage: f64, most: usize) -> Option<usize> {
+    (2..=most).find(|n| {
+        let count = *n as f64;
+        student_t(coverage, 2.0 * (count - 1.0)) * s * (2.0 / count).sqrt() < difference.abs()
+    })
+}
+
 /// Combined standard uncertainty and effective degrees of freedom (Welch-Satterthwaite, GUM G.2b) of independent
 /// components (standard uncertainty, degrees of freedom).
 pub fn combined(components: &[(f64, f64)]) -> (f64, f64) {
@@ -163,6 +216,39 @@ mod tests {
         assert!(low > 0.8 && high < 1.2, "{low} {high}");
         assert!(welch(&first, &second).unwrap().p_two_sided() > 0.9);
         assert_eq!(paired(&first, &second[1..]), None);
+    }
+
+    /// Welch's and the mean's 95 % intervals cover the truth in 93 to 97 % of simulated sets, normal scatter, seeded.
+    #[test]
+    fn law_intervals_of_95_per_cent_cover_the_truth() {
+        use rand_distr::Distribution;
+        const SETS: usize = 20_000;
+        let mut random = <rand_chacha::ChaCha8Rng as rand::SeedableRng>::seed_from_u64(20_261_129);
+        let (narrow, wide) = (rand_distr::Normal::new(5.0, 0.1).unwrap(), rand_distr::Normal::new(4.8, 0.4).unwrap());
+        let (mut of_mean, mut of_difference, mut of_s) = (0, 0, 0);
+        for _ in 0..SETS {
+            let first: Vec<f64> = (0..5).map(|_| narrow.sample(&mut random)).collect();
+            let second: Vec<f64> = (0..7).map(|_| wide.sample(&mut random)).collect();
+            let one = repeats(&second).unwrap();
+            of_mean += usize::from((one.mean - 4.8).abs() < one.u95_mean);
+            of_s += usize::from(one.s_interval.0 < 0.4 && 0.4 < one.s_interval.1);
+            let (low, high) = welch(&first, &second).unwrap().interval(0.95);
+            of_difference += usize::from(low < 0.2 && 0.2 < high);
+        }
+        for (what, hits) in [("mean", of_mean), ("difference", of_difference), ("s", of_s)] {
+            let share = hits as f64 / SETS as f64;
+            assert!((0.93..0.97).contains(&share), "the interval of the {what} covers {share}");
+        }
+    }
+
+    /// With 4 a side, t(6) = 2.447: 2.447 sqrt(2/4) = 1.73; with 5, t(8) = 2.306: 1.458; with 6, t(10) = 2.228: 1.286.
+    #[test]
+    fn says_how_many_repeats_would_settle_a_difference() {
+        assert_eq!(repeats_to_settle(1.46, 1.0, 0.95, 100), Some(5));
+        assert_eq!(repeats_to_settle(-1.45, 1.0, 0.95, 100), Some(6));
+        assert_eq!(repeats_to_settle(0.001, 1.0, 0.95, 100), None);
+        assert_eq!(repeats_to_settle(f64::NAN, 1.0, 0.95, 100), None);
+        assert_eq!(one_way(&[&[1.0], &[2.0]]), None);
     }
 
     #[test]

@@ -2,4 +2,5 @@
 
 mod demo;
 mod secrets;
+mod shelf;
 mod verbs;

@@ -229,6 +229,20 @@ impl Case {
         numbers.iter().map(|x| to_si(*x, unit)).collect()
     }
 
+    /// A list as the case file states it.
+    pub fn list(&self, name: &str) -> Vec<f64> {
+        let figure = &self.entry(name).0;
+        figure.numbers().unwrap_or_else(|| panic!("case {}: input `{name}` is {figure}", self.id)).to_vec()
+    }
+
+    /// Lists of unequal meaning, as the case file states them.
+    pub fn rows(&self, name: &str) -> Vec<Vec<f64>> {
+        match &self.entry(name).0 {
+            Figure::Rows(rows) => rows.clone(),
+            other => panic!("case {}: input `{name}` is {other}, not rows", self.id),
+        }
+    }
+
     /// How many numbers the expected list of that name has.
     pub fn rows_of(&self, name: &str) -> usize {
         self.expects(name).value.numbers().map_or(1, <[f64]>::len)

@@ -21,6 +21,7 @@ mod machines;
 mod modbus;
 mod pump_trouble;
 mod priming;
+mod regression;
 mod rigid;
 mod separation;
 mod set_point;
