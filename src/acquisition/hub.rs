@@ -30,7 +30,7 @@ struct State {
     lost: Option<String>,
     events: Vec<TripEvent>,
     recorder: Option<Sender<Arc<Block>>>,
-    recorder_behind: bool,
+    recorder_full: bool,
     statistics: Statistics,
 }
 
@@ -73,7 +73,7 @@ impl Hub {
             lost: None,
             events: Vec::new(),
             recorder: None,
-            recorder_behind: false,
+            recorder_full: false,
             statistics: Statistics::default(),
         };
         Self {
@@ -195,15 +195,15 @@ impl Hub {
     /// Hand a block to the recorder, if one is attached. A full queue is waited for at most `patience`, once; then
     /// blocks are dropped, counted and reported as `recorder behind` until the queue takes one again.
     pub fn record(&self, block: Arc<Block>, patience: Duration) {
-        let (recorder, behind) = {
+        let (recorder, full) = {
             let state = self.state();
-            (state.recorder.clone(), state.recorder_behind)
+            (state.recorder.clone(), state.recorder_full)
         };
         let Some(recorder) = recorder else { return };
         let frames = block.frames() as u64;
         let sent = match recorder.try_send(block) {
             Ok(()) => Ok(()),
-            Err(TrySendError::Full(block)) if !behind => recorder.send_timeout(block, patience),
+            Err(TrySendError::Full(block)) if !full => recorder.send_timeout(block, patience),
             Err(TrySendError::Full(block)) => Err(SendTimeoutError::Timeout(block)),
             Err(TrySendError::Disconnected(block)) => Err(SendTimeoutError::Disconnected(block)),
         };
@@ -214,13 +214,14 @@ impl Hub {
         let mut state = self.state();
         state.statistics.recorder_queue_most = state.statistics.recorder_queue_most.max(queued);
         match failed {
-            None => state.recorder_behind = false,
+            None => state.recorder_full = false,
             Some(SendTimeoutError::Disconnected(_)) => state.recorder = None,
             Some(SendTimeoutError::Timeout(_)) => {
-                if !state.recorder_behind {
+                if !state.recorder_full {
                     tracing::error!(queued, "recorder behind: blocks are being dropped");
                 }
-                state.recorder_behind = true;
+                state.recorder_full = true;
+                state.statistics.recorder_behind = true;
                 state.statistics.recorder_behind_blocks += 1;
                 state.statistics.recorder_behind_frames += frames;
             }
@@ -232,7 +233,8 @@ impl Hub {
         let (sender, receiver) = crossbeam_channel::bounded(capacity);
         let mut state = self.state();
         state.recorder = Some(sender);
-        state.recorder_behind = false;
+        state.recorder_full = false;
+        state.statistics.recorder_behind = false;
         receiver
     }
 
@@ -244,7 +246,7 @@ impl Hub {
     /// Counters.
     pub fn statistics(&self) -> Statistics {
         let state = self.state();
-        Statistics { stream: state.counts.clone(), recorder_behind: state.recorder_behind, ..state.statistics.clone() }
+        Statistics { stream: state.counts.clone(), ..state.statistics.clone() }
     }
 
     /// Fit of the device clock.

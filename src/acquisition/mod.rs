@@ -110,7 +110,7 @@ pub struct Statistics {
     pub losses: u64,
     /// Times it was opened again; frames missed meanwhile are an estimate from wall time.
     pub reconnections: u64,
-    /// The recorder's queue is full now and blocks are being dropped.
+    /// The recorder in place now, or the last one, did not get every block.
     pub recorder_behind: bool,
     /// Blocks the recorder never got.
     pub recorder_behind_blocks: u64,

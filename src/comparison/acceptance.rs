@@ -62,7 +62,7 @@ impl fmt::Display for Band {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let percent = |share: f64| (share * 1.0e4).round() / 100.0;
         match (percent(self.low), self.high.map(percent)) {
-            (low, Some(high)) if -low == high => write!(f, "+-{high} %"),
+            (low, Some(high)) if (low + high).abs() < f64::EPSILON => write!(f, "+-{high} %"),
             (low, Some(high)) => write!(f, "{low} to {high:+} %"),
             (low, None) if low < 0.0 => write!(f, "{low} %"),
             (low, None) => write!(f, ">= {low} %", low = low.abs()),

@@ -209,9 +209,10 @@ fn run_and_close(shared: &Arc<Shared>, job: Job) -> (RunEnd, bool) {
     let end = drive(shared, job, &prepared);
     // The tail after the stop is worth having; then the recorder gets no more.
     shared.acquisition.detach_recorder();
+    let behind = shared.acquisition.statistics().recorder_behind;
     locked(&shared.view).activity = Activity::Closing;
     shared.tell_state();
-    let complete = close(shared, prepared.recorder);
+    let complete = close(shared, prepared.recorder, behind);
     (end, complete)
 }
 
@@ -324,11 +325,13 @@ fn drive(shared: &Arc<Shared>, job: Job, prepared: &Prepared) -> RunEnd {
     end
 }
 
-/// Finish and close the recording; `false` when it is not whole (then what there is stays as `.partial`).
-fn close(shared: &Shared, recorder: Recorder) -> bool {
+/// Finish and close the recording; `false` when it is not whole: what failed stays as `.partial`; a recording with a hole
+/// that the recorder left is closed, and the hole is in its block table.
+fn close(shared: &Shared, recorder: Recorder, behind: bool) -> bool {
     let whole = recorder.failed();
     let outcome = recorder.finish(FINISH_DEADLINE).and_then(|partial| recording::close(&partial, None));
     let fault = whole.or_else(|| outcome.err().map(|error| error.to_string()));
+    let fault = fault.or_else(|| behind.then(|| "the recorder was behind and frames never reached it".to_owned()));
     let Some(text) = fault else { return true };
     tell(shared, Level::Caution, format!("recording incomplete: {text}"));
     false

@@ -346,6 +346,9 @@ fn counts_and_reports_a_recorder_that_is_behind_and_forgets_one_that_is_gone() {
     assert_eq!(bench.blocks.recv_timeout(DEADLINE).unwrap().first_frame, 50);
     bench.acquisition.detach_recorder();
     assert!(bench.blocks.recv_timeout(DEADLINE).is_err());
+    assert!(bench.acquisition.statistics().recorder_behind, "a hole stays a hole though the queue has room again");
+    let _next = bench.acquisition.attach_recorder(1);
+    assert!(!bench.acquisition.statistics().recorder_behind, "the next recording begins without one");
 }
 
 #[test]

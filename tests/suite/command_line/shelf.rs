@@ -21,7 +21,7 @@ fn lists_what_is_asked_for_and_says_what_cannot_be_read() {
     let broken = folder.path().join("broken.h5");
     std::fs::write(&broken, b"no recording").unwrap();
     let place = folder.path().to_str().unwrap();
-    let all = run(&["list", place, "--json"]);
+    let all = run(["list", place, "--json"]);
     all.expect(0);
     let object = all.object();
     assert_eq!(object["recordings"].as_array().unwrap().len(), recordings.len(), "{object}");
@@ -30,17 +30,17 @@ fn lists_what_is_asked_for_and_says_what_cannot_be_read() {
         assert_eq!(found["stop_outcome"], "confirmed", "{found}");
         assert_eq!((&found["state"], &found["virtual"]), (&"complete".into(), &true.into()), "{found}");
     }
-    let drive = run(&["list", place, "--starter", "variable speed", "--json"]).object();
+    let drive = run(["list", place, "--starter", "variable speed", "--json"]).object();
     assert_eq!(drive["recordings"].as_array().unwrap().len(), 1, "{drive}");
     let day = object["recordings"][0]["started_utc"].as_str().unwrap()[..10].to_owned();
     let counted = |args: &[&str]| run(args).object()["recordings"].as_array().unwrap().len();
     assert_eq!(counted(&["list", place, "--from", &day, "--json"]), recordings.len());
     assert_eq!(counted(&["list", place, "--to", "2000-01-01", "--json"]), 0);
     assert_eq!(counted(&["list", place, "--rig", "another", "--json"]), 0);
-    let text = run(&["list", place]);
+    let text = run(["list", place]);
     assert!(text.stdout.contains("VIRTUAL") && text.stdout.contains("confirmed"), "{}", text.stdout);
     assert!(text.stderr.contains("broken.h5"), "{}", text.stderr);
-    let nowhere = run(&["list", "no-such-folder"]);
+    let nowhere = run(["list", "no-such-folder"]);
     nowhere.expect(2);
     assert!(nowhere.stderr.contains("no-such-folder"), "{}", nowhere.stderr);
 }
@@ -48,12 +48,12 @@ fn lists_what_is_asked_for_and_says_what_cannot_be_read() {
 #[test]
 fn shows_a_recording_as_it_was_made() {
     let recording = recordings().remove(0);
-    let shown = run(&["show", &recording, "--json"]).object();
+    let shown = run(["show", &recording, "--json"]).object();
     let run_data = ramprig::recording::read(Path::new(&recording)).unwrap();
     assert_eq!(shown["channels"].as_array().unwrap().len(), run_data.channels.len());
     assert_eq!(shown["marks"].as_array().unwrap().len(), run_data.marks.len());
     assert_eq!(shown["metrics"]["start_surge_pa"], demo::runs()[0]["start_surge_pa"]);
-    let text = run(&["show", &recording]);
+    let text = run(["show", &recording]);
     text.expect(0);
     assert!(text.stdout.contains("attending: ") && text.stdout.contains("peak rate of rise"), "{}", text.stdout);
 }
@@ -68,7 +68,7 @@ fn law_an_exported_table_holds_every_sample_and_every_figure_of_the_recording() 
     let folder = tempfile::tempdir().unwrap();
     let recording = recordings().remove(2);
     let out = folder.path().to_str().unwrap();
-    let exported = run(&["export", &recording, "--out", out, "--json"]);
+    let exported = run(["export", &recording, "--out", out, "--json"]);
     exported.expect(0);
     let written: Vec<PathBuf> =
         exported.object()["written"].as_array().unwrap().iter().map(|path| path.as_str().unwrap().into()).collect();
@@ -92,7 +92,7 @@ fn law_an_exported_table_holds_every_sample_and_every_figure_of_the_recording() 
     assert!(headline.iter().all(|row| row[column("stop_outcome")] == "stop confirmed"), "{headline:?}");
     let predicted: usize = data.prediction.unwrap().segments.iter().map(|segment| segment.series[0].len()).sum();
     assert_eq!(rows(of("predicted")).len(), 1 + predicted);
-    let again = run(&["export", &recording, "--out", out]);
+    let again = run(["export", &recording, "--out", out]);
     again.expect(2);
     assert!(again.stderr.contains("another folder"), "{}", again.stderr);
 }
