@@ -83,6 +83,8 @@ pub enum Verb {
         /// The `.partial` file.
         file: PathBuf,
     },
+    /// Tell whether closed recordings are still what they were, and where not.
+    Verify(VerifyArgs),
     /// List recordings: when, which rig and starter, how they ended.
     List(ListArgs),
     /// Show one recording: who, what, events, figures.
@@ -228,6 +230,17 @@ pub struct WatchArgs {
     /// Folder of the owner's lock.
     #[arg(long, value_name = "DIR")]
     pub state_dir: Option<PathBuf>,
+}
+
+/// `verify`.
+#[derive(Debug, Args)]
+pub struct VerifyArgs {
+    /// Closed recordings.
+    #[arg(required = true)]
+    pub files: Vec<PathBuf>,
+    /// Look inside only (what this program calls itself with).
+    #[arg(long, hide = true)]
+    pub inside: bool,
 }
 
 /// `list`.

@@ -9,6 +9,8 @@ use std::process::ExitCode;
 pub enum Exit {
     /// Done.
     Done = 0,
+    /// Outside tolerance: what was checked is not as it should be.
+    Differs = 1,
     /// Usage or configuration.
     Configuration = 2,
     /// Ended early; the stop was confirmed, or nothing had been started.

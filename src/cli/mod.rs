@@ -14,6 +14,7 @@ mod play;
 mod serve;
 mod shelf;
 mod signals;
+mod verify;
 mod wires;
 
 use crate::units::display::System;
@@ -74,6 +75,7 @@ fn carry_out(arguments: &Arguments, output: Output) -> Result<Exit, Failure> {
         Verb::Compare { files } => evidence::compare(files, output, units),
         Verb::Report { files, out } => evidence::report(files, out, output, units),
         Verb::Recover { file } => evidence::recover(file, output),
+        Verb::Verify(args) => verify::verify(args, output),
         Verb::List(args) => shelf::list(args, output),
         Verb::Show { file } => shelf::show(file, output, units),
         Verb::Export(args) => shelf::export(args, output),

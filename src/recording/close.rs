@@ -2,14 +2,15 @@
 //! without a hurry; killed at any point and run again, it gives the same file.
 //!
 //! 1. copy everything into `X.h5.closing` (shuffle + deflate), add what is derived;
-//! 2. read back and compare every row with the `.partial`;
+//! 2. read back and compare every row with the `.partial`; write the digest of every byte before it all;
 //! 3. sync, rename to `X.h5` (never over a file), sync the folder;
 //! 4. only then remove the `.partial`.
 
 use super::description::{put, read_description};
 use super::error::RecordingError;
+use super::integrity;
 use super::names::{Claim, RecordingPath, rename_to_new, sync_folder};
-use super::opened::{Opened, options};
+use super::opened::{Opened, USER_BLOCK_BYTES, options};
 use super::overview::{PIECE, write_overview, write_time_axis};
 use super::raw::{append_rows, create_text, create_text_attribute, read_rows};
 use super::reader::Recording;
@@ -80,7 +81,8 @@ pub(super) fn compact(from: &Path, to: &Path, results_json: Option<&str>) -> Res
     }
     let texts = [(HEADER, source.document(HEADER)?), (MADE, source.document(MADE)?)];
     let complete = source.end()?.is_some();
-    let written = options(|p| p.libver_v18()).create(to).and_then(|file| {
+    let mut form = options(|p| p.libver_v18());
+    let written = form.with_fcpl(|p| p.userblock(USER_BLOCK_BYTES as u64)).create(to).and_then(|file| {
         let layout = Layout::create(&file, &source.description, Form::Closed)?;
         copy_rows(&source, &layout)?;
         let entry = file.group(ENTRY)?;
@@ -94,10 +96,13 @@ pub(super) fn compact(from: &Path, to: &Path, results_json: Option<&str>) -> Res
             create_text(&class(entry.create_group("results")?, "NXcollection")?, "results_json", json)?;
         }
         drop(layout);
-        file.close()
+        let roots = integrity::write_digests(to, &file)?;
+        file.close()?;
+        Ok(roots)
     });
-    written.map_err(|e| RecordingError::hdf5(to, "make the closed file", &e))?;
-    same_recording(from, to)
+    let roots = written.map_err(|e| RecordingError::hdf5(to, "make the closed file", &e))?;
+    same_recording(from, to)?;
+    integrity::seal(to, roots)
 }
 
 /// What the closed file says of how it came to be.

@@ -4,6 +4,7 @@
 //!   [`Journal`](crate::sequence::ports::Journal)) everything else, and writes it so that any HDF5 program reads along
 //!   (SWMR) and that kill -9 costs at most 0.3 s.
 //! - [`close`] makes the compact file after the run; [`recover`] does the same with what a killed run left.
+//! - [`verify_bytes`] and [`verify_content`] tell whether a closed file is still what it was, and where not.
 //! - [`read`], [`read_wire_log`] and [`summary`] read files of every kind.
 //!
 //! What is in the file is told in `schema`. Channels: blocks come through the caller's bounded channel and are dropped
@@ -13,6 +14,7 @@
 mod close;
 mod description;
 mod error;
+mod integrity;
 mod journal;
 mod names;
 mod opened;
@@ -29,6 +31,7 @@ mod writer;
 pub use close::{LOST_AT_MOST_S, close};
 pub use description::RunDescription;
 pub use error::RecordingError;
+pub use integrity::{Bytes, Roots, roots, verify_bytes, verify_content};
 pub use reader::{RecordingSummary, WireLog, read, read_wire_log, summary};
 pub use recover::{Recovered, recover};
 pub use schema::FORMAT;

@@ -2,6 +2,7 @@
 
 use super::description::{attribute, text_attribute};
 use super::error::RecordingError;
+use super::integrity;
 use super::schema::{ENTRY, FORMAT, Form};
 use hdf5::file::{FileAccessBuilder, FileBuilder};
 use hdf5::{File, Group, OpenMode};
@@ -11,7 +12,10 @@ use std::path::{Path, PathBuf};
 /// First bytes of every HDF5 file (HDF5 File Format Specification, "Format Signature and Superblock").
 const SIGNATURE: &[u8; 8] = b"\x89HDF\r\n\x1a\n";
 /// A recording may have a user block of this size before the HDF5 data.
-const USER_BLOCK_BYTES: usize = 512;
+pub(super) const USER_BLOCK_BYTES: usize = 512;
+
+/// Bytes of a superblock of version 2 or 3.
+const SUPERBLOCK_BYTES: usize = 48;
 
 /// How every file of ours is opened. The library's own locks are off: its file handles go to child processes, and with
 /// them the locks, so a file that is just closed could not be opened. Our lock is in `names`; the marks of a writer in
@@ -89,6 +93,13 @@ impl Superblock {
         }
         let place = [0, USER_BLOCK_BYTES].into_iter().find(|&at| head.get(at..at + 8) == Some(SIGNATURE.as_slice()));
         let Some(at) = place else {
+            // Ours from its first bytes on, cut off before the HDF5 data.
+            let least = USER_BLOCK_BYTES + SUPERBLOCK_BYTES;
+            let known = head.len().min(integrity::TITLE.len());
+            if head.len() < least && head[..known] == integrity::TITLE.as_bytes()[..known] {
+                let expected_bytes = least as u64;
+                return Err(RecordingError::Truncated { path: path.to_owned(), found_bytes, expected_bytes });
+            }
             return Err(RecordingError::Foreign { path: path.to_owned(), why: "no HDF5 signature".into() });
         };
         Self::parse(&head[at..], at as u64, found_bytes).map_err(|expected_bytes| RecordingError::Truncated {
@@ -103,15 +114,15 @@ impl Superblock {
     fn parse(bytes: &[u8], before: u64, found_bytes: u64) -> Result<Self, u64> {
         let number = |at: usize| bytes.get(at..at + 8).and_then(|b| b.try_into().ok()).map(u64::from_le_bytes);
         let (Some(&version), Some(&flags), Some(end)) = (bytes.get(8), bytes.get(11), number(28)) else {
-            return Err(before + 48);
+            return Err(before + SUPERBLOCK_BYTES as u64);
         };
         // Bit 0: open for writing; bit 2: by a SWMR writer. Version 2 has no such meaning.
         let being_written = version >= 3 && flags & 0b101 != 0;
         let unready = being_written && flags & 0b100 == 0;
         // While it is written the end stands ahead of the bytes for moments; other versions are the library's matter.
-        let expected = before.saturating_add(end);
-        if (2..=3).contains(&version) && !being_written && found_bytes < expected {
-            return Err(expected);
+        // The library counts the end from the first byte of the file, a user block included.
+        if (2..=3).contains(&version) && !being_written && found_bytes < end {
+            return Err(end);
         }
         Ok(Self { being_written, unready })
     }

@@ -81,6 +81,30 @@ pub(super) fn read_text_attribute(attribute: &Attribute) -> Result<String> {
     })
 }
 
+/// Value of an attribute without variable-length parts, as stored.
+pub(super) fn attribute_bytes(attribute: &Attribute) -> Result<Vec<u8>> {
+    let datatype = attribute.dtype()?;
+    if has_pointers(&datatype.to_descriptor()?) {
+        return Err(format!("attribute {} has variable length", attribute.name()).into());
+    }
+    let mut bytes = vec![0_u8; datatype.size() * attribute.size()];
+    sync(|| {
+        // SAFETY: `bytes` has room for all elements of the attribute's own type, which is also the memory type and holds
+        // no pointers.
+        h5check(unsafe { H5Aread(attribute.id(), datatype.id(), bytes.as_mut_ptr().cast()) })
+    })?;
+    Ok(bytes)
+}
+
+fn has_pointers(descriptor: &TypeDescriptor) -> bool {
+    match descriptor {
+        TypeDescriptor::VarLenArray(_) | TypeDescriptor::VarLenAscii | TypeDescriptor::VarLenUnicode => true,
+        TypeDescriptor::FixedArray(of, _) => has_pointers(of),
+        TypeDescriptor::Compound(of) => of.fields.iter().any(|field| has_pointers(&field.ty)),
+        _ => false,
+    }
+}
+
 /// Rows `first .. first + count` of a one-dimensional dataset, as stored.
 pub(super) fn read_rows(dataset: &Dataset, first: usize, count: usize) -> Result<Vec<u8>> {
     let datatype = dataset.dtype()?;

@@ -14,6 +14,7 @@
 //! | `/entry/committed` | `partial` only: rows of each dataset that are wholly on disk; a reader believes no more |
 //! | `/entry/prediction/` | `segments`, `series/<channel>`, `flow_m3_s`, `beside/<name>` (pump, shaft, motor, levels, heads; unit in the name), `made_json`, `stored` (when it was on disk) |
 //! | `/entry/overview/` | closed only, derived: smallest and largest of short intervals in SI against `time_s`, what a general viewer plots first |
+//! | `/entry/integrity/digests_json` | closed only: SHA-256 of each block of rows and of each object's attributes |
 //! | `/entry/results/results_json` | closed only, derived, when there are results |
 //!
 //! Everything of a `.partial` is made before SWMR starts: the library does not refuse later objects, it silently

@@ -11,3 +11,5 @@ mod killed;
 mod closing;
 #[path = "recording/refusals.rs"]
 mod refusals;
+#[path = "recording/integrity.rs"]
+mod integrity;
