@@ -64,11 +64,7 @@ pub enum Verb {
     /// Watch a rig live, with the stop key.
     Watch(WatchArgs),
     /// Put recordings side by side: measured, predicted, spread.
-    Compare {
-        /// Closed recordings.
-        #[arg(required = true)]
-        files: Vec<PathBuf>,
-    },
+    Compare(CompareArgs),
     /// Write a self-contained HTML page about recordings.
     Report {
         /// Closed recordings.
@@ -230,6 +226,28 @@ pub struct WatchArgs {
     /// Folder of the owner's lock.
     #[arg(long, value_name = "DIR")]
     pub state_dir: Option<PathBuf>,
+}
+
+/// `compare`.
+#[derive(Debug, Args)]
+pub struct CompareArgs {
+    /// Closed recordings.
+    #[arg(required = true)]
+    pub files: Vec<PathBuf>,
+    /// Hold every measured figure of the headline channel to this tolerance about its prediction, in per cent of it; what
+    /// lies under the noise passes. Exit code 1 when one is outside.
+    #[arg(long, value_name = "PERCENT", value_parser = percent)]
+    pub tolerance: Option<f64>,
+    /// Hold to another recording instead of the prediction.
+    #[arg(long, value_name = "FILE", requires = "tolerance")]
+    pub against: Option<PathBuf>,
+}
+
+/// A share written in per cent, with or without its sign.
+fn percent(text: &str) -> Result<f64, String> {
+    let number: f64 =
+        text.trim().trim_end_matches('%').trim().parse().map_err(|_| "a number of per cent, such as 15%")?;
+    if number.is_finite() && number >= 0.0 { Ok(number / 100.0) } else { Err("0 % or more".to_owned()) }
 }
 
 /// `verify`.

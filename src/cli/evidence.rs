@@ -1,12 +1,14 @@
 //! `compare`, `report` and `recover`: from recordings to evidence.
 
+use super::args::CompareArgs;
 use super::exit::Exit;
 use super::failure::Failure;
 use super::output::Output;
 use crate::comparison::RunData;
 use crate::comparison::evaluate::{RunResult, evaluate};
 use crate::comparison::summary::summary;
-use crate::comparison::table::table;
+use crate::comparison::table::{figure, table};
+use crate::comparison::tolerance::{Held, against_prediction, against_run};
 use crate::recording;
 use crate::report::{compose::compose, html::page};
 use crate::units::display::System;
@@ -22,14 +24,60 @@ fn evaluate_all(runs: &[RunData]) -> Vec<RunResult> {
 }
 
 /// `compare`.
-pub fn compare(files: &[PathBuf], output: Output, units: System) -> Result<Exit, Failure> {
-    let results = evaluate_all(&read(files)?);
+pub fn compare(args: &CompareArgs, output: Output, units: System) -> Result<Exit, Failure> {
+    let results = evaluate_all(&read(&args.files)?);
     let summaries: Vec<_> = results.iter().map(summary).collect();
     if !output.json {
         output.text(table(&results, units).trim_end());
     }
-    output.object(&json!({ "runs": summaries })).map_err(Failure::internal)?;
-    Ok(Exit::Done)
+    let mut object = json!({ "runs": summaries });
+    let mut exit = Exit::Done;
+    if let Some(share) = args.tolerance {
+        let held = hold(&results, share, args.against.as_deref())?;
+        if !output.json {
+            output.text(&tolerance_text(&held, share, args.against.as_deref(), units));
+        }
+        if held.iter().any(|held| !held.within) {
+            exit = Exit::Differs;
+        }
+        object["tolerance"] = json!({ "share": share, "within": exit == Exit::Done, "held": held });
+    }
+    output.object(&object).map_err(Failure::internal)?;
+    Ok(exit)
+}
+
+fn hold(results: &[RunResult], share: f64, against: Option<&Path>) -> Result<Vec<Held>, Failure> {
+    let reference = against.map(recording::read).transpose().map_err(Failure::refused)?.map(|run| evaluate(&run));
+    let held: Vec<Held> = results
+        .iter()
+        .flat_map(|run| match &reference {
+            Some(reference) => against_run(run, reference, share),
+            None => against_prediction(run, share),
+        })
+        .collect();
+    if held.is_empty() {
+        let what = "nothing to hold to a tolerance: no figure is both measured and there to compare with; see the reasons above";
+        return Err(Failure::configuration(what));
+    }
+    Ok(held)
+}
+
+fn tolerance_text(held: &[Held], share: f64, against: Option<&Path>, units: System) -> String {
+    let outside: Vec<&Held> = held.iter().filter(|held| !held.within).collect();
+    let about = against.map_or_else(|| "the prediction".to_owned(), |file| file.display().to_string());
+    let verdict = if outside.is_empty() { "within" } else { "OUTSIDE" };
+    let mut lines = vec![format!(
+        "\ntolerance {} % about {about}: {verdict} ({} of {} figures within)",
+        100.0 * share,
+        held.len() - outside.len(),
+        held.len()
+    )];
+    lines.extend(outside.iter().map(|held| {
+        let of = |si: f64| figure(held.key, si, units);
+        let (measured, reference, allowed) = (of(held.measured), of(held.reference), of(held.allowed));
+        format!("  {}: {} {measured}, {reference} +- {allowed} allowed", held.recording, held.label)
+    }));
+    lines.join("\n")
 }
 
 /// `report`.

@@ -72,7 +72,7 @@ fn carry_out(arguments: &Arguments, output: Output) -> Result<Exit, Failure> {
         Verb::Check { rig } => describe::check(rig, output, units),
         Verb::Predict(args) => describe::predict(args, output, units),
         Verb::Virtual(args) => play::play(args, output),
-        Verb::Compare { files } => evidence::compare(files, output, units),
+        Verb::Compare(args) => evidence::compare(args, output, units),
         Verb::Report { files, out } => evidence::report(files, out, output, units),
         Verb::Recover { file } => evidence::recover(file, output),
         Verb::Verify(args) => verify::verify(args, output),

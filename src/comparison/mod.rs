@@ -12,6 +12,7 @@ pub mod metric;
 pub mod repeatability;
 pub mod summary;
 pub mod table;
+pub mod tolerance;
 pub mod verdict;
 
 pub use evaluate::evaluate;

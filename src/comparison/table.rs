@@ -29,6 +29,13 @@ pub fn table(runs: &[RunResult], system: System) -> String {
     lines.iter().map(|line| format!("{}\n", line.trim_end())).collect()
 }
 
+/// A value of a metric (by its key) as people read it, with its unit.
+pub fn figure(key: &str, si: f64, system: System) -> String {
+    let Some(metric) = METRICS.iter().find(|metric| metric.key == key) else { return si.to_string() };
+    let shown = Shown::of(metric.unit, system);
+    format!("{} {}", shown.number(si), shown.unit)
+}
+
 /// Words of a starter kind.
 pub fn kind_words(kind: StarterKind) -> &'static str {
     match kind {

@@ -96,3 +96,24 @@ fn law_an_exported_table_holds_every_sample_and_every_figure_of_the_recording() 
     again.expect(2);
     assert!(again.stderr.contains("another folder"), "{}", again.stderr);
 }
+
+#[test]
+fn holds_runs_to_a_tolerance_about_the_prediction_or_another_run() {
+    let recordings = recordings();
+    let (contactor, drive) = (&recordings[0], &recordings[2]);
+    let wide = run(["compare", contactor, "--tolerance", "1000%", "--json"]);
+    wide.expect(0);
+    assert_eq!(wide.object()["tolerance"]["within"], true);
+    let narrow = run(["compare", contactor, "--tolerance", "0"]);
+    // Noise passes; that the virtual rig is no more than noise from its prediction in every figure never happens.
+    narrow.expect(1);
+    assert!(narrow.stdout.contains("OUTSIDE"), "{}", narrow.stdout);
+    run(["compare", contactor, "--tolerance", "0", "--against", contactor]).expect(0);
+    let other = run(["compare", drive, "--tolerance", "10", "--against", contactor, "--json"]);
+    other.expect(1);
+    let held = other.object()["tolerance"]["held"].as_array().unwrap().clone();
+    let rate = held.iter().find(|held| held["key"] == "start_peak_rate_pa_s").unwrap();
+    assert_eq!(rate["within"], false, "{rate}");
+    run(["compare", contactor, "--tolerance", "-3"]).expect(2);
+    run(["compare", contactor, "--against", drive]).expect(2);
+}
