@@ -10,11 +10,14 @@ mod blank;
 mod drawing;
 mod other_pumps;
 mod parting;
+mod short_pipes;
 
 pub use super::pump::trouble::Npsh;
 pub use air::{LinesAtStart, SelfPriming};
 pub(crate) use drawing::cavitation_turned;
 pub use other_pumps::OtherPumpState;
+
+pub use short_pipes::{ShortPipeNote, WaveInShortPipe, short_pipes};
 
 pub use super::plant_event::{PlantEvent, PlantEventKind};
 

@@ -372,6 +372,11 @@ pub struct GridOptions {
     /// made so on their own coarse grids; predictions keep the second-order form. Pipes then take whole steps.
     #[serde(default)]
     pub first_order_friction: bool,
+    /// A pipe whose travel time is below half a step becomes a rigid column with half its give at either end, where a step
+    /// between half of `dt_max_s` and all of it fits it no other way, and the longest pipe takes ten steps. Otherwise, and
+    /// always for lay-flat hoses and lines that may hold air, the step is made finer for it, down to a 64th of `dt_max_s`.
+    #[serde(default)]
+    pub lump_short_pipes: bool,
 }
 
 impl Default for GridOptions {
@@ -382,6 +387,7 @@ impl Default for GridOptions {
             unsteady_friction: false,
             half_grid: false,
             first_order_friction: false,
+            lump_short_pipes: true,
         }
     }
 }

@@ -192,11 +192,13 @@ fn follow(rig: &Rig, running: SteadyRunning, grid: &GridOptions, cause: &Cause) 
         (valve.element, open)
     });
     let motor = Stopping { torque_n_m: 0.0, current_a, left_s: cause.release_s, begun: false, valve };
+    let lines = rig.lines_at_start(line_up);
+    let grid = &GridOptions { lump_short_pipes: grid.lump_short_pipes && lines.is_none(), ..*grid };
     let mut plant = Plant::started_at(&rig.running(&network), &shaft, motor, grid, speed_rad_s)?;
     let load_n_m = plant.pump_torque_n_m() + shaft.friction_n_m;
     plant.driver_mut().torque_n_m = load_n_m;
     plant.let_fall(&rig.falls);
-    if let Some(lines) = rig.lines_at_start(line_up) {
+    if let Some(lines) = lines {
         plant.let_air_in(lines.self_priming)?;
     }
     let ran = network.elements.iter().filter(|element| cause.takes_all && element.kind.runs_by_itself());

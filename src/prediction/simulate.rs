@@ -7,7 +7,7 @@ use super::replay::{Order, Record};
 use super::sensors::{PIECE_S, Sensors};
 use super::{MadeWith, Prediction, Segment, Separation};
 use crate::hydraulics::HydraulicsError;
-use crate::hydraulics::plant::Plant;
+use crate::hydraulics::plant::{Plant, ShortPipeNote};
 use crate::hydraulics::priming::{Priming, Readiness};
 use crate::hydraulics::spec::{GridOptions, Place};
 use crate::rig::derived::{condition_words, motor_words, slow_setting, useful_speeds_of};
@@ -553,6 +553,7 @@ impl<'a> Simulation<'a> {
         assumptions.extend(self.rig.assumptions.iter().cloned());
         assumptions.push(format!("motor: {}", motor_words(self.rig)));
         assumptions.extend(condition_words(self.plant.network()));
+        assumptions.extend(self.plant.short_pipes().iter().map(ShortPipeNote::in_words));
         assumptions.extend(self.slow.iter().cloned());
         if self.heat.is_some() {
             let beyond = if self.hottest > 1.0 + 1e-9 { ", beyond what its maker allows" } else { "" };

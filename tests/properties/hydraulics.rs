@@ -19,5 +19,6 @@ mod ranges;
 mod refusals;
 mod runs;
 mod several_pumps;
+mod short_pipes;
 mod tanks;
 mod waves;

@@ -360,6 +360,47 @@ fn predicts_the_second_pump_and_says_that_both_lose_their_supply() {
     assert!(words.contains("with standby losing it at the same moment"), "{words}");
 }
 
+/// The station with a connector of 0.3 m between its check valve and the main, far too short for steps of 5 ms.
+fn station_with_connector() -> String {
+    let check = "id = \"check\"\nfrom = \"pump_outlet\"\nto = \"main_foot\"";
+    let connector = "[[pipe]]\nid = \"connector\"\nfrom = \"behind_check\"\nto = \"main_foot\"\nlength = \"0.3 m\"\n\
+                     bore = \"200 mm\"\nmaterial = \"ductile-iron\"\nwall = \"6 mm\"\nroughness = \"0.2 mm\"\n\
+                     max_pressure = \"25 barg\"\nmin_pressure = \"-0.9 barg\"\n\n[motor]";
+    let text = station()
+        .replacen(check, &check.replace("main_foot", "behind_check"), 1)
+        .replacen("main_foot = \"0 m\"", "main_foot = \"0 m\"\nbehind_check = \"0 m\"", 1)
+        .replacen("[motor]", connector, 1);
+    assert!(text.contains("to = \"behind_check\"") && text.contains("behind_check = "), "{text}");
+    text
+}
+
+/// `check` and `predict` say how the connector is taken, with numbers; the answer is that of the station without it.
+#[test]
+fn predicts_a_station_with_a_connector_too_short_for_the_grid_and_says_so() {
+    use ramprig::prediction::predict;
+    use ramprig::sequence::script::{Script, shipped};
+    let run = |text: &str| {
+        let rig = rig::parse(text, "station.toml").unwrap_or_else(|problems| panic!("{problems}"));
+        let script = Script::parse(shipped("one-cycle").unwrap(), "one-cycle.toml", &rig, 0).unwrap();
+        let notices = rig::derive(&rig).notices;
+        (notices, predict(&rig, &script, 0).unwrap())
+    };
+    let said = |lines: &[String]| {
+        lines.iter().filter(|line| line.contains("pipe `connector`: its travel time of 0.2")).count()
+    };
+    let (plain_notices, plain) = run(&station());
+    let (notices, made) = run(&station_with_connector());
+    assert_eq!((said(&plain_notices), said(&plain.assumptions)), (0, 0));
+    assert_eq!((said(&notices), said(&made.assumptions)), (1, 1), "{notices:?} {:?}", made.assumptions);
+    assert!(made.made_with.dt_s > 0.5 * plain.made_with.dt_s, "the step stays long: {} s", made.made_with.dt_s);
+    let start = |prediction: &ramprig::prediction::Prediction| {
+        let series = &prediction.segments[0].series[0];
+        series.iter().fold(f32::NEG_INFINITY, |peak, value| peak.max(*value))
+    };
+    let (expected, got) = (f64::from(start(&plain)), f64::from(start(&made)));
+    assert_close("start peak at the foot of the main, Pa", got, expected, 0.02, "0.3 m more in 2 km");
+}
+
 #[test]
 fn rejects_pumps_beside_the_commanded_one_that_cannot_be() {
     let refused = |from: &str, to: &str| {

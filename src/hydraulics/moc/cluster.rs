@@ -1,10 +1,12 @@
-//! A place where pipes end: nodes and the elements without length between them, solved together at the new level.
+//! A place where pipes end: nodes and the elements without length between them, solved together at the new level. A pipe
+//! too short for the grid counts as one of these.
 
-use super::boundary::{AirValve, Boundary, Gas, Tank, TankStep};
+use super::boundary::{AirValve, Boundary, Gas, ShortPipe, Tank, TankStep};
 use super::cavity::NodeCavity;
 use super::front::Front;
 use super::interior::Line;
 use super::lay_flat::holds_hose_ends;
+use super::store::Store;
 use crate::hydraulics::error::HydraulicsError;
 use crate::hydraulics::network::{Network, joined};
 use crate::hydraulics::nodal::{Drive, Hold, Link, Nodal, Node, Unsolved};
@@ -29,6 +31,7 @@ pub(crate) struct Cluster {
     ends: Vec<End>,
     tanks: Vec<TankAt>,
     outlets: Vec<OutletAt>,
+    stores: Vec<StoreAt>,
     /// One a node; only nodes without terminal part.
     cavities: Vec<NodeCavity>,
 }
@@ -65,6 +68,13 @@ pub(crate) struct Dry {
     pub(crate) line_m3: f64,
 }
 
+/// The give of a short pipe's half at a node.
+#[derive(Debug, Clone)]
+struct StoreAt {
+    node: usize,
+    store: Store,
+}
+
 #[derive(Debug, Clone)]
 struct OutletAt {
     node: usize,
@@ -77,10 +87,13 @@ impl Cluster {
     /// All clusters of a network in a steady state.
     pub(crate) fn all(network: &Network, line: &Line, steady: &SteadyState) -> Result<Vec<Self>, HydraulicsError> {
         let spec = network.spec();
-        let without_length =
-            |element: &&ElementSpec| !matches!(element.kind, ElementKind::Pipe(_) | ElementKind::Blank { .. });
-        let links = spec.elements.iter().filter(without_length);
-        let part = joined(spec.nodes.len(), links.map(|element| (element.from, element.to)));
+        let without_length = |(index, element): &(usize, &ElementSpec)| match element.kind {
+            ElementKind::Pipe(_) => line.lumped.contains(index),
+            ElementKind::Blank { .. } => false,
+            _ => true,
+        };
+        let links = spec.elements.iter().enumerate().filter(without_length);
+        let part = joined(spec.nodes.len(), links.map(|(_, element)| (element.from, element.to)));
         let count = part.iter().max().map_or(0, |last| last + 1);
         (0..count).map(|this| Self::new(network, line, steady, &part, this)).collect()
     }
@@ -104,7 +117,13 @@ impl Cluster {
                 ends.extend(local(element.from).map(|node| End { node, pipe, at_to: false }));
                 ends.extend(local(element.to).map(|node| End { node, pipe, at_to: true }));
             } else if let (Some(from), Some(to)) = (local(element.from), local(element.to)) {
-                let mut boundary = boundary_of(spec, element, steady.open[index])?;
+                let mut boundary = match &element.kind {
+                    ElementKind::Pipe(pipe) => {
+                        let flow_m3_s = steady.flows_m3_s[index];
+                        Boundary::ShortPipe(Box::new(ShortPipe::new(pipe, &spec.liquid, line.dt_s, flow_m3_s)))
+                    }
+                    _ => boundary_of(spec, element, steady.open[index])?,
+                };
                 match &mut boundary {
                     Boundary::DiscValve(valve) => valve.let_move(steady.flows_m3_s[index]),
                     Boundary::OtherPump(pump) => pump.let_turn(line.dt_s, steady.flows_m3_s[index]),
@@ -122,22 +141,42 @@ impl Cluster {
             ends,
             tanks: Vec::new(),
             outlets: Vec::new(),
+            stores: Vec::new(),
         };
         cluster.nodal.speed_rad_s = steady.speed_rad_s;
+        cluster.let_short_pipes_give(network);
         cluster.let_pipe_ends_part(network);
         cluster.let_hose_ends_hold(network, line);
         cluster.add_terminals(network, line);
         Ok(cluster)
     }
 
+    /// Half the give of a short pipe goes to either end; a tank's level takes it without more ado.
+    fn let_short_pipes_give(&mut self, network: &Network) {
+        let spec = network.spec();
+        for (link, element) in self.nodal.links.iter().zip(&self.elements) {
+            let (Boundary::ShortPipe(short), ElementKind::Pipe(pipe)) = (&link.boundary, &spec.elements[*element].kind)
+            else {
+                continue;
+            };
+            for node in [link.from, link.to] {
+                if !matches!(spec.nodes[self.nodes[node]].terminal, Terminal::Tank { .. }) {
+                    let store = short.half_store(pipe, self.nodal.nodes[node].head_m);
+                    self.stores.push(StoreAt { node, store });
+                }
+            }
+        }
+    }
+
     /// Water may part wherever a pipe ends; a fitting without one has no volume to part.
     fn let_pipe_ends_part(&mut self, network: &Network) {
         let spec = network.spec();
-        for end in &self.ends {
-            let described = &spec.nodes[self.nodes[end.node]];
+        let ends = self.ends.iter().map(|end| end.node).chain(self.stores.iter().map(|at| at.node));
+        for node in ends {
+            let described = &spec.nodes[self.nodes[node]];
             if described.terminal == Terminal::None {
                 let boiling_m = described.elevation_m + spec.liquid.boiling_m();
-                self.nodal.nodes[end.node].hold = Hold::Cavity { boiling_m, filling_m3_s: 0.0, parted: false };
+                self.nodal.nodes[node].hold = Hold::Cavity { boiling_m, filling_m3_s: 0.0, parted: false };
             }
         }
     }
@@ -199,15 +238,20 @@ impl Cluster {
         for end in &self.ends {
             line.pipes[end.pipe].set_end(end.at_to, self.nodal.nodes[end.node].head_m);
         }
-        self.end_other_pumps();
+        self.end_links();
         Ok(self.close_terminals(line))
     }
 
-    fn end_other_pumps(&mut self) {
+    fn end_links(&mut self) {
         for link in &mut self.nodal.links {
-            if let Boundary::OtherPump(pump) = &mut link.boundary {
-                pump.end(link.flow_m3_s);
+            match &mut link.boundary {
+                Boundary::OtherPump(pump) => pump.end(link.flow_m3_s),
+                Boundary::ShortPipe(pipe) => pipe.end(link.flow_m3_s),
+                _ => {}
             }
+        }
+        for at in &mut self.stores {
+            at.store.end(self.nodal.nodes[at.node].head_m);
         }
     }
 
@@ -236,6 +280,12 @@ impl Cluster {
             let node = &mut self.nodal.nodes[end.node];
             node.supply_m3_s += (offer.offer_m - node.reference_m) / offer.impedance_s_m2;
             node.conductance_m2_s += 1.0 / offer.impedance_s_m2;
+        }
+        for at in &self.stores {
+            let node = &mut self.nodal.nodes[at.node];
+            let (supply_m3_s, conductance_m2_s) = at.store.offer(node.reference_m);
+            node.supply_m3_s += supply_m3_s;
+            node.conductance_m2_s += conductance_m2_s;
         }
         for at in &mut self.tanks {
             let node = &mut self.nodal.nodes[at.node];
@@ -324,10 +374,11 @@ impl Cluster {
         }
     }
 
-    /// What pipes and elements bring to a node, m3/s.
+    /// What pipes and elements bring to a node beyond what short pipes there take in, m3/s.
     fn arrival_m3_s(&self, line: &Line, node: usize) -> f64 {
         let ends = self.ends.iter().filter(|end| end.node == node);
-        let from_pipes: f64 = ends.map(|end| line.pipes[end.pipe].inflow_m3_s(end.at_to)).sum();
+        let taken_m3_s: f64 = self.stores.iter().filter(|at| at.node == node).map(|at| at.store.inflow_m3_s()).sum();
+        let from_pipes = ends.map(|end| line.pipes[end.pipe].inflow_m3_s(end.at_to)).sum::<f64>() - taken_m3_s;
         self.nodal.links.iter().fold(from_pipes, |sum, link| match node {
             n if n == link.to => sum + link.flow_m3_s,
             n if n == link.from => sum - link.flow_m3_s,
@@ -359,7 +410,8 @@ impl Cluster {
         let gases: f64 = self.gases().map(|(_, gas)| gas.grown_m3()).sum();
         let air: f64 = self.air_valves().map(|(_, valve)| valve.store.missing_m3(dt_s)).sum();
         let hoses: f64 = self.hoses().map(HoseEnds::stored_m3).sum();
-        tanks + hoses - gases - air - self.cavities.iter().map(|cavity| cavity.missing_m3(dt_s)).sum::<f64>()
+        let short: f64 = self.stores.iter().map(|at| at.store.held_m3()).sum();
+        tanks + hoses + short - gases - air - self.cavities.iter().map(|cavity| cavity.missing_m3(dt_s)).sum::<f64>()
     }
 
     /// Bodies of gas, with the place of their node in this cluster.
@@ -409,12 +461,15 @@ impl Cluster {
 
     /// Volume of the smallest pipe that ends at a node, m3; none where an element without length is.
     fn line_m3(&self, network: &Network, line: &Line, node: usize) -> f64 {
-        if self.nodal.links.iter().any(|link| link.from == node || link.to == node) {
-            return 0.0;
+        let here = |link: &&Link| link.from == node || link.to == node;
+        let mut short_m3 = f64::INFINITY;
+        for link in self.nodal.links.iter().filter(here) {
+            let Boundary::ShortPipe(short) = &link.boundary else { return 0.0 };
+            short_m3 = short_m3.min(short.volume_m3);
         }
         let here = |pipe: usize| self.ends.iter().any(|end| end.node == node && line.pipes[end.pipe].element == pipe);
         let pipes = network.pipes().filter(|(element, _)| here(*element));
-        pipes.map(|(_, pipe)| pipe.length_m * bore_area_m2(pipe)).reduce(f64::min).unwrap_or(0.0)
+        pipes.map(|(_, pipe)| pipe.length_m * bore_area_m2(pipe)).fold(short_m3, f64::min)
     }
 
     /// A lay-flat hose ends here: when its water runs back it folds, and no air follows.

@@ -3,7 +3,7 @@
 use super::cavity::{Cavities, Sides};
 use super::creep::Creep;
 use super::front::Front;
-use super::grid::{self, Grid};
+use super::grid::{self, Grid, Travel};
 use super::lay_flat::LayFlat;
 use super::midway::Midway;
 use super::unsteady::Acceleration;
@@ -31,6 +31,8 @@ pub(crate) struct Line {
     pub(crate) dt_s: f64,
     pub(crate) adjustment: f64,
     pub(crate) pipes: Vec<PipeGrid>,
+    /// Element indices of pipes without a grid: what they do is done where they end.
+    pub(crate) lumped: Vec<usize>,
 }
 
 /// One pipe's grid.
@@ -72,9 +74,10 @@ impl Line {
     pub(crate) fn new(network: &Network, steady: &SteadyState, options: &GridOptions) -> Result<Self, HydraulicsError> {
         check_options(options)?;
         let grid = lay_grid(network, options)?;
-        let pipes = network.pipes().zip(&grid.cells);
-        let pipes = pipes.map(|(pipe, cells)| PipeGrid::new(network, pipe, (*cells, grid.dt_s), steady, options));
-        Ok(Self { dt_s: grid.dt_s, adjustment: grid.adjustment, pipes: pipes.collect() })
+        let of = |lumped: bool| network.pipes().zip(&grid.cells).filter(move |(_, cells)| (**cells == 0) == lumped);
+        let pipes = of(false).map(|(pipe, cells)| PipeGrid::new(network, pipe, (*cells, grid.dt_s), steady, options));
+        let lumped = of(true).map(|((element, _), _)| element).collect();
+        Ok(Self { dt_s: grid.dt_s, adjustment: grid.adjustment, pipes: pipes.collect(), lumped })
     }
 
     pub(crate) fn cells(&self) -> usize {
@@ -109,14 +112,19 @@ fn check_options(options: &GridOptions) -> Result<(), HydraulicsError> {
 pub(crate) fn lay_grid(network: &Network, options: &GridOptions) -> Result<Grid, HydraulicsError> {
     let steps = if options.half_grid { 2.0 } else { 1.0 };
     let options = &GridOptions { dt_max_s: steps * options.dt_max_s, ..*options };
-    let travel_s: Vec<f64> = network.pipes().map(|(_, pipe)| pipe.length_m / pipe.wave_speed_m_s).collect();
-    if travel_s.is_empty() {
+    let travel = |(_, pipe): (usize, &PipeSpec)| {
+        let may_lump = options.lump_short_pipes && pipe.lay_flat.is_none();
+        let lumped_up_to_s = if may_lump { f64::INFINITY } else { 0.0 };
+        Travel { time_s: pipe.length_m / pipe.wave_speed_m_s, lumped_up_to_s }
+    };
+    let travels: Vec<Travel> = network.pipes().map(travel).collect();
+    if travels.is_empty() {
         return Ok(Grid { dt_s: options.dt_max_s, cells: Vec::new(), adjustment: 0.0 });
     }
-    grid::choose(&travel_s, options).map_err(|found| {
+    grid::choose(&travels, options).map_err(|found| {
         let element = network.pipes().nth(found.0).map_or(0, |(element, _)| element);
         let name = network.spec().elements[element].name.clone();
-        grid::no_common_step(name, travel_s[found.0], found, options)
+        grid::no_common_step(name, travels[found.0].time_s, found, options)
     })
 }
 

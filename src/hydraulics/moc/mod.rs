@@ -13,6 +13,7 @@ pub(crate) mod interior;
 pub mod lanes;
 mod lay_flat;
 mod midway;
+mod store;
 pub(crate) mod unsteady;
 
 pub(crate) use cluster::{Cluster, Dry};

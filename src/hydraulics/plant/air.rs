@@ -81,6 +81,7 @@ impl<D: ShaftDriver> Plant<D> {
     ) -> Result<Self, HydraulicsError> {
         let checked = Network::new(network)?;
         let sides = Sides::of(&checked)?;
+        let grid = &GridOptions { lump_short_pipes: false, ..*grid };
         let mut plant = if lines.discharge_drained || lines.suction_drained {
             sides.check_ends(network)?;
             Self::from_state(network, shaft, driver, grid, &sides.at_rest(network, lines))?
@@ -94,9 +95,14 @@ impl<D: ShaftDriver> Plant<D> {
     /// From now on outlets let air in, and a suction leg can be lost and drawn full again.
     ///
     /// # Errors
-    /// A network whose pump does not draw from one tank through one pipe, or is not drawn the way the water goes.
+    /// A network whose pump does not draw from one tank through one pipe, or is not drawn the way the water goes; a pipe
+    /// without points of its own ([`GridOptions::lump_short_pipes`]).
     pub fn let_air_in(&mut self, self_priming: Option<SelfPriming>) -> Result<(), HydraulicsError> {
         let sides = Sides::of(&self.network)?;
+        if let Some(element) = self.line.lumped.first() {
+            let name = &self.network.spec().elements[*element].name;
+            return Err(cannot(name, "it is taken as one rigid column that stays full"));
+        }
         self.follow_air_of(&sides, &LinesAtStart { self_priming, ..LinesAtStart::default() });
         Ok(())
     }
@@ -218,12 +224,10 @@ impl<D: ShaftDriver> Plant<D> {
     /// Length that is full of a pipe, m; `None` where the element is no pipe.
     #[must_use]
     pub fn wet_length_m(&self, element: usize) -> Option<f64> {
-        let pipe = self.line.pipes.iter().find(|pipe| pipe.element == element)?;
-        match (&pipe.front, &self.network.spec().elements[element].kind) {
-            (Some(front), _) => Some(front.wet_m),
-            (None, ElementKind::Pipe(described)) => Some(described.length_m),
-            (None, _) => None,
-        }
+        let ElementKind::Pipe(described) = &self.network.spec().elements.get(element)?.kind else { return None };
+        let pipe = self.line.pipes.iter().find(|pipe| pipe.element == element);
+        let front = pipe.and_then(|pipe| pipe.front.as_ref());
+        Some(front.map_or(described.length_m, |front| front.wet_m))
     }
 
     /// The suction leg as priming by itself sees it; `None` without a suction pipe, a lift or a self-priming pump.

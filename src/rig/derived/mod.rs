@@ -140,6 +140,7 @@ pub fn derive(rig: &Rig) -> Derived {
         notices: condition_words(&rig.network)
             .into_iter()
             .chain(start_notice(rig))
+            .chain(notices::short_pipes(rig))
             .chain(line_ups.iter().flat_map(|figures| notices::of(rig, figures)))
             .collect(),
         line_ups,

@@ -1,8 +1,9 @@
 //! What a person should know of a line-up before the first start.
 
 use super::{DutyPoint, LineUpFigures, limits, slow_setting};
+use crate::hydraulics::plant::{ShortPipeNote, short_pipes as short_pipes_of};
 use crate::hydraulics::pump::trouble::{head_share_by_npsh, npsh_margin_m};
-use crate::hydraulics::spec::{ElementKind, NetworkSpec, PumpCondition};
+use crate::hydraulics::spec::{ElementKind, GridOptions, NetworkSpec, PumpCondition};
 use crate::rig::model::Rig;
 
 /// Every notice of a line-up.
@@ -46,6 +47,20 @@ fn motor_power(rig: &Rig, duty: &DutyPoint) -> Option<String> {
             rig.motor.rated_power_w / 1e3
         )
     })
+}
+
+/// Pipes that predictions take as rigid columns, whatever the line-up.
+pub(super) fn short_pipes(rig: &Rig) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    for line_up in 0..rig.line_ups.len() {
+        let (network, ..) = rig.plant_parts(line_up);
+        let lump_short_pipes = rig.lines_at_start(line_up).is_none();
+        let grid = GridOptions { lump_short_pipes, ..rig.grid() };
+        let notes = short_pipes_of(&network, &grid).unwrap_or_default();
+        lines
+            .extend(notes.iter().map(ShortPipeNote::in_words).filter(|line| !lines.contains(line)).collect::<Vec<_>>());
+    }
+    lines
 }
 
 /// Drives that are set to speeds at which no water moves, or too fast for motor or parts.

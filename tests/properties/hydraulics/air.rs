@@ -23,6 +23,7 @@ const GRID: GridOptions = GridOptions {
     dt_max_s: 2.0e-3,
     wave_speed_adjustment_max: 0.15,
     unsteady_friction: false,
+    lump_short_pipes: true,
     half_grid: false,
     first_order_friction: false,
 };

@@ -1,5 +1,6 @@
 //! An invented training bench and small drivers for it.
 
+use proptest::prelude::ProptestConfig;
 use ramprig::hydraulics::plant::ShaftDriver;
 use ramprig::hydraulics::spec::{
     CheckValveSpec, ElementKind, ElementSpec, LiquidSpec, NetworkSpec, NodeSpec, PipeSpec, PumpSpec, ShaftSpec,
@@ -149,6 +150,12 @@ impl ShaftDriver for Straight {
     fn power_w(&self, speed_rad_s: f64) -> f64 {
         self.torque_n_m(speed_rad_s).0 * speed_rad_s
     }
+}
+
+/// So many generated cases, or as many as `PROPTEST_CASES` says.
+pub fn cases(usual: u32) -> ProptestConfig {
+    let wanted = std::env::var("PROPTEST_CASES").ok().and_then(|count| count.parse().ok());
+    ProptestConfig { cases: wanted.unwrap_or(usual), ..ProptestConfig::default() }
 }
 
 /// Fails with expected, got, error, tolerance and unit unless they agree.

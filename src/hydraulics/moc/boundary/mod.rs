@@ -9,6 +9,7 @@ mod other_pump;
 mod pipe_loss;
 mod pump;
 mod relief_valve;
+mod short_pipe;
 mod tank;
 mod valve;
 
@@ -19,6 +20,8 @@ pub(crate) use orifice::Orifice;
 pub(crate) use other_pump::OtherPump;
 pub(crate) use pipe_loss::PipeLoss;
 pub(crate) use relief_valve::ReliefValve;
+pub(crate) use short_pipe::ShortPipe;
+pub use short_pipe::WaveInShortPipe;
 pub(crate) use tank::{Tank, TankStep};
 
 use crate::hydraulics::check_valve::CheckValve;
@@ -69,6 +72,8 @@ pub(crate) enum Boundary {
     OtherPump(Box<OtherPump>),
     /// A pipe in a steady state.
     PipeLoss(PipeLoss),
+    /// A pipe too short for the grid.
+    ShortPipe(Box<ShortPipe>),
     /// A fixed orifice.
     Orifice(Orifice),
     /// A check valve with a disc that takes time.
@@ -93,6 +98,7 @@ impl Boundary {
             Self::Pump(pump) => pump::gain(pump, flow_m3_s, speed_rad_s, inlet_m),
             Self::OtherPump(pump) => pump.gain(flow_m3_s),
             Self::PipeLoss(loss) => loss.gain(flow_m3_s),
+            Self::ShortPipe(pipe) => pipe.gain(flow_m3_s),
             Self::Orifice(orifice) => orifice.gain(flow_m3_s),
             Self::DiscValve(valve) => valve.gain(flow_m3_s),
             Self::ReliefValve(valve) => valve.gain(flow_m3_s),

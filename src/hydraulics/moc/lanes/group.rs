@@ -668,10 +668,11 @@ fn solve_alone<const W: usize>(
     true
 }
 
-/// What must be equal for two scenarios to run beside each other.
-pub(super) fn shape(scenario: &Scenario) -> Result<Vec<usize>, HydraulicsError> {
+/// What must be equal for two scenarios to run beside each other, and whether a pipe has no points of its own.
+pub(super) fn shape(scenario: &Scenario) -> Result<(Vec<usize>, bool), HydraulicsError> {
     let network = Network::new(&scenario.network)?;
     let mut shape = crate::hydraulics::moc::interior::lay_grid(&network, &scenario.half_grid())?.cells;
+    let lumped = shape.contains(&0);
     for node in &scenario.network.nodes {
         shape.push(match node.terminal {
             Terminal::None => 0,
@@ -693,5 +694,5 @@ pub(super) fn shape(scenario: &Scenario) -> Result<Vec<usize>, HydraulicsError> 
             _ => 5,
         });
     }
-    Ok(shape)
+    Ok((shape, lumped))
 }

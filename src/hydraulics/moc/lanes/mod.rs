@@ -13,7 +13,7 @@
 //!
 //! Discrete states (a check valve, an outlet, a shaft at rest) are masks. A lane whose state changes in a step, or that
 //! does not converge, solves that place by itself by the same code as [`Plant`], from the old level; a scenario that the
-//! lanes do not know (unsteady friction, a part that boils) runs in a [`Plant`] from its start. [`Report`] says
+//! lanes do not know (unsteady friction, a part that boils, a pipe too short for points of its own) runs in a [`Plant`] from its start. [`Report`] says
 //! how many did either.
 //!
 //! Range: as [`Plant`]. Instructions are chosen at run time: AVX-512, AVX2 with FMA, or plain. For one processor the answer
@@ -166,8 +166,15 @@ pub struct Sweep<'a> {
     scenarios: &'a [Scenario],
     probes: Vec<Probe>,
     meters: Vec<Meter>,
-    groups: Vec<Vec<usize>>,
+    groups: Vec<Party>,
     vectors: Vectors,
+}
+
+/// Scenarios of one shape.
+struct Party {
+    members: Vec<usize>,
+    /// Some pipe has no points of its own.
+    lumped: bool,
 }
 
 /// What became of one group.
@@ -184,17 +191,22 @@ impl<'a> Sweep<'a> {
     /// The first scenario that is no network or fits no grid.
     pub fn new(scenarios: &'a [Scenario], probes: &[Probe]) -> Result<Self, HydraulicsError> {
         let mut by_shape: HashMap<Vec<usize>, usize> = HashMap::new();
-        let mut groups: Vec<Vec<usize>> = Vec::new();
+        let mut groups: Vec<Party> = Vec::new();
         for (index, scenario) in scenarios.iter().enumerate() {
-            let shape = group::shape(scenario)?;
+            let (shape, lumped) = group::shape(scenario)?;
             let next = groups.len();
             let group = *by_shape.entry(shape).or_insert(next);
             if group == next {
-                groups.push(Vec::new());
+                groups.push(Party { members: Vec::new(), lumped });
             }
-            groups[group].push(index);
+            groups[group].members.push(index);
         }
-        let groups = groups.iter().flat_map(|group| group.chunks(LANES).map(<[usize]>::to_vec)).collect();
+        let parties = |group: &Party| {
+            let lumped = group.lumped;
+            let chunks = group.members.chunks(LANES);
+            chunks.map(move |members| Party { members: members.to_vec(), lumped }).collect::<Vec<_>>()
+        };
+        let groups = groups.iter().flat_map(parties).collect();
         Ok(Self { scenarios, probes: probes.to_vec(), meters: Vec::new(), groups, vectors: Vectors::widest() })
     }
 
@@ -219,8 +231,8 @@ impl<'a> Sweep<'a> {
         let work = || {
             loop {
                 let group = next.fetch_add(1, Ordering::Relaxed);
-                let (Some(members), Some(slot)) = (self.groups.get(group), done.get(group)) else { break };
-                let result = self.run_group(members, (until_s, sample_every_s));
+                let (Some(party), Some(slot)) = (self.groups.get(group), done.get(group)) else { break };
+                let result = self.run_group(party, (until_s, sample_every_s));
                 *slot.lock().unwrap_or_else(PoisonError::into_inner) = Some(result);
             }
         };
@@ -245,11 +257,11 @@ impl<'a> Sweep<'a> {
         let next = AtomicUsize::new(0);
         let work = || {
             let (mut sum, mut report) = (empty(), Report::default());
-            while let Some(members) = self.groups.get(next.fetch_add(1, Ordering::Relaxed)) {
-                let done = self.run_group(members, times);
+            while let Some(party) = self.groups.get(next.fetch_add(1, Ordering::Relaxed)) {
+                let done = self.run_group(party, times);
                 report.lane_steps += done.lane_steps;
                 report.solved_alone += done.solved_alone;
-                for (member, trace) in members.iter().zip(done.traces) {
+                for (member, trace) in party.members.iter().zip(done.traces) {
                     report.alone += usize::from(trace.alone);
                     take(&mut sum, *member, trace);
                 }
@@ -276,11 +288,11 @@ impl<'a> Sweep<'a> {
     fn hand_over(&self, done: Vec<Option<Done>>, sink: &mut dyn Sink) -> Report {
         let mut report = Report { scenarios: self.scenarios.len(), ..Report::default() };
         let mut traces: Vec<Option<Trace>> = self.scenarios.iter().map(|_| None).collect();
-        for (members, done) in self.groups.iter().zip(done) {
+        for (party, done) in self.groups.iter().zip(done) {
             let Some(done) = done else { continue };
             report.lane_steps += done.lane_steps;
             report.solved_alone += done.solved_alone;
-            for (member, trace) in members.iter().zip(done.traces) {
+            for (member, trace) in party.members.iter().zip(done.traces) {
                 report.alone += usize::from(trace.alone);
                 traces[*member] = Some(trace);
             }
@@ -291,8 +303,10 @@ impl<'a> Sweep<'a> {
         report
     }
 
-    fn run_group(&self, members: &[usize], times: (f64, f64)) -> Done {
+    fn run_group(&self, party: &Party, times: (f64, f64)) -> Done {
+        let members = &party.members[..];
         let outcome = match members {
+            _ if party.lumped => None,
             [only] => self.lanes::<1>(&[*only], times),
             several => self.lanes::<LANES>(several, times),
         };
