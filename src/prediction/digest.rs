@@ -110,6 +110,7 @@ impl Canonical {
     fn separation(&mut self, separation: &Separation) {
         self.real(separation.largest_m3);
         self.real(separation.residual_m3);
+        separation.peak_by_grid.into_iter().for_each(|share| self.real(share));
     }
 
     fn events(&mut self, events: &[PredictedEvent]) {

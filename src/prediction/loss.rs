@@ -16,7 +16,7 @@ use super::{PredictionError, Separation};
 use crate::hydraulics::plant::{Plant, ShaftDriver};
 use crate::hydraulics::spec::{ElementKind, GridOptions};
 use crate::hydraulics::wave_speed::reflection_time_s;
-use crate::rig::model::Rig;
+use crate::rig::model::{Channel, Rig};
 use crate::sequence::marks::Phase;
 use crate::starters::{ContactorTimes, ControlValve, StarterKind};
 use serde::{Deserialize, Serialize};
@@ -153,7 +153,7 @@ impl ShaftDriver for Stopping {
 /// The hydraulic model refuses or fails.
 pub fn loss_of_supply(rig: &Rig, running: SteadyRunning, grid: &GridOptions) -> Result<SuddenStop, PredictionError> {
     let cause = Cause { release_s: 0.0, order: ControlValve::lose_supply, takes_all: true };
-    follow(rig, running, grid, &cause)
+    follow_by_grid(rig, running, grid, &cause)
 }
 
 /// Follows an emergency stop from steady running; accuracy and errors as of [`loss_of_supply`].
@@ -162,7 +162,7 @@ pub fn loss_of_supply(rig: &Rig, running: SteadyRunning, grid: &GridOptions) -> 
 /// As of [`loss_of_supply`].
 pub fn emergency_stop(rig: &Rig, running: SteadyRunning, grid: &GridOptions) -> Result<SuddenStop, PredictionError> {
     let release_s = release_s(rig, running.starter);
-    follow(rig, running, grid, &Cause { release_s, order: ControlValve::cut, takes_all: false })
+    follow_by_grid(rig, running, grid, &Cause { release_s, order: ControlValve::cut, takes_all: false })
 }
 
 /// Time from an emergency stop until the torque of a starter is gone, s: a contactor's release; a drive's safe torque off
@@ -181,6 +181,37 @@ struct Cause {
     order: fn(&mut ControlValve),
     /// Every pump of the station loses its supply.
     takes_all: bool,
+}
+
+/// Step of the grid on which a run is repeated, share of the first one's.
+const OTHER_GRID_SHARE: f64 = 6.0 / 7.0;
+/// Rise below which a peak is none that a share could be told of, Pa.
+const LEAST_RISE_PA: f64 = 1.0e3;
+
+/// Followed; where water parts, once more on another grid, to tell what the peaks owe to the grid.
+fn follow_by_grid(
+    rig: &Rig,
+    running: SteadyRunning,
+    grid: &GridOptions,
+    cause: &Cause,
+) -> Result<SuddenStop, PredictionError> {
+    let mut made = follow(rig, running, grid, cause)?;
+    if let Some(separation) = &mut made.separation {
+        let other = GridOptions { dt_max_s: OTHER_GRID_SHARE * grid.dt_max_s, ..*grid };
+        let other = follow(rig, running, &other, cause);
+        separation.peak_by_grid = other.ok().map(|other| furthest_share(rig, &made.channels, &other.channels));
+    }
+    Ok(made)
+}
+
+/// Largest difference between the highest pressures of two runs, share of the first one's rise.
+fn furthest_share(rig: &Rig, first: &[LossFigures], second: &[LossFigures]) -> f64 {
+    let pressures = rig.channels.iter().zip(first.iter().zip(second)).filter(|(channel, _)| channel.place.is_some());
+    let share = |(_, (a, b)): (&Channel, (&LossFigures, &LossFigures))| {
+        let rise = a.maximum - a.steady;
+        if rise < LEAST_RISE_PA { 0.0 } else { (a.maximum - b.maximum).abs() / rise }
+    };
+    pressures.map(share).fold(0.0, f64::max)
 }
 
 fn follow(rig: &Rig, running: SteadyRunning, grid: &GridOptions, cause: &Cause) -> Result<SuddenStop, PredictionError> {

@@ -107,7 +107,7 @@ fn beside(prediction: &Prediction, segment: &Segment) -> Vec<BesideSummary> {
 fn separation_json(separation: &Separation) -> Value {
     json!({
         "largest_m3": separation.largest_m3, "residual_m3": separation.residual_m3,
-        "residual_share": separation.residual_share(),
+        "residual_share": separation.residual_share(), "peak_by_grid": separation.peak_by_grid,
     })
 }
 

@@ -21,6 +21,10 @@ fn law_cavities_of_the_rising_main_close_within_a_hundredth_and_are_told_by_the_
         let share = separation.residual_share();
         assert!(share < RESIDUAL_SHARE, "{run}: expected below {RESIDUAL_SHARE}, got a residual of {share:.2e}");
     }
+    let by_grid = loss.separation.unwrap().peak_by_grid.expect("repeated on another grid");
+    assert!((0.0..1.0).contains(&by_grid), "peaks by grid: {by_grid} of their rise");
+    let words = loss.separation.unwrap().words();
+    assert!(words.contains(&format!("up to {:.0} % of their rise", 100.0 * by_grid)), "{words}");
     let cavity = |kind: EventKind| matches!(kind, EventKind::CavityOpened | EventKind::CavityCollapsed);
     let told: Vec<_> = made.events.iter().filter(|event| cavity(event.kind)).collect();
     told.iter().for_each(|event| println!("{:.3} s after the stop: {}", event.after_mark_s, event.text));

@@ -110,7 +110,7 @@ fn loss() -> SuddenStop {
         backspin_rad_s: 0.0,
         with_it: Vec::new(),
         followed_s: 12.0,
-        separation: Some(Separation { largest_m3: 2e-3 / 3.0, residual_m3: 0.0 }),
+        separation: Some(Separation { largest_m3: 2e-3 / 3.0, residual_m3: 0.0, peak_by_grid: Some(0.3 / 7.0) }),
         events: vec![event()],
     }
 }
@@ -143,7 +143,7 @@ pub fn prediction() -> Prediction {
         loss_of_supply: Some(loss()),
         emergency_stop: Some(SuddenStop { motor_off_after_s: 0.015, ..loss() }),
         events: vec![event()],
-        separation: Some(Separation { largest_m3: 1e-3 / 3.0, residual_m3: 1e-7 / 7.0 }),
+        separation: Some(Separation { largest_m3: 1e-3 / 3.0, residual_m3: 1e-7 / 7.0, peak_by_grid: None }),
         band: None,
         sha256: "ab".repeat(32),
     }
