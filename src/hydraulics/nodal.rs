@@ -151,12 +151,14 @@ pub(crate) struct Link {
     pub(crate) to: usize,
     pub(crate) flow_m3_s: f64,
     pub(crate) boundary: Boundary,
+    /// A flow that it is held at, whatever the heads: while it is closed in on.
+    held_m3_s: Option<f64>,
     moves: u8,
 }
 
 impl Link {
     pub(crate) fn new(from: usize, to: usize, flow_m3_s: f64, boundary: Boundary) -> Self {
-        Self { from, to, flow_m3_s, boundary, moves: 0 }
+        Self { from, to, flow_m3_s, boundary, held_m3_s: None, moves: 0 }
     }
 }
 
@@ -384,8 +386,18 @@ impl Nodal {
                 break;
             }
         }
-        let stalled = merit.sqrt() <= STALLED_TOLERANCE * self.largest_head_m();
+        let stalled = self.is_near(merit);
         if done || stalled { Ok(()) } else { Err(Unsolved { residual_m: merit.sqrt(), iterations: self.most.0 }) }
+    }
+
+    fn is_near(&self, merit: f64) -> bool {
+        merit.sqrt() <= STALLED_TOLERANCE * self.largest_head_m()
+    }
+
+    /// The present state solves the equations, as near as is accepted.
+    fn is_met(&mut self, drive: Drive<'_>) -> bool {
+        let (merit, done) = self.residuals(drive);
+        done || self.is_near(merit)
     }
 
     /// Share of a step that brings no open air valve and no lay-flat hose past the atmosphere's pressure: there the slope may
@@ -472,13 +484,15 @@ impl Nodal {
         for (i, link) in self.links.iter().enumerate() {
             let gain = link.boundary.gain_from(link.flow_m3_s, self.speed_rad_s, self.nodes[link.from].head_m);
             self.gains[i] = gain;
-            let residual = if gain.shut {
-                link.flow_m3_s
-            } else {
-                self.nodes[link.from].head_m + gain.head_m - self.nodes[link.to].head_m
+            let given_m3_s = link.held_m3_s.or(gain.shut.then_some(0.0));
+            let residual = match given_m3_s {
+                Some(given_m3_s) => link.flow_m3_s - given_m3_s,
+                None => self.nodes[link.from].head_m + gain.head_m - self.nodes[link.to].head_m,
             };
-            let (weight, tolerance) =
-                if gain.shut { (FLOW_WEIGHT_S_M2, FLOW_FLOOR_M3_S) } else { (1.0, HEAD_TOLERANCE * largest_m) };
+            let (weight, tolerance) = match given_m3_s {
+                Some(given_m3_s) => (FLOW_WEIGHT_S_M2, FLOW_FLOOR_M3_S + FLOW_TOLERANCE * given_m3_s.abs()),
+                None => (1.0, HEAD_TOLERANCE * largest_m),
+            };
             note(residual, weight, tolerance);
             self.right[nodes + i] = -residual;
         }
@@ -507,7 +521,7 @@ impl Nodal {
             if self.nodes[link.from].held_m().is_none() {
                 matrix[link.from * n + column] = -1.0;
             }
-            if gain.shut {
+            if gain.shut || link.held_m3_s.is_some() {
                 matrix[row + column] = 1.0;
                 continue;
             }

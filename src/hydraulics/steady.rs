@@ -4,7 +4,7 @@ use super::check_valve::CheckValve;
 use super::error::HydraulicsError;
 use super::moc::boundary::{Boundary, DiscValve, Orifice, OtherPump, PipeLoss, ReliefValve};
 use super::network::{Network, joined, stands_with};
-use super::nodal::{Hold, Link, Nodal, Node};
+use super::nodal::{Hold, Link, Nodal, Node, Unsolved};
 use super::pipe::Resistance;
 use super::plant::ShaftDriver;
 use super::pump::{Pump, Suction};
@@ -18,8 +18,8 @@ pub(crate) const REST_FLOW_M3_S: f64 = 1.0e-7;
 const GUESS_SHARE: f64 = 0.7;
 /// Shares of the guess from which a state is looked for where the guess itself leads nowhere.
 const OTHER_GUESSES: [f64; 6] = [0.3, 1.7, 0.05, -0.3, 0.01, -1.5];
-/// Residual accepted where no guess leads further, m of head (5e-11 m3/s of flow): at a kink of a pump's curve.
-const STALLED_M: f64 = 1.0e-6;
+/// Residual from which a pump's flow is closed in on where no guess leads further, m of head: at a kink of its curve.
+const STALLED_M: f64 = 1.0e-3;
 /// Flow guessed where there is no pump, m3/s.
 const GUESS_M3_S: f64 = 1.0e-2;
 /// Leak that gives a cut-off part one head, m2/s: below 1e-12 m3/s at 100 m, far under what counts as flow.
@@ -56,7 +56,7 @@ pub struct SteadyState {
 /// than what would open a check valve into it.
 /// Arguments: `speed_rad_s` shaft speed, positive pumps.
 /// Returns: heads in m above datum, flows in m3/s.
-/// Accuracy: residuals 1e-13 relative, at a kink of a pump's curve 1e-6 m; losses as `dw-*` to 1e-5.
+/// Accuracy: residuals 1e-13 relative, 1e-9 where rounding or a kink of a pump's curve allows no less; losses as `dw-*` to 1e-5.
 ///
 /// # Errors
 /// Whatever [`Network::new`] refuses; a state that needs water below its vapour pressure; no convergence.
@@ -80,29 +80,32 @@ fn solve_network(network: &Network, speed_rad_s: f64) -> Result<SteadyState, Hyd
 fn solve_from(
     network: &Network,
     speed_rad_s: f64,
-    (share, at_most_m): (f64, f64),
+    (share, stalled_m): (f64, f64),
 ) -> Result<SteadyState, HydraulicsError> {
     let mut nodal = build(network, speed_rad_s, share)?;
-    if at_most_m > 0.0 {
+    if stalled_m > 0.0 {
         nodal.be_patient();
     }
-    find(&mut nodal, at_most_m)?;
+    find(&mut nodal, stalled_m)?;
     stop_leaks(&mut nodal);
-    find(&mut nodal, at_most_m)?;
+    find(&mut nodal, stalled_m)?;
     settle_rest(&mut nodal);
     Ok(read(network, &nodal))
 }
 
-fn find(nodal: &mut Nodal, at_most_m: f64) -> Result<(), HydraulicsError> {
-    let solved = nodal.solve(&|speed_rad_s| NoDrive.torque_n_m(speed_rad_s));
-    solved.or_else(|unsolved| if unsolved.residual_m < at_most_m { Ok(()) } else { Err(unsolved) }).map_err(
-        |unsolved| HydraulicsError::NotConverged {
+fn find(nodal: &mut Nodal, stalled_m: f64) -> Result<(), HydraulicsError> {
+    let drive = |speed_rad_s: f64| NoDrive.torque_n_m(speed_rad_s);
+    let ends =
+        |nodal: &mut Nodal, unsolved: Unsolved| unsolved.residual_m < stalled_m && nodal.close_in_on_a_pump(&drive);
+    let solved = nodal.solve(&drive);
+    solved.or_else(|unsolved| if ends(nodal, unsolved) { Ok(()) } else { Err(unsolved) }).map_err(|unsolved| {
+        HydraulicsError::NotConverged {
             place: "steady state".to_owned(),
             time_s: 0.0,
             iterations: unsolved.iterations,
             residual_m: unsolved.residual_m,
-        },
-    )
+        }
+    })
 }
 
 fn build(network: &Network, speed_rad_s: f64, share: f64) -> Result<Nodal, HydraulicsError> {

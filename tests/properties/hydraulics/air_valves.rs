@@ -87,7 +87,7 @@ fn rejects_a_steady_state_that_draws_air_for_good() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 24, ..ProptestConfig::default() })]
+    #![proptest_config(super::bench::cases(24))]
 
     #[test]
     fn law_volume_balances_with_an_air_valve(
@@ -96,6 +96,36 @@ proptest! {
         let spec = AirValveSpec { inflow_cda_m2: 10.0_f64.powf(inwards), outflow_cda_m2: 10.0_f64.powf(outwards) };
         let mut network = line(spec);
         network.elements[0].kind = valve(kv_m3_h);
+        let mut plant = Plant::started_at(&network, &SHAFT, NoDrive, &grid(dt_s), 0.0).unwrap();
+        for step in 0..4000 {
+            if step % 1000 == 0 {
+                plant.set_opening(0, if step % 2000 == 0 { 0.0 } else { 1.0 }).unwrap();
+            }
+            if let Err(error) = plant.advance() {
+                return Err(TestCaseError::fail(error.to_string()));
+            }
+        }
+        prop_assert!(plant.volume_error_m3().abs() < 1.0e-9, "volume error {} m3", plant.volume_error_m3());
+    }
+
+    /// Two air valves at one place, with a valve but no pipe between them.
+    #[test]
+    fn law_volume_balances_with_two_air_valves_at_one_place(
+        inwards in (-5.0..-2.0_f64, -5.0..-2.0_f64), outwards in (-6.0..-2.0_f64, -6.0..-2.0_f64),
+        dt_s in 1.0e-4..1.0e-3_f64, kv_m3_h in 10.0..80.0_f64, between_kv_m3_h in 1.0..200.0_f64,
+        apart_m in -0.5..0.5_f64,
+    ) {
+        let of = |inwards: f64, outwards: f64| {
+            let spec =
+                AirValveSpec { inflow_cda_m2: 10.0_f64.powf(inwards), outflow_cda_m2: 10.0_f64.powf(outwards) };
+            Terminal::AirValve(spec)
+        };
+        let terminals =
+            vec![tank(LEVEL_M + 2.0), of(inwards.0, outwards.0), of(inwards.1, outwards.1), tank(LEVEL_M)];
+        let elements =
+            vec![(0, 1, valve(kv_m3_h)), (1, 2, valve(between_kv_m3_h)), (2, 3, smooth(LENGTH_M, BORE_M))];
+        let mut network = network(terminals, elements);
+        network.nodes[2].elevation_m += apart_m;
         let mut plant = Plant::started_at(&network, &SHAFT, NoDrive, &grid(dt_s), 0.0).unwrap();
         for step in 0..4000 {
             if step % 1000 == 0 {
