@@ -47,6 +47,11 @@ impl Cavities {
         if self.active == 0 { 0.0 } else { self.volume_m3.iter().sum() }
     }
 
+    /// Flow away from a point's downstream side less that into its upstream side, m3/s; 0 where the water is whole.
+    pub(super) fn gap_m3_s(&self, point: usize) -> f64 {
+        self.gap_m3_s[point]
+    }
+
     /// Share of the length at which the largest one is.
     pub(super) fn largest_share(&self) -> f64 {
         let points = self.volume_m3.iter().enumerate();

@@ -323,7 +323,8 @@ impl PipeGrid {
                 let (cp, cm) = (self.forwards_m[i - 1] - drop_m, self.backwards_m[i + 1] + drop_m);
                 let flow = (cp - cm) / (2.0 * (impedance + extra) + (s_a + s_b));
                 self.flow_m3_s[i] = flow;
-                self.head_m[i] = cp - (impedance + extra + s_a) * flow;
+                // each side of a cavity accelerates from its own old flow
+                self.head_m[i] = cp - (impedance + extra + s_a) * flow - 0.5 * extra * self.cavities.gap_m3_s(i);
             }
             return;
         }
