@@ -227,7 +227,7 @@ fn survives(
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 48, ..ProptestConfig::default() })]
+    #![proptest_config(super::bench::cases(48))]
 
     #[test]
     fn law_any_network_is_refused_with_a_reason_or_gives_numbers_and_stays_when_nothing_moves(

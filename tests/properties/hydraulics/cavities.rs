@@ -17,7 +17,7 @@ const VOLUME_FLOOR_M3: f64 = 1.0e-7;
 const TOLD_M3: f64 = 12.0 * 1.0e-3 * 0.0045;
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 24, ..ProptestConfig::default() })]
+    #![proptest_config(super::bench::cases(24))]
 
     #[test]
     fn law_cavities_conserve_volume(

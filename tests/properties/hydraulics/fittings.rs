@@ -172,7 +172,7 @@ fn tells_when_a_vessel_has_let_out_all_its_water() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 24, ..ProptestConfig::default() })]
+    #![proptest_config(super::bench::cases(24))]
 
     /// A pocket at a dead end and a vessel at a tee, a valve that shuts and opens.
     #[test]

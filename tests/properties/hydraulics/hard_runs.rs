@@ -27,7 +27,7 @@ fn acts() -> impl Strategy<Value = Vec<(u32, Act)>> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 40, ..ProptestConfig::default() })]
+    #![proptest_config(super::bench::cases(40))]
 
     #[test]
     fn survives_any_sequence_of_switching_and_valves(

@@ -273,7 +273,7 @@ fn law_a_hose_that_is_sucked_flat_keeps_its_volume() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(if cfg!(debug_assertions) { 24 } else { 64 }))]
+    #![proptest_config(super::bench::cases(if cfg!(debug_assertions) { 24 } else { 64 }))]
     #[test]
     fn law_a_lay_flat_hose_keeps_its_volume(
         level_m in 0.5..30.0_f64,

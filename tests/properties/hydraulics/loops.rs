@@ -87,7 +87,7 @@ fn opens_the_bypass_when_the_pump_stands_and_shuts_it_when_it_runs() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 32, ..ProptestConfig::default() })]
+    #![proptest_config(super::bench::cases(32))]
 
     /// A ladder of loops between two tanks with random pipes: flows add up at every node, heads add up round every loop,
     /// and a run from the steady state stays in it.

@@ -35,7 +35,7 @@ fn on_circle(pump: &Pump, spec: &PumpSpec, step: u32) -> (f64, f64) {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 24, ..ProptestConfig::default() })]
+    #![proptest_config(super::bench::cases(24))]
 
     #[test]
     fn law_head_and_torque_are_continuous_in_all_quadrants(spec in pumps()) {

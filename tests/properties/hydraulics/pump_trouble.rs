@@ -86,7 +86,7 @@ fn law_lanes_short_of_suction_head_agree_with_one_at_a_time() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 16, ..ProptestConfig::default() })]
+    #![proptest_config(super::bench::cases(16))]
 
     #[test]
     fn law_a_spoilt_pump_is_continuous_in_all_quadrants(condition in conditions()) {

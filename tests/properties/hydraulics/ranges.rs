@@ -32,7 +32,7 @@ fn positive(name: &str, value: f64) -> Result<(), TestCaseError> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 64, ..ProptestConfig::default() })]
+    #![proptest_config(super::bench::cases(64))]
 
     #[test]
     fn law_water_and_air_are_sound_over_their_range(t_c in 0.0..=60.0_f64, altitude_m in -90.0..=5000.0_f64) {

@@ -83,7 +83,7 @@ fn law_a_steady_start_stays_steady() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 8, ..ProptestConfig::default() })]
+    #![proptest_config(super::bench::cases(8))]
 
     #[test]
     fn law_volume_balances_and_check_valves_pass_one_way(bench in benches()) {

@@ -90,7 +90,7 @@ fn law_a_dry_tank_fills_again_without_loss() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 24, ..ProptestConfig::default() })]
+    #![proptest_config(super::bench::cases(24))]
 
     /// Pipes without friction, which in a sudden closure leaves a residual of its own (a few hundred-thousandths of what was
     /// moved, see the runs): here only the tanks are at fault.
