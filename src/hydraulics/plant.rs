@@ -532,11 +532,17 @@ fn stored_m3(line: &Line, clusters: &[Cluster]) -> f64 {
 }
 
 /// The steady state to begin from at a speed; without one, of a line at rest.
-pub(crate) fn start_state(network: &NetworkSpec, speed_rad_s: Option<f64>) -> Result<SteadyState, HydraulicsError> {
-    let state = steady::solve(network, speed_rad_s.unwrap_or(0.0))?;
+fn start_state(network: &NetworkSpec, speed_rad_s: Option<f64>) -> Result<SteadyState, HydraulicsError> {
+    start_state_of(&Network::new(network)?, speed_rad_s)
+}
+
+/// State to start from: steady at a speed, or at rest.
+pub(crate) fn start_state_of(network: &Network, speed_rad_s: Option<f64>) -> Result<SteadyState, HydraulicsError> {
+    let state = steady::solve_checked(network, speed_rad_s.unwrap_or(0.0))?;
     if speed_rad_s.is_some() {
         return Ok(state);
     }
+    let network = network.spec();
     // Other pumps may run already; the commanded one must then stand in still water.
     let other_runs = network.elements.iter().any(|element| element.kind.runs_by_itself());
     let at_rest = |element: &usize| !other_runs || matches!(network.elements[*element].kind, ElementKind::Pump(_));

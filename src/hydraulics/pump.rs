@@ -136,6 +136,13 @@ impl Pump {
         self.own_head.is_none() && self.own_torque.is_none() && as_new
     }
 
+    /// Curves of head and torque over the ratio of flow to speed, where both are its own and it is as new.
+    pub(crate) fn own_curves(&self) -> Option<[&Curve; 2]> {
+        let as_new = self.condition.wear_leak_share <= 0.0 && !self.condition.wrong_rotation;
+        let both = self.own_head.as_ref().zip(self.own_torque.as_ref()).filter(|_| as_new);
+        both.map(|(head, torque)| [&head.curve, &torque.curve])
+    }
+
     /// From now on it is as the condition says.
     pub(crate) fn set_condition(&mut self, condition: PumpCondition) {
         let wear_leak_share = condition.wear_leak_share.clamp(0.0, WEAR_MAX);

@@ -61,9 +61,13 @@ pub struct SteadyState {
 /// # Errors
 /// Whatever [`Network::new`] refuses; a state that needs water below its vapour pressure; no convergence.
 pub fn solve(spec: &NetworkSpec, speed_rad_s: f64) -> Result<SteadyState, HydraulicsError> {
-    let network = Network::new(spec)?;
-    let state = solve_network(&network, speed_rad_s)?;
-    check_vapour(spec, &state)?;
+    solve_checked(&Network::new(spec)?, speed_rad_s)
+}
+
+/// As [`solve`], of a network that has been checked.
+pub(crate) fn solve_checked(network: &Network, speed_rad_s: f64) -> Result<SteadyState, HydraulicsError> {
+    let state = solve_network(network, speed_rad_s)?;
+    check_vapour(network.spec(), &state)?;
     Ok(state)
 }
 

@@ -323,12 +323,13 @@ impl Envelope {
         let mut figures = Vec::new();
         for (number, (ends, (first, last))) in self.segments.iter_mut().zip(&record.spans).enumerate() {
             let levels = record.levels.get(*first..=*last).unwrap_or_default();
+            let samples: Vec<usize> =
+                levels.iter().map(|level| (level / record.every) as usize * trace.probes).collect();
             for channel in 0..trace.probes {
                 let ends = ends.lower[channel].iter_mut().zip(&mut ends.upper[channel]);
                 let mut extremes = (f64::NEG_INFINITY, f64::INFINITY);
-                for ((lower, upper), level) in ends.zip(levels) {
-                    let sample = (level / record.every) as usize;
-                    let Some(value) = trace.values.get(sample * trace.probes + channel) else { break };
+                for ((lower, upper), sample) in ends.zip(&samples) {
+                    let Some(value) = trace.values.get(sample + channel) else { break };
                     extremes = (extremes.0.max(*value), extremes.1.min(*value));
                     (*lower, *upper) = (lower.min(*value as f32), upper.max(*value as f32));
                 }

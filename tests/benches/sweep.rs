@@ -1,6 +1,7 @@
 //! A thousand scenarios of one pipeline (four-quadrant pump at one end, valve at the other) through the public network
 //! description, against C in sixteen lanes and against compiled Python; a band of the terrace bench; and a whole
-//! predicted sequence against real time. Ours includes making and solving the steady states of all scenarios.
+//! predicted sequence against real time. Ours includes making and solving the steady states of all scenarios. With
+//! `-- pace`, `-- band` or `-- sweep` only that part is run.
 #![allow(
     clippy::unwrap_used,
     clippy::expect_used,
@@ -186,8 +187,20 @@ fn against((name, known_s): (&str, f64), mut peer: Peer, scenarios: &[Scenario],
 }
 
 fn main() {
-    prediction::pace();
-    prediction::band_200();
+    let asked: Vec<String> = std::env::args().filter(|word| ["pace", "band", "sweep"].contains(&&**word)).collect();
+    let wanted = |part: &str| asked.is_empty() || asked.iter().any(|word| word == part);
+    if wanted("pace") {
+        prediction::pace();
+    }
+    if wanted("band") {
+        prediction::band_200();
+    }
+    if wanted("sweep") {
+        sweep();
+    }
+}
+
+fn sweep() {
     let parts: Vec<f64> = (0..SCENARIOS).map(|i| i as f64 / SCENARIOS as f64).collect();
     let scenarios: Vec<Scenario> = parts.iter().map(|part| scenario(*part)).collect();
     let text = described(&scenarios, &parts);

@@ -11,6 +11,14 @@ pub(crate) struct Curve {
     slopes: Vec<f64>,
 }
 
+/// One of the cubics of a [`Curve`]: `y = c0 + t (c1 + t (c2 + t c3))`, `t = (x - from) / (to - from)`.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct CurvePiece {
+    pub(crate) from: f64,
+    pub(crate) to: f64,
+    pub(crate) of_share: [f64; 4],
+}
+
 impl Curve {
     /// At least two points with rising abscissae (the caller has checked).
     pub(crate) fn through(points: Vec<(f64, f64)>) -> Self {
@@ -46,16 +54,29 @@ impl Curve {
         self.piece(high - 1, x)
     }
 
+    /// The cubic about an abscissa; beyond the ends the first or the last.
+    pub(crate) fn piece_at(&self, x: f64) -> CurvePiece {
+        let last = self.points.len() - 1;
+        let high = self.points.iter().position(|p| p.0 > x).unwrap_or(last).max(1);
+        let (from, to) = (self.points[high - 1].0, self.points[high].0);
+        CurvePiece { from, to, of_share: self.of_share(high - 1) }
+    }
+
+    fn of_share(&self, i: usize) -> [f64; 4] {
+        let ((x0, y0), (x1, y1)) = (self.points[i], self.points[i + 1]);
+        let (m0, m1) = (self.slopes[i] * (x1 - x0), self.slopes[i + 1] * (x1 - x0));
+        [y0, m0, 3.0 * (y1 - y0) - 2.0 * m0 - m1, 2.0 * (y0 - y1) + m0 + m1]
+    }
+
     fn straight(&self, i: usize, x: f64) -> (f64, f64) {
         (self.points[i].1 + self.slopes[i] * (x - self.points[i].0), self.slopes[i])
     }
 
     fn piece(&self, i: usize, x: f64) -> (f64, f64) {
-        let ((x0, y0), (x1, y1)) = (self.points[i], self.points[i + 1]);
+        let (x0, x1) = (self.points[i].0, self.points[i + 1].0);
         let width = x1 - x0;
         let t = (x - x0) / width;
-        let (m0, m1) = (self.slopes[i] * width, self.slopes[i + 1] * width);
-        let (a, b) = (2.0 * (y0 - y1) + m0 + m1, 3.0 * (y1 - y0) - 2.0 * m0 - m1);
+        let [y0, m0, b, a] = self.of_share(i);
         (y0 + t * (m0 + t * (b + t * a)), (m0 + t * (2.0 * b + t * 3.0 * a)) / width)
     }
 }

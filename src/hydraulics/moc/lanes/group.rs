@@ -1,6 +1,7 @@
 //! Scenarios of one shape, stepped together.
 #![allow(unsafe_code, reason = "the call of code compiled for instructions found at run time; see the SAFETY lines")]
 
+use super::drives::DriveSet;
 use super::isa::{Eight, Four, Isa, Plain, Vectors};
 use super::moving::Moving;
 use super::place::{Drives, LaneShaft, Lanes, Law, Place};
@@ -13,18 +14,20 @@ use crate::hydraulics::moc::boundary::Boundary;
 use crate::hydraulics::moc::{Cluster, Line};
 use crate::hydraulics::network::Network;
 use crate::hydraulics::nodal::Hold;
-use crate::hydraulics::plant::{PlantEventKind, REVERSAL_SHARE, ShaftDriver, cavitation_turned, start_state};
+use crate::hydraulics::plant::{PlantEventKind, REVERSAL_SHARE, ShaftDriver, cavitation_turned, start_state_of};
 use crate::hydraulics::shaft::{Motion, ShaftStep};
 use crate::hydraulics::spec::{ElementKind, NetworkSpec, Place as At, Terminal};
 
 /// Most steps taken at one go: between them, lanes that are given up are looked for.
 const STRIDE_MAX: u64 = 256;
+/// Slope of a drive times step over inertia from which the new level weighs more, as [`ShaftStep::begin`] has it.
+const STIFF: f64 = 2.0;
 /// Steps before a sample that are taken one by one, whatever rounding does.
 const STRIDE_BEFORE: u64 = 2;
 
 /// One scenario ready to enter a lane.
-struct Member {
-    network: Network,
+struct Member<'a> {
+    network: &'a Network,
     line: Line,
     clusters: Vec<Cluster>,
     shaft: ShaftStep,
@@ -33,12 +36,11 @@ struct Member {
     pump_torque_n_m: f64,
 }
 
-impl Member {
-    fn new(scenario: &Scenario) -> Result<Self, HydraulicsError> {
-        let state = start_state(&scenario.network, scenario.speed_rad_s)?;
-        let network = Network::new(&scenario.network)?;
-        let line = Line::new(&network, &state, &scenario.half_grid())?;
-        let clusters = Cluster::all(&network, &line, &state)?;
+impl<'a> Member<'a> {
+    fn new(scenario: &Scenario, network: &'a Network) -> Result<Self, HydraulicsError> {
+        let state = start_state_of(network, scenario.speed_rad_s)?;
+        let line = Line::new(network, &state, &scenario.half_grid())?;
+        let clusters = Cluster::all(network, &line, &state)?;
         let shaft = ShaftStep::new("shaft", &scenario.shaft, line.dt_s)?;
         let speed_rad_s = if network.pump().is_some() { state.speed_rad_s } else { 0.0 };
         let pump_torque_n_m = state.pump_torque_n_m;
@@ -53,59 +55,6 @@ impl Member {
             n if n == element.from => sum - flow,
             _ => sum,
         })
-    }
-}
-
-/// The drives of all lanes.
-pub(super) struct DriveSet<const W: usize> {
-    pub(super) drivers: Vec<Box<dyn ShaftDriver>>,
-    /// Torque at standstill and slope, where all are lasting straight lines.
-    lines: Option<(Lanes<W>, Lanes<W>)>,
-}
-
-impl<const W: usize> DriveSet<W> {
-    fn new(drivers: Vec<Box<dyn ShaftDriver>>) -> Self {
-        let mut lines = Some(([0.0; W], [0.0; W]));
-        for (lane, driver) in drivers.iter().enumerate() {
-            match (driver.lasting_line(), &mut lines) {
-                (Some(line), Some(all)) => (all.0[lane], all.1[lane]) = line,
-                _ => lines = None,
-            }
-        }
-        Self { drivers, lines }
-    }
-
-    #[inline(always)]
-    fn advance(&mut self, dt_s: &Lanes<W>, speed_rad_s: &Lanes<W>) {
-        if self.lines.is_none() {
-            for (lane, driver) in self.drivers.iter_mut().enumerate() {
-                driver.advance(dt_s[lane], speed_rad_s[lane]);
-            }
-        }
-    }
-}
-
-impl<const W: usize> Drives<W> for DriveSet<W> {
-    #[inline(always)]
-    fn lines(&self) -> Option<&(Lanes<W>, Lanes<W>)> {
-        self.lines.as_ref()
-    }
-
-    #[inline(always)]
-    fn torque(&self, speed_rad_s: &Lanes<W>, torque_n_m: &mut Lanes<W>, slope: &mut Lanes<W>) {
-        match &self.lines {
-            Some((standstill, by_speed)) => {
-                for l in 0..W {
-                    torque_n_m[l] = standstill[l] + by_speed[l] * speed_rad_s[l];
-                    slope[l] = by_speed[l];
-                }
-            }
-            None => {
-                for l in 0..W {
-                    (torque_n_m[l], slope[l]) = self.drivers[l].torque_n_m(speed_rad_s[l]);
-                }
-            }
-        }
     }
 }
 
@@ -150,11 +99,14 @@ impl<'a, const W: usize> Group<'a, W> {
     /// Lanes for these scenarios; none where one of them cannot start or the lanes do not know a part of it.
     pub(super) fn new(
         scenarios: [&'a Scenario; W],
+        networks: [&Network; W],
         (probes, meters): (&[Probe], &[Meter]),
         times: (f64, f64),
     ) -> Option<Self> {
-        let members: Vec<Member> =
-            scenarios.iter().map(|scenario| Member::new(scenario).ok()).collect::<Option<_>>()?;
+        let ready = scenarios.iter().zip(networks).map(|(scenario, network)| Member::new(scenario, network).ok());
+        let mut members: Vec<Member> = ready.collect::<Option<_>>()?;
+        let taken = members.iter_mut().map(|member| std::mem::take(&mut member.clusters).into_iter());
+        let mut clusters: Vec<_> = taken.collect();
         let members: &[Member; W] = members.as_slice().try_into().ok()?;
         let specs: [&NetworkSpec; W] = each(|lane| members[lane].network.spec());
         let reaches: Vec<Reach<W>> = (0..members[0].line.pipes.len())
@@ -163,8 +115,11 @@ impl<'a, const W: usize> Group<'a, W> {
         let dt_s = each(|lane| members[lane].line.dt_s);
         let speed_rad_s = each(|lane| members[lane].speed_rad_s);
         let mut places = Vec::new();
-        for index in 0..members[0].clusters.len() {
-            let alone: Vec<Cluster> = members.iter().map(|member| member.clusters[index].clone()).collect();
+        loop {
+            let alone: Vec<Cluster> = clusters.iter_mut().filter_map(Iterator::next).collect();
+            if alone.len() < W {
+                break;
+            }
             places.push(Place::new(&specs, alone, (&reaches, &dt_s, &speed_rad_s), &|lane, node| {
                 members[lane].inflow_m3_s(node)
             })?);
@@ -172,7 +127,7 @@ impl<'a, const W: usize> Group<'a, W> {
         let pump =
             places.iter().enumerate().find_map(|(i, place): (usize, &Place<W>)| place.pump.map(|link| (i, link)));
         let drivers = scenarios.iter().map(|scenario| (scenario.driver)()).collect();
-        let open = members[0].clusters.iter().enumerate().flat_map(|(i, _)| check_valves(&places[i], i)).collect();
+        let open = places.iter().enumerate().flat_map(|(i, place)| check_valves(place, i)).collect();
         let rated = |of: fn(&crate::hydraulics::spec::PumpSpec) -> f64| {
             each(|lane| members[lane].network.pump_spec().map_or(1.0, of))
         };
@@ -188,7 +143,7 @@ impl<'a, const W: usize> Group<'a, W> {
                 each(|lane| sense(members[lane].speed_rad_s >= 0.0)),
             ),
             backwards: (rated(|pump| turned_at(pump.rated_flow_m3_s)), rated(|pump| turned_at(pump.rated_speed_rad_s))),
-            moving: Moving::new(&scenarios, &places),
+            moving: Moving::new(&scenarios, &places, &dt_s),
             recorders: (0..W).map(|_| Recorder::new(probes, times)).collect(),
             reaches,
             places,
@@ -222,7 +177,9 @@ impl<'a, const W: usize> Group<'a, W> {
             self.open_valves();
             self.step(vectors);
             self.record();
-            self.look();
+            if self.seen() {
+                self.look();
+            }
         }
         let (steps, lonely) = (self.steps, self.lonely);
         let lanes = self.recorders.into_iter().zip(self.unsound);
@@ -262,7 +219,7 @@ impl<'a, const W: usize> Group<'a, W> {
     #[inline(always)]
     fn stride_in<I: Isa>(&mut self, count: u64) {
         for _ in 0..count {
-            if let Some(moving) = self.moving.as_ref().filter(|moving| moving.moves(self.steps, &self.dt_s)) {
+            if let Some(moving) = self.moving.as_ref().filter(|moving| moving.moves(self.steps)) {
                 moving.set(&mut self.places, self.steps + 1, &self.dt_s);
             }
             if self.meters.is_some() {
@@ -287,7 +244,7 @@ impl<'a, const W: usize> Group<'a, W> {
             }
         }
         if let Some((place, link)) = self.pump {
-            seen |= self.cavitate || !self.places[place].draws_amply(&self.shaft);
+            seen |= self.cavitate || !self.places[place].amply;
             let flow_m3_s = &self.places[place].links[link].flow_m3_s;
             for l in 0..W {
                 seen |= self.senses.0[l] * flow_m3_s[l] < self.backwards.0[l];
@@ -394,14 +351,18 @@ impl<'a, const W: usize> Group<'a, W> {
 
     #[inline(always)]
     fn begin_shaft(&mut self) {
-        let lasting = self.drives.lines.is_some();
+        let lasting = self.drives.lasting();
         let shaft = &mut self.shaft;
         let (mut torque, mut slope) = ([0.0; W], [0.0; W]);
-        self.drives.torque(&shaft.speed_rad_s, &mut torque, &mut slope);
+        let known = self.pump.map(|(place, _)| &self.places[place]).filter(|place| place.drive_known);
+        match known.filter(|place| !stiff(&place.drive.1, &shaft.per_torque)) {
+            Some(place) => (torque, slope) = place.drive,
+            None => self.drives.torque(&shaft.speed_rad_s, &mut torque, &mut slope),
+        }
         if !lasting || self.steps == 0 {
             for l in 0..W {
                 let stiffness = slope[l].abs() * shaft.per_torque[l];
-                shaft.theta[l] = if stiffness > 2.0 { 1.0 - 1.0 / stiffness } else { 0.5 };
+                shaft.theta[l] = if stiffness > STIFF { 1.0 - 1.0 / stiffness } else { 0.5 };
             }
         }
         for l in 0..W {
@@ -551,6 +512,16 @@ fn step_four<const W: usize>(group: &mut Group<'_, W>) {
     group.step_in::<Four>();
 }
 
+/// Some drive is so stiff, or nearly so, that the weight of the new level depends on its slope.
+#[inline(always)]
+fn stiff<const W: usize>(slope: &Lanes<W>, per_torque: &Lanes<W>) -> bool {
+    let mut stiff = false;
+    for l in 0..W {
+        stiff |= !(slope[l].abs() * per_torque[l] < 0.9 * STIFF);
+    }
+    stiff
+}
+
 /// An array with one value a lane.
 fn each<T, const W: usize>(value: impl FnMut(usize) -> T) -> [T; W] {
     std::array::from_fn(value)
@@ -575,8 +546,8 @@ fn check_valves<const W: usize>(place: &Place<W>, index: usize) -> Vec<(usize, u
         .collect()
 }
 
-fn lane_shaft<const W: usize>(members: &[Member; W]) -> LaneShaft<W> {
-    let motion = |member: &Member| match Motion::of(member.speed_rad_s) {
+fn lane_shaft<const W: usize>(members: &[Member<'_>; W]) -> LaneShaft<W> {
+    let motion = |member: &Member<'_>| match Motion::of(member.speed_rad_s) {
         Motion::Forwards => 1.0,
         Motion::Held => 0.0,
         Motion::Backwards => -1.0,
@@ -669,9 +640,8 @@ fn solve_alone<const W: usize>(
 }
 
 /// What must be equal for two scenarios to run beside each other, and whether a pipe has no points of its own.
-pub(super) fn shape(scenario: &Scenario) -> Result<(Vec<usize>, bool), HydraulicsError> {
-    let network = Network::new(&scenario.network)?;
-    let mut shape = crate::hydraulics::moc::interior::lay_grid(&network, &scenario.half_grid())?.cells;
+pub(super) fn shape(scenario: &Scenario, network: &Network) -> Result<(Vec<usize>, bool), HydraulicsError> {
+    let mut shape = crate::hydraulics::moc::interior::lay_grid(network, &scenario.half_grid())?.cells;
     let lumped = shape.contains(&0);
     for node in &scenario.network.nodes {
         shape.push(match node.terminal {

@@ -29,10 +29,12 @@
 )]
 
 mod alone;
+mod drives;
 mod group;
 mod isa;
 mod moving;
 mod newton;
+mod own_curve;
 mod place;
 mod pumps;
 mod reach;
@@ -46,6 +48,7 @@ pub use isa::Vectors;
 pub use sample::{Meter, Probe};
 
 use crate::hydraulics::error::HydraulicsError;
+use crate::hydraulics::network::Network;
 use crate::hydraulics::plant::{PlantEvent, ShaftDriver};
 use crate::hydraulics::spec::{GridOptions, NetworkSpec, ShaftSpec};
 use group::{Group, Outcome};
@@ -164,6 +167,7 @@ impl Report {
 /// Scenarios sorted into groups, ready to run.
 pub struct Sweep<'a> {
     scenarios: &'a [Scenario],
+    networks: Vec<Network>,
     probes: Vec<Probe>,
     meters: Vec<Meter>,
     groups: Vec<Party>,
@@ -192,8 +196,11 @@ impl<'a> Sweep<'a> {
     pub fn new(scenarios: &'a [Scenario], probes: &[Probe]) -> Result<Self, HydraulicsError> {
         let mut by_shape: HashMap<Vec<usize>, usize> = HashMap::new();
         let mut groups: Vec<Party> = Vec::new();
+        let mut networks = Vec::with_capacity(scenarios.len());
         for (index, scenario) in scenarios.iter().enumerate() {
-            let (shape, lumped) = group::shape(scenario)?;
+            let network = Network::new(&scenario.network)?;
+            let (shape, lumped) = group::shape(scenario, &network)?;
+            networks.push(network);
             let next = groups.len();
             let group = *by_shape.entry(shape).or_insert(next);
             if group == next {
@@ -207,7 +214,8 @@ impl<'a> Sweep<'a> {
             chunks.map(move |members| Party { members: members.to_vec(), lumped }).collect::<Vec<_>>()
         };
         let groups = groups.iter().flat_map(parties).collect();
-        Ok(Self { scenarios, probes: probes.to_vec(), meters: Vec::new(), groups, vectors: Vectors::widest() })
+        let (probes, meters, vectors) = (probes.to_vec(), Vec::new(), Vectors::widest());
+        Ok(Self { scenarios, networks, probes, meters, groups, vectors })
     }
 
     /// Read each probe through a meter, one a probe in their order.
@@ -325,13 +333,14 @@ impl<'a> Sweep<'a> {
 
     /// In lanes, the last scenario repeated where there are too few.
     fn lanes<const W: usize>(&self, members: &[usize], times: (f64, f64)) -> Option<Outcome> {
-        let at = |lane: usize| &self.scenarios[members[lane.min(members.len() - 1)]];
+        let member = |lane: usize| members[lane.min(members.len() - 1)];
         let plain = |grid: &GridOptions| !grid.unsteady_friction && !grid.first_order_friction;
         let known = |scenario: &Scenario| plain(&scenario.grid) && place::knows(&scenario.network);
         if !members.iter().all(|member| known(&self.scenarios[*member])) {
             return None;
         }
-        let scenarios: [&Scenario; W] = std::array::from_fn(at);
-        Some(Group::new(scenarios, (&self.probes, &self.meters), times)?.run(self.vectors))
+        let scenarios: [&Scenario; W] = std::array::from_fn(|lane| &self.scenarios[member(lane)]);
+        let networks: [&Network; W] = std::array::from_fn(|lane| &self.networks[member(lane)]);
+        Some(Group::new(scenarios, networks, (&self.probes, &self.meters), times)?.run(self.vectors))
     }
 }

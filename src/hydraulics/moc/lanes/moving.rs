@@ -14,21 +14,20 @@ pub(super) struct Moving<const W: usize> {
     per_span: Lanes<W>,
     opening: [Lanes<W>; 2],
     open_loss_s2_m5: Lanes<W>,
-    /// When the last of them stands still, s.
-    last_s: f64,
+    /// From this level on all stand still.
+    last: u64,
 }
 
 impl<const W: usize> Moving<W> {
     /// None where the valves of some lane move in another way.
-    pub(super) fn new(scenarios: &[&Scenario; W], places: &[Place<W>]) -> Option<Self> {
+    pub(super) fn new(scenarios: &[&Scenario; W], places: &[Place<W>], dt_s: &Lanes<W>) -> Option<Self> {
         let element = scenarios[0].openings.first()?.element;
         let at = places
             .iter()
             .enumerate()
             .find_map(|(i, place)| place.links.iter().position(|link| link.element == element).map(|link| (i, link)))?;
         let zero = [0.0; W];
-        let mut moving =
-            Self { at, from_s: zero, per_span: zero, opening: [zero; 2], open_loss_s2_m5: zero, last_s: 0.0 };
+        let mut moving = Self { at, from_s: zero, per_span: zero, opening: [zero; 2], open_loss_s2_m5: zero, last: 0 };
         for (lane, scenario) in scenarios.iter().enumerate() {
             let [law] = scenario.openings.as_slice() else { return None };
             let ([from, .., to] | [from @ to]) = law.points.as_slice() else { return None };
@@ -40,19 +39,15 @@ impl<const W: usize> Moving<W> {
             moving.per_span[lane] = if to.0 > from.0 { 1.0 / (to.0 - from.0) } else { 0.0 };
             (moving.opening[0][lane], moving.opening[1][lane]) = (from.1, to.1);
             moving.open_loss_s2_m5[lane] = kv_loss_s2_m5(valve.kv_open_m3_h, scenario.network.liquid.gravity_m_s2);
-            moving.last_s = moving.last_s.max(to.0);
+            moving.last = moving.last.max((to.0 / dt_s[lane]).max(0.0) as u64 + 1);
         }
         Some(moving)
     }
 
-    /// The place and element of the valve, and whether it still moves (or has never been set) before a level.
+    /// Whether the valve still moves (or has never been set) before a level.
     #[inline(always)]
-    pub(super) fn moves(&self, steps: u64, dt_s: &Lanes<W>) -> bool {
-        let mut moves = steps == 0;
-        for l in 0..W {
-            moves |= steps as f64 * dt_s[l] < self.last_s;
-        }
-        moves
+    pub(super) fn moves(&self, steps: u64) -> bool {
+        steps == 0 || steps <= self.last
     }
 
     /// Set the valve to where it stands at a level.

@@ -9,6 +9,9 @@ const ITERATIONS_MAX: usize = 9;
 const PATIENT_FROM: usize = 4;
 /// How much more than the tolerances of one at a time is taken then.
 const PATIENCE: f64 = 16.0;
+/// A step of flow or speed, share of the pump's rated value, after which the iteration is at its end where head and torque
+/// have no corners: what is left is about its square.
+const STEP_SHARE: f64 = 1.0e-6;
 /// Tolerances as in one at a time (`nodal`).
 const HEAD_TOLERANCE: f64 = 1.0e-13;
 const FLOW_TOLERANCE: f64 = 1.0e-14;
@@ -28,9 +31,7 @@ impl<const W: usize> Place<W> {
         drives: &D,
         unsound: &[bool; W],
     ) -> [bool; W] {
-        for link in &mut self.links {
-            link.before_m3_s = link.flow_m3_s;
-        }
+        self.guess(shaft);
         for node in &mut self.nodes {
             for l in 0..W {
                 let free = 1.0 / node.conductance_m2_s[l].max(f64::MIN_POSITIVE);
@@ -44,7 +45,7 @@ impl<const W: usize> Place<W> {
         let has_shaft = self.pump.is_some();
         for iteration in 0..=ITERATIONS_MAX {
             let patience = if iteration >= PATIENT_FROM { PATIENCE } else { 1.0 };
-            let slope = self.residuals::<I, D>(dt_s, shaft, drives, patience, &mut active);
+            let (slope, smooth) = self.residuals::<I, D>(dt_s, shaft, drives, patience, &mut active);
             let any = active.iter().fold(0.0_f64, |sum, a| sum + a);
             if any == 0.0 || iteration == ITERATIONS_MAX {
                 break;
@@ -53,12 +54,67 @@ impl<const W: usize> Place<W> {
             let size = self.fittings + self.links.len() + usize::from(has_shaft);
             eliminate(&mut self.matrix[..size * size], &mut self.right[..size]);
             self.apply(shaft, &active);
+            if smooth {
+                self.rest_after_small_steps(&mut active);
+                if active.iter().fold(0.0_f64, |sum, a| sum + a) == 0.0 {
+                    break;
+                }
+            }
         }
         self.lonely(shaft, &active)
     }
 
+    /// Begin from a straight line through the last two levels.
+    #[inline(always)]
+    fn guess(&mut self, shaft: &mut LaneShaft<W>) {
+        for link in &mut self.links {
+            let old = link.flow_m3_s;
+            for l in 0..W {
+                link.flow_m3_s[l] = 2.0 * old[l] - link.earlier_m3_s[l];
+            }
+            (link.before_m3_s, link.earlier_m3_s) = (old, old);
+        }
+        for node in &mut self.nodes {
+            let old = node.head_m;
+            for l in 0..W {
+                let free = 2.0 * old[l] - node.earlier_m[l];
+                node.head_m[l] = if node.held[l] > 0.0 { node.held_m[l] } else { free };
+            }
+            node.earlier_m = old;
+        }
+        if self.pump.is_some() {
+            let old = shaft.speed_rad_s;
+            for l in 0..W {
+                shaft.speed_rad_s[l] = 2.0 * old[l] - self.earlier.speed_rad_s[l];
+            }
+            self.earlier.speed_rad_s = old;
+        }
+    }
+
+    /// Lanes whose last step was small need no other; the torques of pump and drive follow their tangents.
+    #[inline(always)]
+    fn rest_after_small_steps(&mut self, active: &mut Lanes<W>) {
+        let Some(pump) = self.pump else { return };
+        let Law::Pump(pumps) = &self.links[pump].law else { return };
+        let (links, speed) = (self.links.len(), &self.right[self.fittings + self.links.len()]);
+        let mut largest = [0.0_f64; W];
+        for flow in &self.right[self.fittings..self.fittings + links] {
+            for l in 0..W {
+                largest[l] = largest[l].max(flow[l].abs() * pumps.per_flow[l]);
+            }
+        }
+        let flow = &self.right[self.fittings + pump];
+        for l in 0..W {
+            let along = self.point.torque_by_flow[l] * flow[l] + self.point.torque_by_speed[l] * speed[l];
+            self.point.torque_n_m[l] += active[l] * along;
+            self.drive.0[l] += active[l] * self.drive.1[l] * speed[l];
+            let small = largest[l] <= STEP_SHARE && speed[l].abs() * pumps.per_speed[l] <= STEP_SHARE;
+            active[l] = if small { 0.0 } else { active[l] };
+        }
+    }
+
     /// Residuals: of nodes into `rest`, of the rest into `right`; lanes that meet them all become inactive. Returns the
-    /// slope of the drive.
+    /// slope of the drive, and whether the pump has no corners there.
     #[inline(always)]
     fn residuals<I: Isa, D: Drives<W>>(
         &mut self,
@@ -67,7 +123,7 @@ impl<const W: usize> Place<W> {
         drives: &D,
         patience: f64,
         active: &mut Lanes<W>,
-    ) -> Lanes<W> {
+    ) -> (Lanes<W>, bool) {
         let mut over = [0.0_f64; W];
         let mut largest = [1.0_f64; W];
         for node in &self.nodes {
@@ -76,10 +132,11 @@ impl<const W: usize> Place<W> {
             }
         }
         self.look_at_nodes(&largest, patience, &mut over);
-        self.look_at_links::<I>(shaft, &largest, patience, &mut over);
+        let smooth = self.look_at_links::<I>(shaft, &largest, patience, &mut over);
         let (mut torque, mut slope) = ([0.0; W], [0.0; W]);
         if self.pump.is_some() {
             drives.torque(&shaft.speed_rad_s, &mut torque, &mut slope);
+            self.drive = (torque, slope);
             let row = self.fittings + self.links.len();
             for l in 0..W {
                 let per_torque = dt_s[l] / shaft.inertia_kg_m2[l];
@@ -96,7 +153,7 @@ impl<const W: usize> Place<W> {
         for l in 0..W {
             active[l] = if over[l] > 0.0 { active[l] } else { 0.0 };
         }
-        slope
+        (slope, smooth)
     }
 
     #[inline(always)]
@@ -133,7 +190,14 @@ impl<const W: usize> Place<W> {
     }
 
     #[inline(always)]
-    fn look_at_links<I: Isa>(&mut self, shaft: &LaneShaft<W>, largest: &Lanes<W>, patience: f64, over: &mut Lanes<W>) {
+    fn look_at_links<I: Isa>(
+        &mut self,
+        shaft: &LaneShaft<W>,
+        largest: &Lanes<W>,
+        patience: f64,
+        over: &mut Lanes<W>,
+    ) -> bool {
+        let mut smooth = false;
         for i in 0..self.links.len() {
             let link = &mut self.links[i];
             let flow = link.flow_m3_s;
@@ -148,7 +212,7 @@ impl<const W: usize> Place<W> {
                     shut = *closed;
                 }
                 Law::Pump(pumps) => {
-                    pumps.at::<I>(&flow, &shaft.speed_rad_s, &mut self.point);
+                    smooth = pumps.at::<I>(&flow, &shaft.speed_rad_s, &mut self.point);
                     link.gain_m = self.point.head_m;
                     link.slope = self.point.head_by_flow;
                 }
@@ -163,6 +227,7 @@ impl<const W: usize> Place<W> {
                 row[l] = -residual;
             }
         }
+        smooth
     }
 
     /// The system in flows, speed and heads of fittings; heads of nodes with pipes or held are put in terms of flows.

@@ -33,6 +33,8 @@ pub(super) struct LaneNode<const W: usize> {
     pub(super) fitting: bool,
     pub(super) outlet_m: Option<Lanes<W>>,
     boiling_m: Lanes<W>,
+    /// Head one level before the old one.
+    pub(super) earlier_m: Lanes<W>,
     pub(super) inverse: Lanes<W>,
     pub(super) rest: Lanes<W>,
 }
@@ -46,6 +48,8 @@ pub(super) struct LaneLink<const W: usize> {
     pub(super) to: usize,
     pub(super) flow_m3_s: Lanes<W>,
     pub(super) before_m3_s: Lanes<W>,
+    /// Flow one level before the old one, where a matrix is needed.
+    pub(super) earlier_m3_s: Lanes<W>,
     pub(super) law: Law<W>,
     /// Where a valve that moves by a law stands; no number where it does not.
     pub(super) opening: Lanes<W>,
@@ -126,6 +130,11 @@ pub(super) struct Place<const W: usize> {
     /// Where no matrix is needed.
     single: Option<[Side; 2]>,
     pub(super) earlier: Earlier<W>,
+    /// The pump, if there is one, surely had suction head enough in all lanes at the level last solved.
+    pub(super) amply: bool,
+    /// Torque and slope of the drive at the level last solved, where they are known.
+    pub(super) drive: (Lanes<W>, Lanes<W>),
+    pub(super) drive_known: bool,
     /// The pump at the state last looked at.
     pub(super) point: PumpLanes<W>,
     /// What the place is, one at a time: solves a lane whose discrete state changes.
@@ -176,6 +185,9 @@ impl<const W: usize> Place<W> {
             reservoir: false,
             single: None,
             earlier: Earlier::new(&[0.0; W], speed_rad_s),
+            amply: false,
+            drive: ([0.0; W], [0.0; W]),
+            drive_known: false,
             point: PumpLanes::ZERO,
             alone,
             matrix: vec![[0.0; W]; size * size],
@@ -303,12 +315,9 @@ impl<const W: usize> Place<W> {
             self.solve_nodes();
         } else {
             let mut lonely = self.newton::<I, D>(dt_s, shaft, drives, unsound);
+            self.drive_known = true;
             self.note_short_suction(shaft, &mut lonely);
-            for l in 0..W {
-                if lonely[l] && !unsound[l] {
-                    unsound[l] |= !ask(self, shaft, l);
-                }
-            }
+            self.solve_lonely(shaft, &lonely, unsound, ask);
         }
         for end in &self.ends {
             let (reach, head_m) = (&mut reaches[end.pipe], &self.nodes[end.node].head_m);
@@ -365,7 +374,7 @@ impl<const W: usize> Place<W> {
         unsound: &mut [bool; W],
         ask: &mut dyn FnMut(&mut Self, &mut LaneShaft<W>, usize) -> bool,
     ) {
-        let gathers = sides.contains(&Side::Gathered);
+        let gathers = matches!(sides[0], Side::Gathered) || matches!(sides[1], Side::Gathered);
         if gathers {
             self.gather(reaches);
         }
@@ -382,21 +391,22 @@ impl<const W: usize> Place<W> {
             self.gather(reaches);
         }
         (self.nodes[from].head_m, self.nodes[to].head_m) = (heads[0], heads[1]);
+        self.amply = amply;
         if !amply {
             self.note_short_suction(shaft, &mut lonely);
         }
-        for l in 0..W {
-            if lonely[l] && !unsound[l] {
-                unsound[l] |= !ask(self, shaft, l);
-            }
+        if any {
+            self.solve_lonely(shaft, &lonely, unsound, ask);
         }
-        for (end, side) in sides.into_iter().enumerate() {
+        for end in 0..2 {
             let node = &self.nodes[if end == 0 { from } else { to }];
-            match side {
+            match sides[end] {
                 Side::PipeEnd { pipe, at_to } => {
                     let mut inflow = self.links[0].flow_m3_s;
                     if end == 1 {
-                        inflow.iter_mut().for_each(|inflow| *inflow = -*inflow);
+                        for l in 0..W {
+                            inflow[l] = -inflow[l];
+                        }
                     }
                     reaches[pipe].set_end::<I>(at_to, &node.head_m, &inflow);
                 }
@@ -404,6 +414,26 @@ impl<const W: usize> Place<W> {
                     let local = if end == 0 { from } else { to };
                     self.set_ends::<I>(reaches, local);
                 }
+            }
+        }
+    }
+
+    /// Solve the lanes marked by themselves.
+    #[inline(always)]
+    fn solve_lonely(
+        &mut self,
+        shaft: &mut LaneShaft<W>,
+        lonely: &[bool; W],
+        unsound: &mut [bool; W],
+        ask: &mut dyn FnMut(&mut Self, &mut LaneShaft<W>, usize) -> bool,
+    ) {
+        if !lonely.iter().fold(false, |any, this| any | this) {
+            return;
+        }
+        (self.amply, self.drive_known) = (false, false);
+        for l in 0..W {
+            if lonely[l] && !unsound[l] {
+                unsound[l] |= !ask(self, shaft, l);
             }
         }
     }
@@ -435,7 +465,7 @@ impl<const W: usize> Place<W> {
 
     /// The pump, if there is one, surely has suction head enough in all lanes.
     #[inline(always)]
-    pub(super) fn draws_amply(&self, shaft: &LaneShaft<W>) -> bool {
+    fn draws_amply(&self, shaft: &LaneShaft<W>) -> bool {
         let Some(link) = self.pump.map(|at| &self.links[at]) else { return true };
         let Law::Pump(pumps) = &link.law else { return true };
         pumps.draw_amply(&link.flow_m3_s, &shaft.speed_rad_s, &self.nodes[link.from].head_m)
@@ -443,8 +473,9 @@ impl<const W: usize> Place<W> {
 
     /// A pump that lacks suction head is solved by itself: in lanes it has its whole head.
     #[inline(always)]
-    fn note_short_suction(&self, shaft: &LaneShaft<W>, lonely: &mut [bool; W]) {
-        if self.draws_amply(shaft) {
+    fn note_short_suction(&mut self, shaft: &LaneShaft<W>, lonely: &mut [bool; W]) {
+        self.amply = self.draws_amply(shaft);
+        if self.amply {
             return;
         }
         let Some(link) = self.pump.map(|at| &self.links[at]) else { return };
@@ -561,6 +592,7 @@ fn lane_node<const W: usize>(
         fitting: terminal == Terminal::None && !ends.iter().any(|end| end.node == local),
         outlet_m: (terminal == Terminal::FreeOutlet).then_some(zero),
         boiling_m: zero,
+        earlier_m: zero,
         inverse: zero,
         rest: zero,
     };
@@ -579,6 +611,7 @@ fn lane_node<const W: usize>(
             node.held_m[lane] = level_m;
         }
     }
+    node.earlier_m = node.head_m;
     node
 }
 
@@ -592,6 +625,7 @@ fn lane_link<const W: usize>(alone: &[Cluster], i: usize) -> Option<LaneLink<W>>
         to: first.to,
         flow_m3_s: zero,
         before_m3_s: zero,
+        earlier_m3_s: zero,
         law: Law::Loss { loss_s2_m5: zero, floor: zero, cracking_m: zero, shut: zero, one_way: false },
         opening: [f64::NAN; W],
         gain_m: zero,
@@ -610,6 +644,7 @@ fn lane_link<const W: usize>(alone: &[Cluster], i: usize) -> Option<LaneLink<W>>
             link.set_law(lane, &cluster.nodal.links[i].boundary)?;
         }
     }
+    link.earlier_m3_s = link.flow_m3_s;
     if !pumps.is_empty() {
         link.law = Law::Pump(Box::new(Pumps::new(pumps)));
     }

@@ -1,6 +1,7 @@
 //! The pumps of all lanes at once.
 
 use super::isa::{Isa, fused};
+use super::own_curve::OwnCurves;
 use super::single::{Edge, room};
 use crate::hydraulics::pump::Pump;
 use crate::hydraulics::pump::four_quadrant::{self, POINTS, STEP_RAD};
@@ -29,16 +30,19 @@ impl<const W: usize> PumpLanes<W> {
     };
 }
 
-/// One pump a lane. Pumps known by the published data alone are read in lanes; one with a curve of its own is asked lane
-/// by lane.
+/// One pump a lane. Pumps known by the published data alone are read in lanes, and so are those with curves of their own
+/// as long as all pump; otherwise they are asked lane by lane.
 #[derive(Debug)]
 pub(super) struct Pumps<const W: usize> {
     pumps: Vec<Pump>,
-    table: Option<Box<[[f64; 4]; ROWS]>>,
+    table: Option<Box<[[f64; 6]; ROWS]>>,
+    own: Option<Box<OwnCurves<W>>>,
     /// Boiling head of the inlet, and what is needed above it by speed and flow, with which no head is lost.
     ample: [[f64; W]; 3],
     /// The row of the table where each lane last was, and what stands in it.
     pub(super) row: [i64; W],
+    /// Cosine and sine of the angle at which that row begins, less pi.
+    pub(super) begins: [[f64; W]; 2],
     pub(super) values: [[f64; W]; 4],
     /// 1 where the last iteration took more than the smallest step.
     pub(super) open: [f64; W],
@@ -110,9 +114,11 @@ impl<const W: usize> Pumps<W> {
             head_m: each(Pump::rated_head_m),
             torque_n_m: each(Pump::rated_torque_n_m),
             table,
+            own: OwnCurves::new(&pumps).map(Box::new),
             ample: ample(&pumps),
             pumps,
             row: [-1; W],
+            begins: [[0.0; W]; 2],
             values: [[0.0; W]; 4],
             open: [0.0; W],
         }
@@ -152,14 +158,23 @@ impl<const W: usize> Pumps<W> {
         self.open[lane] > 0.0
     }
 
-    /// Every lane's pump at its flow and speed.
+    /// Every lane's pump at its flow and speed; true where head and torque have no corners about it.
     #[inline(always)]
-    pub(super) fn at<I: Isa>(&mut self, flow_m3_s: &[f64; W], speed_rad_s: &[f64; W], out: &mut PumpLanes<W>) {
+    pub(super) fn at<I: Isa>(&mut self, flow_m3_s: &[f64; W], speed_rad_s: &[f64; W], out: &mut PumpLanes<W>) -> bool {
         if self.table.is_some() {
             *out = self.within::<I>(flow_m3_s, speed_rad_s).0;
-        } else {
-            self.ask(flow_m3_s, speed_rad_s, out);
+            return false;
         }
+        let per_rated = (&self.per_flow, &self.per_speed);
+        let rated = (&self.head_m, &self.torque_n_m);
+        // No closure: it would not be compiled for the instructions at hand.
+        if let Some(own) = &mut self.own
+            && own.at(&self.pumps, per_rated, rated, (flow_m3_s, speed_rad_s), out)
+        {
+            return true;
+        }
+        self.ask(flow_m3_s, speed_rad_s, out);
+        false
     }
 
     /// Read the rows anew.
@@ -172,6 +187,7 @@ impl<const W: usize> Pumps<W> {
             for k in 0..4 {
                 self.values[k][l] = read[k];
             }
+            (self.begins[0][l], self.begins[1][l]) = (read[4], read[5]);
         }
     }
 
@@ -238,12 +254,13 @@ fn ample<const W: usize>(pumps: &[Pump]) -> [[f64; W]; 3] {
     ample
 }
 
-/// Head and its rise, torque and its rise, one row an interval of the angle.
-fn joined() -> Box<[[f64; 4]; ROWS]> {
+/// Head and its rise, torque and its rise, cosine and sine of where it begins less pi, one row an interval of the angle.
+fn joined() -> Box<[[f64; 6]; ROWS]> {
     let (head, torque) = four_quadrant::tables();
-    let mut rows = Box::new([[0.0; 4]; ROWS]);
+    let mut rows = Box::new([[0.0; 6]; ROWS]);
     for (i, row) in rows.iter_mut().take(POINTS - 1).enumerate() {
-        *row = [head[i], head[i + 1] - head[i], torque[i], torque[i + 1] - torque[i]];
+        let (sine, cosine) = (i as f64 * STEP_RAD - PI).sin_cos();
+        *row = [head[i], head[i + 1] - head[i], torque[i], torque[i + 1] - torque[i], cosine, sine];
     }
     rows
 }

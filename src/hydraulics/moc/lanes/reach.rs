@@ -81,6 +81,8 @@ struct How {
     terms: Terms,
     /// Whether a point may come below boiling, so that each is looked at.
     looks: bool,
+    /// No flow can be below 0.
+    forwards: bool,
 }
 
 /// Lowest and highest f and g in a reach with fixed friction, lane by lane.
@@ -115,12 +117,12 @@ impl<const W: usize> Extent<W> {
         }
     }
 
-    /// One step on: whether two and three terms suffice, and whether points must be looked at and the extent has drifted
-    /// far.
+    /// One step on: whether two and three terms suffice, whether points must be looked at, whether the extent has drifted
+    /// far, and whether no flow can be below 0.
     #[inline(always)]
-    fn seen(&mut self, boiling: &Boiling<W>) -> [bool; 4] {
+    fn seen(&mut self, boiling: &Boiling<W>) -> [bool; 5] {
         let [f_low, f_high, g_low, g_high] = &self.values;
-        let (mut two, mut three, mut looks, mut far) = (true, true, false, false);
+        let (mut two, mut three, mut looks, mut far, mut along) = (true, true, false, false, true);
         for l in 0..W {
             let (forwards, backwards) = (f_high[l] - g_low[l], g_high[l] - f_low[l]);
             let apart = if forwards > backwards { forwards } else { backwards };
@@ -132,13 +134,14 @@ impl<const W: usize> Extent<W> {
             three &= 2.0 * flow <= THREE_TERMS;
             looks |= !(f_low[l] + g_low[l] - 2.0 * drift >= boiling.highest[l]);
             far |= drift > DRIFT_SHARE * apart;
+            along &= f_low[l] - g_high[l] - 2.0 * drift >= 0.0;
         }
-        [two, three, looks, far]
+        [two, three, looks, far, along]
     }
 
     /// How the kernel must go, and whether the extent must be looked at afresh.
     #[inline(always)]
-    fn step(&mut self, [two, three, looks, far]: [bool; 4]) -> (How, bool) {
+    fn step(&mut self, [two, three, looks, far, forwards]: [bool; 5]) -> (How, bool) {
         self.steps += 1;
         let terms = match (two, three) {
             (true, _) => Terms::Two,
@@ -146,7 +149,7 @@ impl<const W: usize> Extent<W> {
             _ => Terms::All,
         };
         let stale = self.steps >= TIGHTENED_EVERY || (far && self.steps >= TIGHTENED_AFTER);
-        (How { terms, looks }, stale)
+        (How { terms, looks, forwards }, stale)
     }
 }
 
@@ -243,7 +246,16 @@ impl<const W: usize> Reach<W> {
     pub(super) fn at(&self, lane: usize, point: usize) -> (f64, f64) {
         let at = point * W + lane;
         let (f, g) = (self.forwards[self.start.0 + at], self.backwards[self.start.1 + at]);
-        (self.head_m[lane] * (f + g), self.flow_m3_s[lane] * (f - g))
+        (self.head_m[lane] * self.sum(lane, at, f + g), self.flow_m3_s[lane] * (f - g))
+    }
+
+    /// f + g of a point as its head has it, from what it hands on.
+    #[inline(always)]
+    fn sum(&self, lane: usize, at: usize, handed_on: f64) -> f64 {
+        match &self.friction {
+            Friction::Fixed => handed_on,
+            Friction::Tabulated(rough) => handed_on + rough.walls.taken(lane, at, handed_on),
+        }
     }
 
     /// Heads of all lanes between a point and the next, m.
@@ -252,7 +264,8 @@ impl<const W: usize> Reach<W> {
         let at = low * W;
         let (f, g) = (&self.forwards[self.start.0 + at..][..2 * W], &self.backwards[self.start.1 + at..][..2 * W]);
         std::array::from_fn(|l| {
-            let (here, next) = (f[l] + g[l], f[W + l] + g[W + l]);
+            let here = self.sum(l, at + l, f[l] + g[l]);
+            let next = self.sum(l, at + W + l, f[W + l] + g[W + l]);
             self.head_m[l] * (here + rest * (next - here))
         })
     }
@@ -285,15 +298,18 @@ impl<const W: usize> Reach<W> {
             f[l] = 0.5 * (sum + difference);
             g[l] = 0.5 * (sum - difference);
         }
-        self.extent.widen(&f, &g);
+        match &mut self.friction {
+            Friction::Tabulated(rough) => {
+                // The kernel in vectors of eight reads sigma from the flow.
+                if !(I::EIGHT && tables_eight::suits(W)) {
+                    rough.tables.set_end(point / W, inflow_m3_s);
+                }
+                rough.walls.follow(&mut f, &mut g, point / W);
+            }
+            Friction::Fixed => self.extent.widen(&f, &g),
+        }
         self.forwards[self.start.0 + point..][..W].copy_from_slice(&f);
         self.backwards[self.start.1 + point..][..W].copy_from_slice(&g);
-        match &mut self.friction {
-            // The kernel reads it from the flow.
-            Friction::Tabulated(_) if I::EIGHT && tables_eight::suits(W) => {}
-            Friction::Tabulated(rough) => rough.tables.set_end(point / W, inflow_m3_s),
-            Friction::Fixed => {}
-        }
     }
 
     /// Two half steps for all inner points, and the ends' offers; marks lanes where a point came below boiling or is no
@@ -318,7 +334,9 @@ impl<const W: usize> Reach<W> {
         let (f, g) = (&mut self.forwards[start.0..], &mut self.backwards[start.1..]);
         match &mut self.friction {
             Friction::Fixed => whole::<I, W>(f, g, n, &self.boiling, unsound),
-            Friction::Tabulated(rough) => rough.tables.whole::<I>((f, g), n, &rough.walls, (&self.boiling, unsound)),
+            Friction::Tabulated(rough) => {
+                rough.tables.whole::<I>((f, g), n, &mut rough.walls, (&self.boiling, unsound));
+            }
         }
     }
 
@@ -353,8 +371,9 @@ impl<const W: usize> Reach<W> {
     fn look_closely(&self, unsound: &mut [bool; W]) {
         for point in 1..self.cells {
             let at = point * W;
-            let points = (&self.forwards[self.start.0 + at..], &self.backwards[self.start.1 + at..]);
-            note_unsound::<Plain, W>(points, point, &self.boiling, unsound);
+            let (f, g) = (&self.forwards[self.start.0 + at..][..W], &self.backwards[self.start.1 + at..][..W]);
+            let sums: [f64; W] = std::array::from_fn(|l| self.sum(l, at + l, f[l] + g[l]));
+            note_unsound::<Plain, W>(&sums, point, &self.boiling, unsound);
         }
     }
 
@@ -396,7 +415,10 @@ impl<const W: usize> Reach<W> {
         rough.near.aim(&rough.tables, &flow);
         let mut ends = [([0.0; W], [0.0; W]); 2];
         // SAFETY: the caller stands where AVX-512 was found.
-        unsafe { tables_eight::both((f, g), n, (&mut **rough, &self.boiling), (&mut ends, unsound)) };
+        let sound = unsafe { tables_eight::both((f, g), n, (&mut **rough, &self.boiling), &mut ends) };
+        if !sound {
+            self.look_closely(unsound);
+        }
         for (end, (offered, sigma)) in ends.iter_mut().enumerate() {
             self.offer_softened(end, offered, sigma);
         }
@@ -438,17 +460,11 @@ struct Boiling<const W: usize> {
 }
 
 #[inline(always)]
-fn note_unsound<I: Isa, const W: usize>(
-    (f, g): (&[f64], &[f64]),
-    point: usize,
-    boiling: &Boiling<W>,
-    unsound: &mut [bool; W],
-) {
-    let (f, g) = (&f[..W], &g[..W]);
+fn note_unsound<I: Isa, const W: usize>(sums: &[f64; W], point: usize, boiling: &Boiling<W>, unsound: &mut [bool; W]) {
     for l in 0..W {
         let limit = fused::<I>(boiling.by_point[l], point as f64, boiling.at_from[l]);
         // A sum that is no number fails this too.
-        unsound[l] |= !(f[l] + g[l] >= limit);
+        unsound[l] |= !(sums[l] >= limit);
     }
 }
 
@@ -483,7 +499,8 @@ fn whole<I: Isa, const W: usize>(
             f[b + l] = f_a - s_a * flow;
             g[b + l] = g_b + s_b * flow;
         }
-        note_unsound::<I, W>((&f[b..], &g[b..]), point, boiling, unsound);
+        let sums: [f64; W] = std::array::from_fn(|l| f[b + l] + g[b + l]);
+        note_unsound::<I, W>(&sums, point, boiling, unsound);
     }
 }
 
@@ -501,8 +518,9 @@ mod tables_eight {
         _points: (&mut [f64], &mut [f64]),
         _n: usize,
         _how: (&mut Rough<W>, &Boiling<W>),
-        _out: (&mut Ends<W>, &mut [bool; W]),
-    ) {
+        _ends: &mut Ends<W>,
+    ) -> bool {
+        true
     }
 }
 
@@ -540,7 +558,7 @@ mod eight {
     ) {
     }
 
-    pub(super) unsafe fn seen<const W: usize>(extent: &mut Extent<W>, boiling: &Boiling<W>) -> [bool; 4] {
+    pub(super) unsafe fn seen<const W: usize>(extent: &mut Extent<W>, boiling: &Boiling<W>) -> [bool; 5] {
         extent.seen(boiling)
     }
 }

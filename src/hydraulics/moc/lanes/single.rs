@@ -49,7 +49,7 @@ struct Free<'a, const W: usize> {
 #[derive(Debug, Clone)]
 pub(super) struct Earlier<const W: usize> {
     flow_m3_s: Lanes<W>,
-    speed_rad_s: Lanes<W>,
+    pub(super) speed_rad_s: Lanes<W>,
 }
 
 impl<const W: usize> Earlier<W> {
@@ -72,8 +72,8 @@ impl<const W: usize> Place<W> {
         let Self { links, nodes, point, earlier, .. } = self;
         let link = &mut links[0];
         let mut added = [[[0.0; W]; 2]; 2];
-        for (end, side) in sides.into_iter().enumerate() {
-            if side == Side::Gathered {
+        for end in 0..2 {
+            if matches!(sides[end], Side::Gathered) {
                 let [head_m, impedance_s_m2] = &mut added[end];
                 gathered(&nodes[if end == 0 { link.from } else { link.to }], head_m, impedance_s_m2);
             }

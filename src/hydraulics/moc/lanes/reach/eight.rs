@@ -39,10 +39,17 @@ fn zero<const N: usize>() -> Points<N> {
     Points { f: zero, g: zero, s: zero }
 }
 
+/// Size of a flow; with `FORWARDS` no flow is below 0.
+#[inline]
+#[target_feature(enable = "avx512f")]
+fn size<const FORWARDS: bool>(flow: __m512d) -> __m512d {
+    if FORWARDS { flow } else { _mm512_abs_pd(flow) }
+}
+
 /// `N` vectors from `at` on, one after the other.
 #[inline]
 #[target_feature(enable = "avx512f")]
-unsafe fn load<const N: usize>(f: *const f64, g: *const f64, at: usize) -> Points<N> {
+unsafe fn load<const FORWARDS: bool, const N: usize>(f: *const f64, g: *const f64, at: usize) -> Points<N> {
     let mut points = zero::<N>();
     for k in 0..N {
         // SAFETY: the caller stays within its arrays.
@@ -52,7 +59,7 @@ unsafe fn load<const N: usize>(f: *const f64, g: *const f64, at: usize) -> Point
         }
     }
     for k in 0..N {
-        points.s[k] = _mm512_abs_pd(_mm512_sub_pd(points.f[k], points.g[k]));
+        points.s[k] = size::<FORWARDS>(_mm512_sub_pd(points.f[k], points.g[k]));
     }
     points
 }
@@ -74,7 +81,7 @@ unsafe fn store<const N: usize>(f: *mut f64, g: *mut f64, at: usize, points: &Po
 /// Equation: `Q = D / (1 + x)`, `D = f_A - g_B`, `x = s_A + s_B`; by the series `Q = D - x (D - x (D - ...))`.
 #[inline]
 #[target_feature(enable = "avx512f")]
-fn between<const TERMS: usize, const N: usize>(left: &Points<N>, right: &Points<N>) -> Points<N> {
+fn between<const FORWARDS: bool, const TERMS: usize, const N: usize>(left: &Points<N>, right: &Points<N>) -> Points<N> {
     let mut driving = [_mm512_setzero_pd(); N];
     let mut x = driving;
     for k in 0..N {
@@ -102,7 +109,7 @@ fn between<const TERMS: usize, const N: usize>(left: &Points<N>, right: &Points<
         new.f[k] = _mm512_fnmadd_pd(left.s[k], flow[k], left.f[k]);
     }
     for k in 0..N {
-        new.s[k] = _mm512_abs_pd(flow[k]);
+        new.s[k] = size::<FORWARDS>(flow[k]);
     }
     new
 }
@@ -138,20 +145,22 @@ pub(super) unsafe fn both<const W: usize>(
 ) -> bool {
     // SAFETY: whole vectors of `n W` points are overwritten, at most 7 numbers beyond; 8 more are read.
     unsafe {
-        match (how.terms, how.looks) {
-            (Terms::Two, true) => walk::<W, 2, true>(f, g, n, boiling, ends),
-            (Terms::Two, false) => walk::<W, 2, false>(f, g, n, boiling, ends),
-            (Terms::Three, true) => walk::<W, 3, true>(f, g, n, boiling, ends),
-            (Terms::Three, false) => walk::<W, 3, false>(f, g, n, boiling, ends),
-            (Terms::All, true) => walk::<W, 0, true>(f, g, n, boiling, ends),
-            (Terms::All, false) => walk::<W, 0, false>(f, g, n, boiling, ends),
+        match (how.terms, how.looks, how.forwards) {
+            (Terms::Two, false, true) => walk::<W, true, 2, false>(f, g, n, boiling, ends),
+            (Terms::Three, false, true) => walk::<W, true, 3, false>(f, g, n, boiling, ends),
+            (Terms::Two, true, _) => walk::<W, false, 2, true>(f, g, n, boiling, ends),
+            (Terms::Two, false, _) => walk::<W, false, 2, false>(f, g, n, boiling, ends),
+            (Terms::Three, true, _) => walk::<W, false, 3, true>(f, g, n, boiling, ends),
+            (Terms::Three, false, _) => walk::<W, false, 3, false>(f, g, n, boiling, ends),
+            (Terms::All, true, _) => walk::<W, false, 0, true>(f, g, n, boiling, ends),
+            (Terms::All, false, _) => walk::<W, false, 0, false>(f, g, n, boiling, ends),
         }
     }
 }
 
 #[inline(never)]
 #[target_feature(enable = "avx512f")]
-unsafe fn walk<const W: usize, const TERMS: usize, const LOOKS: bool>(
+unsafe fn walk<const W: usize, const FORWARDS: bool, const TERMS: usize, const LOOKS: bool>(
     f: *mut f64,
     g: *mut f64,
     n: usize,
@@ -161,9 +170,9 @@ unsafe fn walk<const W: usize, const TERMS: usize, const LOOKS: bool>(
     // SAFETY: as in `both`.
     unsafe {
         if W == 1 {
-            along::<W, TERMS, LOOKS>(f, g, n, boiling, ends)
+            along::<W, FORWARDS, TERMS, LOOKS>(f, g, n, boiling, ends)
         } else {
-            beside::<W, TERMS, LOOKS>(f, g, n, boiling, ends)
+            beside::<W, FORWARDS, TERMS, LOOKS>(f, g, n, boiling, ends)
         }
     }
 }
@@ -183,10 +192,14 @@ impl Along {
     /// `N` blocks of eight points from `block` on, of which those in `inner` count.
     #[inline]
     #[target_feature(enable = "avx512f")]
-    unsafe fn blocks<const TERMS: usize, const LOOKS: bool, const N: usize>(&mut self, block: usize, inner: __mmask8) {
+    unsafe fn blocks<const FORWARDS: bool, const TERMS: usize, const LOOKS: bool, const N: usize>(
+        &mut self,
+        block: usize,
+        inner: __mmask8,
+    ) {
         let at = block * V;
         // SAFETY: as in `both`.
-        let high = unsafe { load::<N>(self.f, self.g, at + V) };
+        let high = unsafe { load::<FORWARDS, N>(self.f, self.g, at + V) };
         let (mut left, mut right) = (zero::<N>(), zero::<N>());
         for k in 0..N {
             left.f[k] = if k == 0 { self.low.f[0] } else { high.f[k - 1] };
@@ -198,12 +211,12 @@ impl Along {
             right.g[k] = unsafe { _mm512_loadu_pd(self.g.add(at + k * V + 1)) };
             right.s[k] = one_up(left.s[k], high.s[k]);
         }
-        let new = between::<TERMS, N>(&left, &right);
+        let new = between::<FORWARDS, TERMS, N>(&left, &right);
         for k in 0..N {
             left.f[k] = one_down(if k == 0 { self.midway.f[0] } else { new.f[k - 1] }, new.f[k]);
             left.s[k] = one_down(if k == 0 { self.midway.s[0] } else { new.s[k - 1] }, new.s[k]);
         }
-        let whole = between::<TERMS, N>(&left, &new);
+        let whole = between::<FORWARDS, TERMS, N>(&left, &new);
         // SAFETY: as in `both`.
         unsafe {
             store(self.f, self.g, at, &whole);
@@ -213,9 +226,9 @@ impl Along {
             for k in 0..N {
                 sums[k] = _mm512_add_pd(whole.f[k], whole.g[k]);
             }
-            for sum in sums {
+            for k in 0..N {
                 // A sum that is no number is below as well.
-                self.sound &= _mm512_cmp_pd_mask::<_CMP_GE_OQ>(sum, self.limit) | !inner;
+                self.sound &= _mm512_cmp_pd_mask::<_CMP_GE_OQ>(sums[k], self.limit) | !inner;
             }
         }
         self.low = Points { f: [high.f[N - 1]], g: [high.g[N - 1]], s: [high.s[N - 1]] };
@@ -225,7 +238,7 @@ impl Along {
 
 #[inline]
 #[target_feature(enable = "avx512f")]
-unsafe fn along<const W: usize, const TERMS: usize, const LOOKS: bool>(
+unsafe fn along<const W: usize, const FORWARDS: bool, const TERMS: usize, const LOOKS: bool>(
     f: *mut f64,
     g: *mut f64,
     n: usize,
@@ -236,16 +249,16 @@ unsafe fn along<const W: usize, const TERMS: usize, const LOOKS: bool>(
     let limit = _mm512_set1_pd(boiling.highest[0]);
     // SAFETY: as in `both`.
     unsafe {
-        let mut walk = Along { f, g, limit, low: load(f, g, 0), midway: zero(), sound: !0 };
-        walk.blocks::<TERMS, LOOKS, 1>(0, if last == 0 { inner & 0xfe } else { 0xfe });
+        let mut walk = Along { f, g, limit, low: load::<FORWARDS, 1>(f, g, 0), midway: zero(), sound: !0 };
+        walk.blocks::<FORWARDS, TERMS, LOOKS, 1>(0, if last == 0 { inner & 0xfe } else { 0xfe });
         (ends[0].0[0], ends[0].1[0]) = (_mm512_cvtsd_f64(walk.midway.g[0]), _mm512_cvtsd_f64(walk.midway.s[0]));
         let mut block = 1;
         while block + BATCH <= last {
-            walk.blocks::<TERMS, LOOKS, BATCH>(block, 0xff);
+            walk.blocks::<FORWARDS, TERMS, LOOKS, BATCH>(block, 0xff);
             block += BATCH;
         }
         while block <= last {
-            walk.blocks::<TERMS, LOOKS, 1>(block, if block == last { inner } else { 0xff });
+            walk.blocks::<FORWARDS, TERMS, LOOKS, 1>(block, if block == last { inner } else { 0xff });
             block += 1;
         }
         let mut values = [[0.0; V]; 2];
@@ -271,21 +284,24 @@ impl Beside {
     /// `N / 2` points from `point` on (at least the second).
     #[inline]
     #[target_feature(enable = "avx512f")]
-    unsafe fn points<const TERMS: usize, const LOOKS: bool, const N: usize>(&mut self, point: usize) {
+    unsafe fn points<const FORWARDS: bool, const TERMS: usize, const LOOKS: bool, const N: usize>(
+        &mut self,
+        point: usize,
+    ) {
         let at = point * STRIDE;
         // SAFETY: as in `both`.
-        let right = unsafe { load::<N>(self.f, self.g, at + STRIDE) };
+        let right = unsafe { load::<FORWARDS, N>(self.f, self.g, at + STRIDE) };
         let mut left = zero::<N>();
         for k in 0..N {
             left.f[k] = if k < 2 { self.left.f[k] } else { right.f[k - 2] };
             left.s[k] = if k < 2 { self.left.s[k] } else { right.s[k - 2] };
         }
-        let new = between::<TERMS, N>(&left, &right);
+        let new = between::<FORWARDS, TERMS, N>(&left, &right);
         for k in 0..N {
             left.f[k] = if k < 2 { self.midway.f[k] } else { new.f[k - 2] };
             left.s[k] = if k < 2 { self.midway.s[k] } else { new.s[k - 2] };
         }
-        let whole = between::<TERMS, N>(&left, &new);
+        let whole = between::<FORWARDS, TERMS, N>(&left, &new);
         // SAFETY: as in `both`.
         unsafe {
             store(self.f, self.g, at, &whole);
@@ -311,7 +327,7 @@ impl Beside {
 
 #[inline]
 #[target_feature(enable = "avx512f")]
-unsafe fn beside<const W: usize, const TERMS: usize, const LOOKS: bool>(
+unsafe fn beside<const W: usize, const FORWARDS: bool, const TERMS: usize, const LOOKS: bool>(
     f: *mut f64,
     g: *mut f64,
     n: usize,
@@ -321,8 +337,8 @@ unsafe fn beside<const W: usize, const TERMS: usize, const LOOKS: bool>(
     // SAFETY: as in `both`; boiling heads and ends are those of sixteen lanes, as `suits` asks.
     unsafe {
         let limit = [_mm512_loadu_pd(boiling.highest.as_ptr()), _mm512_loadu_pd(boiling.highest.as_ptr().add(V))];
-        let (first, left) = (load::<2>(f, g, 0), load::<2>(f, g, STRIDE));
-        let midway = between::<TERMS, 2>(&first, &left);
+        let (first, left) = (load::<FORWARDS, 2>(f, g, 0), load::<FORWARDS, 2>(f, g, STRIDE));
+        let midway = between::<FORWARDS, TERMS, 2>(&first, &left);
         let mut walk = Beside { f, g, limit, left, midway, sound: [!0; 2] };
         for half in 0..2 {
             _mm512_storeu_pd(ends[0].0.as_mut_ptr().add(half * V), midway.g[half]);
@@ -330,11 +346,11 @@ unsafe fn beside<const W: usize, const TERMS: usize, const LOOKS: bool>(
         }
         let mut point = 1;
         while point + BATCH / 2 <= n {
-            walk.points::<TERMS, LOOKS, BATCH>(point);
+            walk.points::<FORWARDS, TERMS, LOOKS, BATCH>(point);
             point += BATCH / 2;
         }
         while point < n {
-            walk.points::<TERMS, LOOKS, 2>(point);
+            walk.points::<FORWARDS, TERMS, LOOKS, 2>(point);
             point += 1;
         }
         for half in 0..2 {
@@ -378,19 +394,20 @@ pub(super) fn set_end<const W: usize>(
         keep(f, from, new_f);
         keep(g, from, new_g);
         // The second of two is taken where the first is no number.
-        for (k, new) in [new_f, new_f, new_g, new_g].into_iter().enumerate() {
-            let old = part(&extent.values[k], from);
-            let wider = if k % 2 == 0 { _mm512_min_pd(new, old) } else { _mm512_max_pd(new, old) };
-            keep(&mut extent.values[k], from, wider);
-        }
+        let [f_low, f_high, g_low, g_high] = &mut extent.values;
+        keep(f_low, from, _mm512_min_pd(new_f, part(f_low, from)));
+        keep(f_high, from, _mm512_max_pd(new_f, part(f_high, from)));
+        keep(g_low, from, _mm512_min_pd(new_g, part(g_low, from)));
+        keep(g_high, from, _mm512_max_pd(new_g, part(g_high, from)));
     }
 }
 
 /// As `Extent::seen`.
 #[inline]
 #[target_feature(enable = "avx512f")]
-pub(super) fn seen<const W: usize>(extent: &mut Extent<W>, boiling: &Boiling<W>) -> [bool; 4] {
+pub(super) fn seen<const W: usize>(extent: &mut Extent<W>, boiling: &Boiling<W>) -> [bool; 5] {
     let (mut two, mut three, mut above, mut near): (__mmask8, __mmask8, __mmask8, __mmask8) = (!0, !0, !0, !0);
+    let mut forwards: __mmask8 = !0;
     for from in (0..W).step_by(V) {
         let (f_low, f_high) = (part(&extent.values[0], from), part(&extent.values[1], from));
         let (g_low, g_high) = (part(&extent.values[2], from), part(&extent.values[3], from));
@@ -404,7 +421,9 @@ pub(super) fn seen<const W: usize>(extent: &mut Extent<W>, boiling: &Boiling<W>)
         three &= _mm512_cmp_pd_mask::<_CMP_LE_OQ>(sums, all(THREE_TERMS));
         let lowest = _mm512_fnmadd_pd(all(2.0), drift, _mm512_add_pd(f_low, g_low));
         above &= _mm512_cmp_pd_mask::<_CMP_GE_OQ>(lowest, part(&boiling.highest, from));
+        let least = _mm512_fnmadd_pd(all(2.0), drift, _mm512_sub_pd(f_low, g_high));
+        forwards &= _mm512_cmp_pd_mask::<_CMP_GE_OQ>(least, _mm512_setzero_pd());
         near &= _mm512_cmp_pd_mask::<_CMP_LE_OQ>(drift, _mm512_mul_pd(all(DRIFT_SHARE), apart));
     }
-    [two == !0, three == !0, above != !0, near != !0]
+    [two == !0, three == !0, above != !0, near != !0, forwards == !0]
 }

@@ -27,6 +27,8 @@ pub(super) struct Cubic {
 
 /// Two cubics in |Q| about the flow in the middle of a pipe, lane by lane: the second from `knot` on, both good from `low`
 /// to `high`.
+///
+/// Resistance grows with flow, so that no sum of two sigmas of flows up to `high` is more than `sum`.
 #[derive(Debug)]
 pub(super) struct Near<const W: usize> {
     pub(super) cubics: [[[f64; W]; 4]; 2],
@@ -35,8 +37,11 @@ pub(super) struct Near<const W: usize> {
     pub(super) high: [f64; W],
     /// Flows in the middle between which they stay the nearest.
     kept: [[f64; W]; 2],
-    /// Some sum of two sigmas is beyond what a series is good for.
-    pub(super) divides: bool,
+    pub(super) sum: f64,
+    /// The largest sigma of flows beyond `high` in the step before.
+    pub(super) beyond: f64,
+    /// Steps for which eight lanes read from both cubics.
+    pub(super) both_for: [u32; 2],
 }
 
 impl<const W: usize> Near<W> {
@@ -46,7 +51,9 @@ impl<const W: usize> Near<W> {
         knot: [0.0; W],
         high: [0.0; W],
         kept: [[0.0; W]; 2],
-        divides: true,
+        sum: f64::INFINITY,
+        beyond: 0.0,
+        both_for: [0; 2],
     };
 
     /// Keep or choose by the flows in the middle.
@@ -59,6 +66,8 @@ impl<const W: usize> Near<W> {
         }
         if strays {
             (0..W).for_each(|lane| self.choose(tables, lane, flow_m3_s[lane].abs()));
+            let most = |lane: usize| 2.0 * tables.sigma_of(lane, self.high[lane]);
+            self.sum = (0..W).map(most).fold(0.0, f64::max);
         }
     }
 
@@ -163,10 +172,8 @@ impl<const W: usize> Tables<W> {
     /// Whole points to points midway.
     #[inline(always)]
     pub(super) fn midway<I: Isa>(&mut self, (f, g): (&mut [f64], &mut [f64]), n: usize, walls: &mut Walls<W>) {
-        walls.follow((&mut *f, &mut *g), 0);
         for point in 0..n {
             let (a, b) = (point * W, point * W + W);
-            walls.follow((&mut f[b..], &mut g[b..]), point + 1);
             self.point::<I>((f, g), a, b, a);
             walls.give_midway((&mut f[a..], &mut g[a..]), point);
         }
@@ -178,13 +185,17 @@ impl<const W: usize> Tables<W> {
         &mut self,
         (f, g): (&mut [f64], &mut [f64]),
         n: usize,
-        walls: &Walls<W>,
+        walls: &mut Walls<W>,
         (boiling, unsound): (&Boiling<W>, &mut [bool; W]),
     ) {
         for point in (1..n).rev() {
             self.point::<I>((f, g), (point - 1) * W, point * W, point * W);
-            walls.give((&mut f[point * W..], &mut g[point * W..]), point);
-            note_unsound::<I, W>((&f[point * W..], &g[point * W..]), point, boiling, unsound);
+            let (f, g) = (&mut f[point * W..][..W], &mut g[point * W..][..W]);
+            let mut sums = walls.give_whole((&mut *f, &mut *g), point);
+            for l in 0..W {
+                sums[l] += f[l] + g[l];
+            }
+            note_unsound::<I, W>(&sums, point, boiling, unsound);
         }
     }
 

@@ -2,18 +2,22 @@
 //!
 //! Both half steps of a point in one walk, eight scenarios at a time, so that points midway never leave the registers.
 //! The friction of a pipe's points is read from two neighbouring cubics of its table that stay in registers: those about
-//! the flow in the middle. A point whose flow lies outside both is read from the table. The quotient of the flow is taken
-//! by three terms of its series, which is exact to 1e-12 up to [`SERIES_UP_TO`]; beyond, all are divided.
+//! the flow in the middle; from one of them, chosen lane by lane, where a few flows looked at beforehand all lie in it. A
+//! point whose flow lies outside is read from the table. The quotient of the flow is taken by the first terms of its
+//! series, as in the kernel for fixed friction.
 
+use super::super::vector::{V, keep, part};
 use super::tables::{Near, Tables};
 use super::walls::Walls;
-use super::{Boiling, Rough};
+use super::{Boiling, Rough, THREE_TERMS, TWO_TERMS};
 use std::arch::x86_64::*;
+use std::cell::Cell;
 
-/// Numbers in a vector.
-const V: usize = 8;
-/// Sum of two sigmas up to which the series is taken.
-const SERIES_UP_TO: f64 = 1.0e-3;
+/// Points of a pipe that tell beforehand whether one cubic does.
+const LOOKED_AT: usize = 5;
+/// Share of a pipe's points that may lie outside one cubic before two are taken, and for how many steps.
+const STRAYS_SHARE: u32 = 64;
+const BOTH_FOR: u32 = 64;
 
 /// What the ends are offered by the points midway: `(f or g, sigma)`.
 pub(super) type Ends<const W: usize> = [([f64; W], [f64; W]); 2];
@@ -25,65 +29,86 @@ pub(super) fn suits(lanes: usize) -> bool {
 }
 
 /// [`Near`] in registers, for eight lanes, with the numbers of the walls.
+#[derive(Clone, Copy)]
 struct Held {
     cubics: [[__m512d; 4]; 2],
     knot: __m512d,
     low: __m512d,
     high: __m512d,
-    share: __m512d,
-    drop: __m512d,
-    half_drop: __m512d,
+    give: __m512d,
     gain: __m512d,
-    soft: __m512d,
-    soft_share: __m512d,
+}
+
+/// Flows outside: the tables they are read from, how many vectors, and the largest sigma.
+struct Outside<'a, const W: usize> {
+    tables: &'a Tables<W>,
     half: usize,
+    strays: Cell<u32>,
+    beyond: Cell<f64>,
 }
 
 impl Held {
-    /// sigma at flows.
+    /// sigma at flows; with `ONE`, by the first cubic alone.
     #[inline]
     #[target_feature(enable = "avx512f")]
-    fn sigma<const W: usize>(&self, tables: &Tables<W>, flow: __m512d) -> __m512d {
+    fn sigma<const ONE: bool, const W: usize>(&self, outside: &Outside<'_, W>, flow: __m512d) -> __m512d {
         let size = _mm512_abs_pd(flow);
-        let above = _mm512_cmp_pd_mask::<_CMP_GE_OQ>(size, self.knot);
-        let pick = |k: usize| _mm512_mask_blend_pd(above, self.cubics[0][k], self.cubics[1][k]);
         let inside = _mm512_cmp_pd_mask::<_CMP_GE_OQ>(size, self.low);
         let inside = _mm512_mask_cmp_pd_mask::<_CMP_LT_OQ>(inside, size, self.high);
-        let sigma = _mm512_fmadd_pd(pick(3), size, pick(2));
-        let sigma = _mm512_fmadd_pd(sigma, size, pick(1));
-        let sigma = _mm512_fmadd_pd(sigma, size, pick(0));
-        if inside == 0xff { sigma } else { outside(tables, self.half, (size, sigma), inside) }
+        let [first, second] = &self.cubics;
+        let mut cubic = *first;
+        if !ONE {
+            let above = _mm512_cmp_pd_mask::<_CMP_GE_OQ>(size, self.knot);
+            for k in 0..4 {
+                cubic[k] = _mm512_mask_blend_pd(above, first[k], second[k]);
+            }
+        }
+        let sigma = _mm512_fmadd_pd(cubic[3], size, cubic[2]);
+        let sigma = _mm512_fmadd_pd(sigma, size, cubic[1]);
+        let sigma = _mm512_fmadd_pd(sigma, size, cubic[0]);
+        if inside == 0xff { sigma } else { outside.sigma((size, sigma), inside) }
     }
 
-    /// What of a wall's answer is over its share of the head: `d` of a point that comes as with an elastic wall.
+    /// Narrow to the cubic in which the flows given all lie, lane by lane; false where they do not.
     #[inline]
     #[target_feature(enable = "avx512f")]
-    fn elastic(&self, f: __m512d, g: __m512d, memory: __m512d) -> __m512d {
-        _mm512_fmsub_pd(self.soft_share, _mm512_add_pd(f, g), _mm512_mul_pd(self.soft, memory))
+    fn narrow(&mut self, flows: &[__m512d; LOOKED_AT]) -> bool {
+        let first = _mm512_cmp_pd_mask::<_CMP_GE_OQ>(_mm512_abs_pd(flows[0]), self.knot);
+        let (mut inside, mut same): (__mmask8, __mmask8) = (!0, !0);
+        for flow in flows {
+            let size = _mm512_abs_pd(*flow);
+            same &= !(first ^ _mm512_cmp_pd_mask::<_CMP_GE_OQ>(size, self.knot));
+            inside &= _mm512_cmp_pd_mask::<_CMP_GE_OQ>(size, self.low);
+            inside &= _mm512_cmp_pd_mask::<_CMP_LT_OQ>(size, self.high);
+        }
+        if inside & same != !0 {
+            return false;
+        }
+        for k in 0..4 {
+            self.cubics[0][k] = _mm512_mask_blend_pd(first, self.cubics[0][k], self.cubics[1][k]);
+        }
+        self.low = _mm512_mask_blend_pd(first, self.low, self.knot);
+        self.high = _mm512_mask_blend_pd(first, self.knot, self.high);
+        true
     }
 }
 
-/// sigma by the table for the lanes whose flow is not `inside`.
-#[cold]
-#[inline(never)]
-#[target_feature(enable = "avx512f")]
-fn outside<const W: usize>(
-    tables: &Tables<W>,
-    half: usize,
-    (size, sigma): (__m512d, __m512d),
-    inside: __mmask8,
-) -> __m512d {
-    let (mut sizes, mut sigmas) = ([0.0; V], [0.0; V]);
-    // SAFETY: both arrays hold eight numbers.
-    unsafe {
-        _mm512_storeu_pd(sizes.as_mut_ptr(), size);
-        _mm512_storeu_pd(sigmas.as_mut_ptr(), sigma);
+impl<const W: usize> Outside<'_, W> {
+    /// sigma by the table for the lanes whose flow is not `inside`.
+    #[cold]
+    #[inline(never)]
+    #[target_feature(enable = "avx512f")]
+    fn sigma(&self, (size, sigma): (__m512d, __m512d), inside: __mmask8) -> __m512d {
+        let (mut sizes, mut sigmas) = ([0.0; V], [0.0; V]);
+        keep(&mut sizes, 0, size);
+        keep(&mut sigmas, 0, sigma);
+        for lane in (0..V).filter(|lane| inside & (1 << lane) == 0) {
+            sigmas[lane] = self.tables.sigma_of(self.half * V + lane, sizes[lane]);
+            self.beyond.set(self.beyond.get().max(sigmas[lane]));
+        }
+        self.strays.set(self.strays.get() + 1);
+        part(&sigmas, 0)
     }
-    for lane in (0..V).filter(|lane| inside & (1 << lane) == 0) {
-        sigmas[lane] = tables.sigma_of(half * V + lane, sizes[lane]);
-    }
-    // SAFETY: as above.
-    unsafe { _mm512_loadu_pd(sigmas.as_ptr()) }
 }
 
 #[inline]
@@ -93,19 +118,23 @@ unsafe fn at<const W: usize>(values: &[f64; W], half: usize) -> __m512d {
     unsafe { _mm512_loadu_pd(values.as_ptr().add(half * V)) }
 }
 
+/// Flow from what drives it and the sum x of the sigmas: `D / (1 + x)`, by `TERMS` of its series or (0) itself.
 #[inline]
 #[target_feature(enable = "avx512f")]
-fn flow_between<const DIVIDES: bool>(f_a: __m512d, g_b: __m512d, x: __m512d) -> __m512d {
+fn flow_between<const TERMS: usize>(f_a: __m512d, g_b: __m512d, x: __m512d) -> __m512d {
     let driving = _mm512_sub_pd(f_a, g_b);
-    if DIVIDES {
+    if TERMS == 0 {
         return _mm512_div_pd(driving, _mm512_add_pd(_mm512_set1_pd(1.0), x));
     }
-    let once = _mm512_fnmadd_pd(x, driving, driving);
-    let twice = _mm512_fnmadd_pd(x, once, driving);
-    _mm512_fnmadd_pd(x, twice, driving)
+    let mut flow = driving;
+    for _ in 0..TERMS {
+        flow = _mm512_fnmadd_pd(x, flow, driving);
+    }
+    flow
 }
 
-/// Both half steps of all inner points; the slots of the end points hold anything afterwards.
+/// Both half steps of all inner points; what is at the end points is read and stays. False where a point came below the
+/// highest boiling head of the pipe.
 ///
 /// # Safety
 /// AVX-512F is there.
@@ -115,105 +144,124 @@ pub(super) unsafe fn both<const W: usize>(
     (f, g): (&mut [f64], &mut [f64]),
     n: usize,
     (rough, boiling): (&mut Rough<W>, &Boiling<W>),
-    (ends, unsound): (&mut Ends<W>, &mut [bool; W]),
-) {
+    ends: &mut Ends<W>,
+) -> bool {
     let Rough { tables, walls, near } = rough;
     let (f, g) = (&mut f[..(n + 1) * W], &mut g[..(n + 1) * W]);
-    let mut largest = 0.0_f64;
+    let sum = near.sum.max(2.0 * near.beyond);
+    near.beyond = 0.0;
+    let mut sound = true;
     for half in 0..2 {
         // SAFETY: as promised to this function; the slices hold n + 1 points.
-        let (largest_here, below) = unsafe {
-            if near.divides {
-                walk::<true, W>((f, g), n, (tables, walls, near), (boiling, half), ends)
+        sound &= unsafe {
+            if sum <= TWO_TERMS {
+                step::<2, W>((f, g), n, (tables, walls, near), (boiling, half), ends)
+            } else if sum <= THREE_TERMS {
+                step::<3, W>((f, g), n, (tables, walls, near), (boiling, half), ends)
             } else {
-                walk::<false, W>((f, g), n, (tables, walls, near), (boiling, half), ends)
+                step::<0, W>((f, g), n, (tables, walls, near), (boiling, half), ends)
             }
         };
-        largest = largest.max(largest_here);
-        for lane in 0..V {
-            unsound[half * V + lane] |= below & (1 << lane) != 0;
-        }
     }
-    near.divides = !(largest <= SERIES_UP_TO);
+    sound
 }
 
 #[inline]
 #[target_feature(enable = "avx512f")]
-unsafe fn walk<const DIVIDES: bool, const W: usize>(
+unsafe fn step<const TERMS: usize, const W: usize>(
     (f, g): (&mut [f64], &mut [f64]),
     n: usize,
-    (tables, walls, near): (&Tables<W>, &mut Walls<W>, &Near<W>),
+    (tables, walls, near): (&Tables<W>, &mut Walls<W>, &mut Near<W>),
     (boiling, half): (&Boiling<W>, usize),
     ends: &mut Ends<W>,
-) -> (f64, __mmask8) {
-    let (f, g) = (f.as_mut_ptr(), g.as_mut_ptr());
-    let (whole, midway) = walls.memories();
-    assert!(suits(W) && whole.len() >= (n + 1) * W && midway.len() >= n * W);
-    let (whole, midway) = (whole.as_mut_ptr(), midway.as_mut_ptr());
+) -> bool {
     // SAFETY: points 0 to n of W numbers each; `half` is 0 or 1.
     unsafe {
-        let [share, drop, gain, soft] = walls.numbers().map(|number| at(number, half));
-        let held = Held {
+        let [give, gain] = walls.numbers().map(|number| at(number, half));
+        let mut held = Held {
             cubics: [0, 1].map(|c: usize| [0, 1, 2, 3].map(|k: usize| at(&near.cubics[c][k], half))),
             knot: at(&near.knot, half),
             low: at(&near.low, half),
             high: at(&near.high, half),
-            share,
-            drop,
-            half_drop: _mm512_mul_pd(_mm512_set1_pd(0.5), drop),
+            give,
             gain,
-            soft,
-            soft_share: _mm512_mul_pd(soft, share),
-            half,
         };
-        let (by_point, mut limit) = (at(&boiling.by_point, half), at(&boiling.at_from, half));
-        let (mut below, mut largest): (__mmask8, _) = (0, _mm512_setzero_pd());
-        let first = half * V;
-        let follow = |at: usize| {
-            let (f, g, memory) =
-                (_mm512_loadu_pd(f.add(at)), _mm512_loadu_pd(g.add(at)), _mm512_loadu_pd(whole.add(at)));
-            let d = _mm512_fmsub_pd(held.share, _mm512_add_pd(f, g), memory);
-            let memory = _mm512_fmadd_pd(held.gain, d, memory);
-            _mm512_storeu_pd(whole.add(at), memory);
-            let (new_f, new_g) = (_mm512_fnmadd_pd(held.half_drop, d, f), _mm512_fnmadd_pd(held.half_drop, d, g));
-            (new_f, new_g, memory, held.sigma(tables, _mm512_sub_pd(f, g)))
+        let outside = Outside { tables, half, strays: Cell::new(0), beyond: Cell::new(0.0) };
+        let mut flows = [_mm512_setzero_pd(); LOOKED_AT];
+        for (i, flow) in flows.iter_mut().enumerate() {
+            let at = n * i / (LOOKED_AT - 1) * W + half * V;
+            *flow = _mm512_sub_pd(_mm512_loadu_pd(f.as_ptr().add(at)), _mm512_loadu_pd(g.as_ptr().add(at)));
+        }
+        let both_for = &mut near.both_for[half];
+        *both_for = both_for.saturating_sub(1);
+        let one = *both_for == 0 && held.narrow(&flows);
+        let lowest = if one {
+            walk::<true, TERMS, W>((f, g), n, (&outside, walls, &held), ends)
+        } else {
+            walk::<false, TERMS, W>((f, g), n, (&outside, walls, &held), ends)
         };
-        let (mut f_a, _, mut memory_a, mut sigma_a) = follow(first);
-        let zero = _mm512_setzero_pd();
-        let (mut f_before, mut sigma_before) = (zero, zero);
+        if one && outside.strays.get() * STRAYS_SHARE > n as u32 {
+            *both_for = BOTH_FOR;
+        }
+        near.beyond = near.beyond.max(outside.beyond.get());
+        _mm512_cmp_pd_mask::<_CMP_GE_OQ>(lowest, at(&boiling.highest, half)) == 0xff
+    }
+}
+
+/// The walk along a pipe; returns the lowest sums f + g of inner points.
+#[inline(never)]
+#[target_feature(enable = "avx512f")]
+unsafe fn walk<const ONE: bool, const TERMS: usize, const W: usize>(
+    (f, g): (&mut [f64], &mut [f64]),
+    n: usize,
+    (outside, walls, held): (&Outside<'_, W>, &mut Walls<W>, &Held),
+    ends: &mut Ends<W>,
+) -> __m512d {
+    let held = *held;
+    let (f, g) = (f.as_mut_ptr(), g.as_mut_ptr());
+    let (whole, midway) = walls.memories();
+    assert!(suits(W) && whole.len() >= (n + 1) * W && midway.len() >= n * W);
+    let (whole, midway) = (whole.as_mut_ptr(), midway.as_mut_ptr());
+    let first = outside.half * V;
+    let mut lowest = _mm512_set1_pd(f64::INFINITY);
+    let zero = _mm512_setzero_pd();
+    let (mut f_before, mut sigma_before) = (zero, zero);
+    // SAFETY: points 0 to n of W numbers each; `half` is 0 or 1.
+    unsafe {
+        let mut f_a = _mm512_loadu_pd(f.add(first));
+        let mut sigma_a = held.sigma::<ONE, W>(outside, _mm512_sub_pd(f_a, _mm512_loadu_pd(g.add(first))));
         for j in 0..n {
             let here = first + j * W;
-            let (f_b, g_b, memory_b, sigma_b) = follow(here + W);
+            let (f_b, g_b) = (_mm512_loadu_pd(f.add(here + W)), _mm512_loadu_pd(g.add(here + W)));
+            let sigma_b = held.sigma::<ONE, W>(outside, _mm512_sub_pd(f_b, g_b));
             // The point midway.
-            let x = _mm512_add_pd(sigma_a, sigma_b);
-            largest = _mm512_max_pd(largest, x);
-            let flow = flow_between::<DIVIDES>(f_a, g_b, x);
+            let flow = flow_between::<TERMS>(f_a, g_b, _mm512_add_pd(sigma_a, sigma_b));
             let (f_m, g_m) = (_mm512_fnmadd_pd(sigma_a, flow, f_a), _mm512_fmadd_pd(sigma_b, flow, g_b));
             let memory = _mm512_loadu_pd(midway.add(here));
-            let d = held.elastic(f_m, g_m, memory);
-            _mm512_storeu_pd(midway.add(here), _mm512_fmadd_pd(held.gain, d, memory));
-            let (f_m, g_m) = (_mm512_fnmadd_pd(held.drop, d, f_m), _mm512_fnmadd_pd(held.drop, d, g_m));
-            let sigma_m = held.sigma(tables, flow);
+            let c = _mm512_fmsub_pd(held.give, _mm512_add_pd(f_m, g_m), memory);
+            _mm512_storeu_pd(midway.add(here), _mm512_fmadd_pd(held.gain, c, memory));
+            let (f_m, g_m) = (_mm512_sub_pd(f_m, c), _mm512_sub_pd(g_m, c));
+            let sigma_m = held.sigma::<ONE, W>(outside, flow);
             if j == 0 {
                 _mm512_storeu_pd(ends[0].0.as_mut_ptr().add(first), g_m);
                 _mm512_storeu_pd(ends[0].1.as_mut_ptr().add(first), sigma_m);
             } else {
                 // The point of the whole level before it.
-                let flow = flow_between::<DIVIDES>(f_before, g_m, _mm512_add_pd(sigma_before, sigma_m));
-                let f_w = _mm512_fnmadd_pd(sigma_before, flow, f_before);
-                let g_w = _mm512_fmadd_pd(sigma_m, flow, g_m);
-                let d = held.elastic(f_w, g_w, memory_a);
-                let (f_w, g_w) = (_mm512_fnmadd_pd(held.half_drop, d, f_w), _mm512_fnmadd_pd(held.half_drop, d, g_w));
-                limit = _mm512_add_pd(limit, by_point);
-                below |= _mm512_cmp_pd_mask::<_CMP_NGE_UQ>(_mm512_add_pd(f_w, g_w), limit);
-                _mm512_storeu_pd(f.add(here), f_w);
-                _mm512_storeu_pd(g.add(here), g_w);
+                let flow = flow_between::<TERMS>(f_before, g_m, _mm512_add_pd(sigma_before, sigma_m));
+                let (f_w, g_w) = (_mm512_fnmadd_pd(sigma_before, flow, f_before), _mm512_fmadd_pd(sigma_m, flow, g_m));
+                let memory = _mm512_loadu_pd(whole.add(here));
+                let sum = _mm512_add_pd(f_w, g_w);
+                let c = _mm512_fmsub_pd(held.give, sum, memory);
+                _mm512_storeu_pd(whole.add(here), _mm512_fmadd_pd(held.gain, c, memory));
+                lowest = _mm512_min_pd(lowest, _mm512_sub_pd(sum, c));
+                _mm512_storeu_pd(f.add(here), _mm512_sub_pd(f_w, c));
+                _mm512_storeu_pd(g.add(here), _mm512_sub_pd(g_w, c));
             }
             (f_before, sigma_before) = (f_m, sigma_m);
-            (f_a, memory_a, sigma_a) = (f_b, memory_b, sigma_b);
+            (f_a, sigma_a) = (f_b, sigma_b);
         }
         _mm512_storeu_pd(ends[1].0.as_mut_ptr().add(first), f_before);
         _mm512_storeu_pd(ends[1].1.as_mut_ptr().add(first), sigma_before);
-        (_mm512_reduce_max_pd(largest), below)
     }
+    lowest
 }

@@ -54,26 +54,58 @@ struct Point {
     room: __m512d,
 }
 
+/// Coefficients of `atan(t) / t` in `t^2`: its series, which leaves 2e-15 of it within a row of the table.
+const WITHIN_ROW: [f64; 6] = [1.0, -1.0 / 3.0, 0.2, -1.0 / 7.0, 1.0 / 9.0, -1.0 / 11.0];
+
+/// Share of the table's interval at which eight lanes stand: the angle from the beginning of the row where each last was,
+/// or looked for anew where one has left it.
+#[inline]
+#[target_feature(enable = "avx512f,avx512dq")]
+fn share<const W: usize>(pumps: &mut Pumps<W>, from: usize, alpha: __m512d, v: __m512d) -> __m512d {
+    let (cosine, sine) = (part(&pumps.begins[0], from), part(&pumps.begins[1], from));
+    let along = _mm512_fmadd_pd(alpha, cosine, _mm512_mul_pd(v, sine));
+    let across = _mm512_fmsub_pd(v, cosine, _mm512_mul_pd(alpha, sine));
+    let t = _mm512_div_pd(across, along);
+    let z = _mm512_mul_pd(t, t);
+    let z_2 = _mm512_mul_pd(z, z);
+    let [c_0, c_1, c_2, c_3, c_4, c_5] = WITHIN_ROW;
+    let low = _mm512_fmadd_pd(all(c_1), z, all(c_0));
+    let middle = _mm512_fmadd_pd(all(c_3), z, all(c_2));
+    let high = _mm512_fmadd_pd(all(c_5), z, all(c_4));
+    let series = _mm512_fmadd_pd(_mm512_fmadd_pd(high, z_2, middle), z_2, low);
+    let rest = _mm512_mul_pd(_mm512_mul_pd(t, all(1.0 / STEP_RAD)), series);
+    // The series is good within a row only: a share of it beyond says no more than that.
+    let ahead = _mm512_cmp_pd_mask::<_CMP_GT_OQ>(along, _mm512_setzero_pd());
+    let inside = _mm512_mask_cmp_pd_mask::<_CMP_GE_OQ>(ahead, rest, _mm512_setzero_pd());
+    let inside = _mm512_mask_cmp_pd_mask::<_CMP_LE_OQ>(inside, t, all(ROW_TANGENT));
+    if inside == !0 { rest } else { share_anew(pumps, from, alpha, v) }
+}
+
+/// Tangent of the table's interval, rounded down.
+const ROW_TANGENT: f64 = STEP_RAD * (1.0 + STEP_RAD * STEP_RAD * (1.0 / 3.0 + STEP_RAD * STEP_RAD * (2.0 / 15.0)));
+
+#[cold]
+#[inline(never)]
+#[target_feature(enable = "avx512f,avx512dq")]
+fn share_anew<const W: usize>(pumps: &mut Pumps<W>, from: usize, alpha: __m512d, v: __m512d) -> __m512d {
+    let angle = _mm512_min_pd(_mm512_max_pd(angle_rad(alpha, v), _mm512_setzero_pd()), all(TAU));
+    let place = _mm512_mul_pd(angle, all(1.0 / STEP_RAD));
+    let low = _mm512_roundscale_pd::<{ _MM_FROUND_TO_NEG_INF | _MM_FROUND_NO_EXC }>(place);
+    let low = _mm512_min_pd(low, all(LAST_ROW));
+    let row = _mm512_castpd_si512(_mm512_add_pd(low, all(WHOLE_BITS)));
+    let mut rows = [0_i64; V];
+    // SAFETY: eight numbers.
+    unsafe { _mm512_storeu_si512(rows.as_mut_ptr().cast(), row) };
+    pumps.gather(from, &rows);
+    _mm512_sub_pd(place, low)
+}
+
 #[inline]
 #[target_feature(enable = "avx512f,avx512dq")]
 fn point<const W: usize>(pumps: &mut Pumps<W>, from: usize, flow: __m512d, speed: __m512d) -> Point {
     let (by_flow, by_speed) = (part(&pumps.per_flow, from), part(&pumps.per_speed, from));
     let (alpha, v) = (_mm512_mul_pd(speed, by_speed), _mm512_mul_pd(flow, by_flow));
-    let angle = _mm512_min_pd(_mm512_max_pd(angle_rad(alpha, v), _mm512_setzero_pd()), all(TAU));
-    let place = _mm512_mul_pd(angle, all(1.0 / STEP_RAD));
-    let low = _mm512_roundscale_pd::<{ _MM_FROUND_TO_NEG_INF | _MM_FROUND_NO_EXC }>(place);
-    let low = _mm512_min_pd(low, all(LAST_ROW));
-    let rest = _mm512_sub_pd(place, low);
-    let row = _mm512_castpd_si512(_mm512_add_pd(low, all(WHOLE_BITS)));
-    let known = &pumps.row[from..from + V];
-    // SAFETY: the slice holds eight numbers.
-    let known = unsafe { _mm512_loadu_si512(known.as_ptr().cast()) };
-    if _mm512_cmpneq_epi64_mask(row, known) != 0 {
-        let mut rows = [0_i64; V];
-        // SAFETY: eight numbers.
-        unsafe { _mm512_storeu_si512(rows.as_mut_ptr().cast(), row) };
-        pumps.gather(from, &rows);
-    }
+    let rest = share(pumps, from, alpha, v);
     let (h_0, h_1) = (part(&pumps.values[0], from), part(&pumps.values[1], from));
     let (t_0, t_1) = (part(&pumps.values[2], from), part(&pumps.values[3], from));
     let square = _mm512_fmadd_pd(v, v, _mm512_mul_pd(alpha, alpha));
