@@ -310,3 +310,45 @@ fn draw_sensor(channel: &Channel, rng: &mut impl Rng) -> SensorTruth {
         bandwidth_hz: channel.bandwidth_hz * factor(rng, 0.05),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn kinks(network: &NetworkSpec) -> Vec<Option<KinkSpec>> {
+        let hose = |kind: &ElementKind| match kind {
+            ElementKind::Pipe(PipeSpec { lay_flat: Some(flat), .. }) => Some(flat.kink),
+            _ => None,
+        };
+        network.elements.iter().filter_map(|element| hose(&element.kind)).collect()
+    }
+
+    #[test]
+    fn gives_a_lay_flat_hose_a_kink_of_its_own_and_leaves_a_known_one() {
+        let hoops =
+            "min_pressure = \"-0.6 barg\" # hoops sewn into the jacket keep it round; a plain lay-flat hose would fold";
+        let flat = "min_pressure = \"-0.6 barg\"\nlay_flat = true";
+        let text = crate::rig::shipped("terrace-bench").unwrap().replacen(hoops, flat, 1);
+        let rig = crate::rig::parse(&text, "flat.toml").unwrap_or_else(|problems| panic!("{problems}"));
+        let (network, shaft, _) = rig.plant_parts(0);
+        assert_eq!(kinks(&network), [None], "the prediction knows of none");
+        let draw = |network: &NetworkSpec, seed| {
+            let mut rng = generator(Some(seed)).unwrap();
+            Truth::draw(&rig, network, &shaft, &mut rng).network
+        };
+        let drawn: Vec<KinkSpec> = (0..4).filter_map(|seed| kinks(&draw(&network, seed))[0]).collect();
+        assert_eq!(drawn.len(), 4);
+        for kink in &drawn {
+            assert!((0.1..=0.51).contains(&kink.loss_k) && (0.15..0.85).contains(&kink.share), "{kink:?}");
+        }
+        assert_ne!(drawn[0], drawn[1]);
+        let known = KinkSpec { share: 0.5, loss_k: 3.0, opens_pa: 1.0e5 };
+        let mut described = network;
+        for element in &mut described.elements {
+            if let ElementKind::Pipe(PipeSpec { lay_flat: Some(flat), .. }) = &mut element.kind {
+                flat.kink = Some(known);
+            }
+        }
+        assert_eq!(kinks(&draw(&described, 0)), [Some(known)]);
+    }
+}

@@ -17,7 +17,8 @@ pub(crate) fn decay(re: f64) -> f64 {
 ///
 /// Equation: `J_u = k/(2 g A) (dQ/dt + a sign(Q) |dQ/dx|)` added to the steady friction slope. Over one cell, with
 /// `e = k B/2`: `e (Q_new - Q_old + sign(Q) |Q_right - Q_left| / 2)`, the change in time at the new flow (stable), the
-/// change in space at the old one.
+/// change in space at the old one; at the pipe's ends, where it could be taken on one side only and would make or take
+/// water, it is left out. Beside a cavity each side changes in time from its own old flow.
 /// Range: damps and stretches waves of closures and stops; not meant for laminar flow that lasts.
 /// Source: BSV01 (Brunone's model in the form that suits both directions of waves).
 #[derive(Debug, Clone)]
@@ -43,7 +44,8 @@ impl Acceleration {
         let last = flow_m3_s.len() - 1;
         for i in 0..=last {
             let (left, right) = (i.saturating_sub(1), (i + 1).min(last));
-            let in_space = (flow_m3_s[right] - flow_m3_s[left]).abs() / (right - left) as f64;
+            let within = i > 0 && i < last;
+            let in_space = if within { 0.5 * (flow_m3_s[right] - flow_m3_s[left]).abs() } else { 0.0 };
             let resistance_s_m2 = 0.5 * impedance_s_m2 * self.table.at(self.re_per_flow * flow_m3_s[i].abs());
             self.resistance_s_m2[i] = resistance_s_m2;
             self.drop_m[i] = resistance_s_m2 * (in_space.copysign(flow_m3_s[i]) - flow_m3_s[i]);

@@ -6,11 +6,9 @@ use ramprig::hydraulics::plant::{Plant, PlantEventKind};
 use ramprig::hydraulics::spec::GridOptions;
 
 /// Volume made or lost, share of the largest cavity. Cavities themselves close to rounding (as the frictionless cases
-/// show); what remains is friction across a steep front, which the grid takes at second order.
+/// show); what remains is friction across a steep front, which the grid takes at second order (worst of 97 runs 0.02 %), and
+/// with unsteady friction the change in flow beside pipe ends (worst of 103 runs 0.14 %).
 const VOLUME_SHARE: f64 = 5.0e-3;
-/// With unsteady friction, whose change in space is taken at the old level: the one per cent that is asked for (0.51 % seen
-/// in one of 180 runs).
-const VOLUME_SHARE_UNSTEADY: f64 = 1.0e-2;
 /// The same before there is a cavity, m3.
 const VOLUME_FLOOR_M3: f64 = 1.0e-7;
 /// Vapour that cannot pass untold, m3: a millimetre of bore at each of the bench's dozen places.
@@ -29,8 +27,7 @@ proptest! {
         let driver = Straight { on: true, slope_n_m_s: 100.0, ..Straight::off() };
         let mut plant = Plant::started_at(&bench.network(), &SHAFT, driver, &grid, super::bench::RATED_RAD_S).unwrap();
         let throttle = plant.network().elements.iter().position(|element| element.name == "throttle").unwrap();
-        let share = if unsteady_friction { VOLUME_SHARE_UNSTEADY } else { VOLUME_SHARE };
-        let mut largest_m3 = 0.0_f64;
+        let (mut largest_m3, mut furthest_m3) = (0.0_f64, 0.0_f64);
         for step in 0..3000 {
             if step == 20 {
                 plant.set_opening(throttle, 0.0).unwrap();
@@ -39,13 +36,14 @@ proptest! {
             plant.advance().unwrap();
             largest_m3 = largest_m3.max(plant.cavities_m3());
             let error_m3 = plant.volume_error_m3();
+            furthest_m3 = furthest_m3.max(error_m3.abs());
             prop_assert!(
-                error_m3.abs() < share * largest_m3 + VOLUME_FLOOR_M3,
-                "step {step}: expected 0 m3, got {error_m3:.3e}, tolerance {share:e} of the largest cavity \
+                error_m3.abs() < VOLUME_SHARE * largest_m3 + VOLUME_FLOOR_M3,
+                "step {step}: expected 0 m3, got {error_m3:.3e}, tolerance {VOLUME_SHARE:e} of the largest cavity \
                  {largest_m3:.3e} m3"
             );
         }
-        println!("volume error {:.3e} of the largest cavity", plant.volume_error_m3() / largest_m3);
+        println!("unsteady friction {unsteady_friction}: volume error {:.3e} of the largest cavity", furthest_m3 / largest_m3);
         prop_assert!(largest_m3 > 1.0e-6, "no cavity in this run: {largest_m3:.3e} m3");
         let events = plant.take_events();
         let opened = events.iter().filter(|event| matches!(event.kind, PlantEventKind::CavityOpened { .. })).count();
