@@ -136,6 +136,12 @@ pub struct PredictedPiece {
     pub dt_s: f64,
     /// One series a channel, SI.
     pub series: Vec<Vec<f32>>,
+    /// Lower end of the band, like `series`; empty without a band.
+    #[serde(default)]
+    pub lower: Vec<Vec<f32>>,
+    /// Upper end, likewise.
+    #[serde(default)]
+    pub upper: Vec<Vec<f32>>,
 }
 
 /// What a subscriber receives, in order: one `Snapshot`, then the rest as it happens.
@@ -171,6 +177,9 @@ pub struct RunRequest {
     pub confirmed_by: Option<String>,
     /// Folder for the recording, on the daemon's machine.
     pub out_dir: String,
+    /// Members of the band about the prediction; `None`: as the program does; 0: no band.
+    #[serde(default)]
+    pub band: Option<u32>,
 }
 
 /// What a stop order led to. The order has been handed to the stop line when this is returned; whether the motor

@@ -118,14 +118,13 @@ pub struct PredictArgs {
     /// Starter id; default: the first of the rig file.
     #[arg(long)]
     pub starter: Option<String>,
-    /// Put a band about it: the same run through this many rigs that the description could equally mean. Members
-    /// run beside each other in lanes where the run is no more than commands to starters; 200 cost about twenty predictions,
-    /// shared among the cores.
-    #[arg(long, value_name = "MEMBERS", num_args = 0..=1, default_missing_value = "200",
-          value_parser = clap::value_parser!(u32).range(2..=10_000))]
+    /// Members of the band about the prediction: the same run through this many rigs that the description could equally
+    /// mean; 0: no band. Default: 200, fewer (20 at least) where the run is so long that they would take more than a few
+    /// seconds. Members run beside each other in lanes where the run is no more than commands to starters.
+    #[arg(long, value_name = "MEMBERS", value_parser = members)]
     pub band: Option<u32>,
     /// Seed of the band's draws.
-    #[arg(long, default_value_t = 1)]
+    #[arg(long, default_value_t = crate::prediction::BAND_SEED)]
     pub seed: u64,
     /// Predict the rig with a fault of its pump, for practice: `wear 15%`, `wrong-rotation`, `splash 6%`; more than one is
     /// allowed.
@@ -137,6 +136,13 @@ pub struct PredictArgs {
     /// Write the predicted series.
     #[arg(long, value_name = "FILE")]
     pub csv: Option<PathBuf>,
+}
+
+/// Members of a band: none, or enough for one.
+fn members(text: &str) -> Result<u32, String> {
+    let most = crate::prediction::bands::MEMBERS_MAX;
+    let found = text.parse::<u32>().ok().filter(|members| *members != 1 && *members as usize <= most);
+    found.ok_or_else(|| format!("0 (no band) or 2 to {most} members"))
 }
 
 /// `virtual`.
@@ -204,6 +210,9 @@ pub struct RunArgs {
     /// Confirm every question of the sequence in this name.
     #[arg(long, value_name = "NAME")]
     pub confirmed_by: Option<String>,
+    /// Members of the band about the prediction, as for `predict`; 0: no band.
+    #[arg(long, value_name = "MEMBERS", value_parser = members)]
+    pub band: Option<u32>,
     /// Folder for the recording.
     #[arg(long, default_value = "runs", value_name = "DIR")]
     pub out: PathBuf,

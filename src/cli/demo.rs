@@ -16,6 +16,10 @@ use std::sync::Arc;
 /// Name that the shipped files get in the demo's folder.
 const RIG_FILE: &str = "terrace-bench.toml";
 const SEQUENCE_FILE: &str = "three-starters.toml";
+/// Members of the band about each prediction: fewer than the usual, so that the audience does not wait for them.
+const MEMBERS: u32 = 64;
+/// With `--fast`: one group of lanes, so that the whole stays eight times faster than real time.
+const MEMBERS_FAST: u32 = 16;
 
 /// Run it.
 pub async fn demo(args: &DemoArgs, output: Output, units: System) -> Result<Exit, Failure> {
@@ -26,7 +30,7 @@ pub async fn demo(args: &DemoArgs, output: Output, units: System) -> Result<Exit
     let (rig_path, sequence_text) = write_inputs(&out)?;
     output.note("DEMO on a VIRTUAL rig, invented: no real water, no real motor.");
     let child = VirtualChild::start(&rig_path, args.fast).await?;
-    let outcome = with_child(&child, &rig_path, &sequence_text, &out, (args.watch, output)).await;
+    let outcome = with_child(&child, &rig_path, &sequence_text, &out, (args, output)).await;
     child.end().await;
     let (runs, exit) = outcome?;
     if exit != Exit::Done {
@@ -67,7 +71,7 @@ async fn with_child(
     rig_path: &Path,
     sequence_text: &str,
     out: &Path,
-    (watch, output): (bool, Output),
+    (args, output): (&DemoArgs, Output),
 ) -> Result<(Vec<RunView>, Exit), Failure> {
     let mut rig = super::wires::load_wired(rig_path)?;
     for link in &mut rig.links {
@@ -80,12 +84,13 @@ async fn with_child(
     let starters: Vec<String> = rig.starters.iter().map(|starter| starter.id.clone()).collect();
     let served = own(rig, &out.join("state"), SocketAddr::from(([127, 0, 0, 1], 0)))?;
     output.note(&format!("watch it: ramprig watch --at {}", served.address));
+    let members = if args.fast { MEMBERS_FAST } else { MEMBERS };
     let outcome = match wait_ready(&served, output).await {
-        Ok(()) if watch => {
-            let runs = all_starters(&served, &starters, sequence_text, out, output.behind_a_screen());
+        Ok(()) if args.watch => {
+            let runs = all_starters(&served, &starters, sequence_text, (out, members), output.behind_a_screen());
             watched(runs, Arc::new(served.daemon.clone()), output).await
         }
-        Ok(()) => all_starters(&served, &starters, sequence_text, out, output).await,
+        Ok(()) => all_starters(&served, &starters, sequence_text, (out, members), output).await,
         Err(failure) => Err(failure),
     };
     let report = served.daemon.shutdown("signal", served.signals.hurry.clone()).await;
@@ -114,24 +119,28 @@ async fn all_starters(
     served: &Served,
     starters: &[String],
     sequence_text: &str,
-    out: &Path,
+    (out, members): (&Path, u32),
     output: Output,
 ) -> Result<(Vec<RunView>, Exit), Failure> {
+    let request = |starter: &String| RunRequest {
+        sequence_text: sequence_text.to_owned(),
+        sequence_name: SEQUENCE_FILE.to_owned(),
+        starter: starter.clone(),
+        attending: String::new(),
+        confirmed_by: Some("virtual rig".to_owned()),
+        out_dir: out.display().to_string(),
+        band: Some(members),
+    };
+    let requests: Vec<RunRequest> = starters.iter().map(request).collect();
+    served.daemon.foresee(&requests);
     let mut runs = Vec::new();
-    for starter in starters {
+    for request in requests {
+        let starter = request.starter.clone();
         if served.signals.end.is_cancelled() {
             output.note("ended by a signal between two runs; nothing is on");
             return Ok((runs, Exit::Aborted));
         }
         output.note(&format!("run {} of {}: {starter}", runs.len() + 1, starters.len()));
-        let request = RunRequest {
-            sequence_text: sequence_text.to_owned(),
-            sequence_name: SEQUENCE_FILE.to_owned(),
-            starter: starter.clone(),
-            attending: String::new(),
-            confirmed_by: Some("virtual rig".to_owned()),
-            out_dir: out.display().to_string(),
-        };
         let run = run_to_end(&served.daemon, request, &served.signals, output).await?;
         let Some(end) = &run.end else { return Ok((runs, Exit::Internal)) };
         let exit = of_run(end, run.recording_complete);

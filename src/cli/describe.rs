@@ -5,10 +5,9 @@ use super::exit::Exit;
 use super::failure::Failure;
 use super::output::Output;
 use super::wires::{load, read_sequence, starter_index};
-use crate::prediction::bands::{BandOptions, band};
 use crate::prediction::filling::Filling;
 use crate::prediction::summary::{Summary, emergency_words, loss_words, series_json, write_csv};
-use crate::prediction::{PredictedEvent, Prediction, rehearse};
+use crate::prediction::{BandWish, PredictedEvent, Prediction, Rehearsal, rehearse_with_band};
 use crate::rig::check_report;
 use crate::rig::derived::derive;
 use crate::rig::init::{InitAnswers, init as rig_text};
@@ -93,17 +92,10 @@ pub fn predict(args: &PredictArgs, output: Output, units: System) -> Result<Exit
     let starter = starter_index(&rig, args.starter.as_deref())?;
     let (text, name) = read_sequence(&args.sequence)?;
     let script = Script::parse(&text, &name, &rig, starter).map_err(|p| Failure::configuration(p.to_string()))?;
-    let rehearsal = rehearse(&rig, &script, starter).map_err(Failure::refused)?;
-    let duration_s = rehearsal.duration_s;
-    let prediction = match args.band {
-        None => rehearsal.prediction,
-        Some(members) => {
-            let threads = std::thread::available_parallelism().map_or(1, usize::from);
-            let options = BandOptions { members: members as usize, seed: args.seed, threads };
-            let band = band(&rig, &script, &rehearsal, options);
-            rehearsal.prediction.with_band(band)
-        }
-    };
+    let threads = std::thread::available_parallelism().map_or(1, usize::from);
+    let wish = BandWish { members: args.band, seed: args.seed, threads };
+    let Rehearsal { prediction, duration_s, .. } =
+        rehearse_with_band(&rig, &script, starter, wish, &|| true).map_err(Failure::refused)?;
     if let Some(path) = &args.csv {
         write_series(path, &rig, &prediction)?;
     }

@@ -132,6 +132,7 @@ pub async fn run(args: &RunArgs, output: Output) -> Result<Exit, Failure> {
         attending: args.attending.clone().unwrap_or_default(),
         confirmed_by: args.confirmed_by.clone(),
         out_dir: out_dir.display().to_string(),
+        band: args.band,
     };
     let state = state_dir(args.wires.state_dir.as_deref());
     if let Some(address) = current_owner(&state, &rig.id).and_then(|owner| owner.address) {

@@ -93,6 +93,21 @@ pub struct ChannelCycle {
     pub stop: Option<Piece>,
     /// Highest frequency that sensor and filter let through, Hz (infinite: no limit known).
     pub passes_hz: f64,
+    /// Standard uncertainty of a reading, SI.
+    pub reading_u: f64,
+    /// The band about a predicted channel; `None`: measured, or no band.
+    pub band: Option<Box<BandCycle>>,
+}
+
+/// Both ends of a band over one cycle, through the channel's filter.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BandCycle {
+    /// Lower end.
+    pub lower: ChannelCycle,
+    /// Upper end.
+    pub upper: ChannelCycle,
+    /// Members between them.
+    pub members: u32,
 }
 
 /// Where the time zero of a start comes from.
@@ -155,21 +170,31 @@ fn align_cycle(run: &RunData, filtered: &[Trace], cycle: Cycle) -> AlignedCycle 
             start: cut(info, raw, filtered, zero_s, cycle.start_end_s()),
             stop: cycle.stop_s.and_then(|stop_s| cut(info, raw, filtered, stop_s, cycle.end_s)),
             passes_hz: passes_hz(info),
+            reading_u: info.calibration_u,
+            band: None,
         })
         .collect();
-    let predicted_phase = |k: usize, phase: Phase, zero_s: f64, like: Option<&Piece>| {
-        let (segment, series) = predicted_series(run, cycle.number, phase, k)?;
-        resample(&run.channels[k], segment, series, zero_s, like)
+    let predicted_cycle = |k: usize, m: &ChannelCycle, which: Which| {
+        let phase = |phase: Phase, zero_s: f64, like: Option<&Piece>| {
+            let (segment, series) = predicted_series(run, (cycle.number, phase), k, which)?;
+            resample(&run.channels[k], segment, series, zero_s, like)
+        };
+        ChannelCycle {
+            start: phase(Phase::Start, predicted_zero_s, m.start.as_ref()),
+            stop: phase(Phase::Stop, 0.0, m.stop.as_ref()),
+            band: None,
+            ..*m
+        }
     };
-    let predicted = measured
-        .iter()
-        .enumerate()
-        .map(|(k, m)| ChannelCycle {
-            start: predicted_phase(k, Phase::Start, predicted_zero_s, m.start.as_ref()),
-            stop: predicted_phase(k, Phase::Stop, 0.0, m.stop.as_ref()),
-            passes_hz: m.passes_hz,
-        })
-        .collect();
+    let members = run.prediction.as_ref().and_then(|prediction| Some(prediction.band.as_ref()?.members));
+    let with_band = |(k, m): (usize, &ChannelCycle)| ChannelCycle {
+        band: members.map(|members| {
+            let (lower, upper) = (predicted_cycle(k, m, Which::Lower), predicted_cycle(k, m, Which::Upper));
+            Box::new(BandCycle { lower, upper, members })
+        }),
+        ..predicted_cycle(k, m, Which::Itself)
+    };
+    let predicted = measured.iter().enumerate().map(with_band).collect();
     AlignedCycle { cycle, zero, zero_s, measured, predicted }
 }
 
@@ -225,11 +250,26 @@ fn cut(info: &ChannelInfo, raw: &Trace, filtered: &Trace, zero_s: f64, end_s: f6
     (!phase.is_empty()).then_some(Piece { t0_s, dt_s: filtered.dt_s, values, clipped })
 }
 
-fn predicted_series(run: &RunData, cycle: u32, phase: Phase, channel: usize) -> Option<(&Segment, &[f32])> {
+/// Which of the predicted series.
+#[derive(Debug, Clone, Copy)]
+enum Which {
+    Itself,
+    Lower,
+    Upper,
+}
+
+fn predicted_series(run: &RunData, of: (u32, Phase), channel: usize, which: Which) -> Option<(&Segment, &[f32])> {
     let prediction = run.prediction.as_ref()?;
     let k = prediction.channels.iter().position(|id| *id == run.channels[channel].id)?;
-    let segment = prediction.segments.iter().find(|s| s.cycle == cycle && s.phase == phase)?;
-    Some((segment, segment.series.get(k)?))
+    let number = prediction.segments.iter().position(|s| (s.cycle, s.phase) == of)?;
+    let segment = prediction.segments.get(number)?;
+    let ends = || prediction.band.as_ref()?.segments.get(number);
+    let all = match which {
+        Which::Itself => &segment.series,
+        Which::Lower => &ends()?.lower,
+        Which::Upper => &ends()?.upper,
+    };
+    Some((segment, all.get(k)?))
 }
 
 /// The predicted series on the measured piece's grid, linear between its samples, through the channel's filter.
@@ -257,7 +297,7 @@ fn time_zero(run: &RunData, cycle: &Cycle) -> (TimeZero, f64) {
         Some((k, rest, onset_s))
     });
     let Some((channel, rest, onset_s)) = found else { return (TimeZero::Mark, 0.0) };
-    let predicted_s = predicted_series(run, cycle.number, Phase::Start, channel)
+    let predicted_s = predicted_series(run, (cycle.number, Phase::Start), channel, Which::Itself)
         .and_then(|(segment, series)| predicted_onset(segment, series, rest.threshold))
         .unwrap_or(0.0);
     let after_mark_s = onset_s - cycle.start_s;

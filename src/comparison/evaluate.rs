@@ -151,6 +151,7 @@ fn noise(unit: Unit, measured: &ChannelCycle) -> f64 {
         Unit::Pascal => spread(piece.lead().to_vec()),
         Unit::PascalPerSecond => spread(rates(piece.lead(), piece.dt_s).collect()),
         Unit::Second => 2.0 * piece.dt_s,
+        Unit::Share => 0.0,
     }
 }
 

@@ -19,7 +19,7 @@ const PREDICTED: usize = 11;
 /// The table, lines ended by `\n`.
 pub fn table(runs: &[RunResult], system: System) -> String {
     let mut lines = heading(runs);
-    for metric in METRICS {
+    for metric in METRICS.iter().filter(|metric| concerns(metric, runs)) {
         lines.extend(rows(metric, runs, system));
     }
     lines.push(String::new());
@@ -34,6 +34,11 @@ pub fn figure(key: &str, si: f64, system: System) -> String {
     let Some(metric) = METRICS.iter().find(|metric| metric.key == key) else { return si.to_string() };
     let shown = Shown::of(metric.unit, system);
     format!("{} {}", shown.number(si), shown.unit)
+}
+
+/// False for a metric of the band where no run has one.
+pub fn concerns(metric: &Metric, runs: &[RunResult]) -> bool {
+    runs.is_empty() || runs.iter().any(|run| run.mean_measured(metric.id) != Err(NotMeasured::NoBand))
 }
 
 /// Words of a starter kind.
@@ -127,6 +132,7 @@ impl Shown {
             Unit::Pascal => Self { unit: pressure.to_owned(), scale, decimals },
             Unit::PascalPerSecond => Self { unit: format!("{pressure}/s"), scale, decimals: decimals - 1 },
             Unit::Second => Self { unit: "s".to_owned(), scale: 1.0, decimals: 3 },
+            Unit::Share => Self { unit: "%".to_owned(), scale: 100.0, decimals: 1 },
         }
     }
 
@@ -213,7 +219,8 @@ fn strangers(runs: &[RunResult]) -> Vec<String> {
 fn reasons(runs: &[RunResult]) -> Vec<String> {
     let mut lines = Vec::new();
     for (run, title) in runs.iter().zip(titles(runs)) {
-        let measured = METRICS.iter().filter_map(|m| Some((run.mean_measured(m.id).err()?, m.label)));
+        let concerned = METRICS.iter().filter(|metric| concerns(metric, runs));
+        let measured = concerned.filter_map(|m| Some((run.mean_measured(m.id).err()?, m.label)));
         lines.extend(grouped(measured).map(|(why, what)| format!("{title}: not measured: {what}: {why}")));
         let predictable = METRICS.iter().filter(|m| m.predicted_key.is_some());
         let predicted = predictable.filter_map(|m| Some((run.mean_predicted(m.id).err()?, m.label)));

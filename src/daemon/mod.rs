@@ -5,6 +5,7 @@
 //! else, then tells the executor, which confirms the stop. A person's stop is a cut (coast), not a ramp: nobody can
 //! know from a key why it was pressed.
 
+mod foresight;
 pub mod hub;
 mod live;
 mod operator;
@@ -89,6 +90,7 @@ struct Shared {
     run: Mutex<Option<run::Active>>,
     ownership: Mutex<Ownership>,
     duty: Mutex<Option<Arc<Mutex<DutyLedger>>>>,
+    foresight: foresight::Foresight,
 }
 
 fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
@@ -116,6 +118,7 @@ impl Daemon {
             hub: Hub::default(),
             ownership: Mutex::new(ownership),
             duty: Mutex::new(None),
+            foresight: foresight::Foresight::default(),
             rig,
             state_dir,
             clock,

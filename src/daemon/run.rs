@@ -7,7 +7,7 @@ use super::view::RunMemory;
 use super::{Shared, locked};
 use crate::api::{Activity, PredictedPiece, RunRequest, ServiceError, Update};
 use crate::clock::utc_now_rfc3339;
-use crate::prediction::{Prediction, predict};
+use crate::prediction::Prediction;
 use crate::recording::{self, Recorder, RunDescription};
 use crate::sequence::duty::DutyLedger;
 use crate::sequence::executor::{ExecutorInput, VIRTUAL_NAME, execute};
@@ -256,7 +256,7 @@ fn prepare(shared: &Arc<Shared>, job: &Job) -> Result<Prepared, String> {
         "" => return Err("a start needs a person in attendance; try: --attending NAME".to_owned()),
         name => name.to_owned(),
     };
-    let prediction = predict(&shared.rig, &job.script, job.starter).map_err(|e| e.to_string())?;
+    let prediction = shared.foretell(&job.request, &job.script, job.starter)?;
     if let Some(active) = locked(&shared.run).as_mut() {
         active.predicted = pieces(&prediction);
     }

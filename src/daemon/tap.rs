@@ -2,7 +2,7 @@
 
 use super::{Shared, locked};
 use crate::api::{PredictedPiece, Update};
-use crate::prediction::Prediction;
+use crate::prediction::{Prediction, Segment};
 use crate::sequence::marks::Mark;
 use crate::sequence::ports::{CommandRecord, Event, Journal, JournalError, RunHeader, StatusReading, StopOutcome};
 use std::sync::Arc;
@@ -65,22 +65,26 @@ impl Journal for TapJournal {
     }
 }
 
-/// The predicted segments, thinned for a screen.
+/// The predicted segments with their band, thinned for a screen.
 pub(super) fn pieces(prediction: &Prediction) -> Vec<PredictedPiece> {
-    prediction
-        .segments
-        .iter()
-        .map(|segment| {
-            let length = segment.series.first().map_or(0, Vec::len);
-            let stride = length.div_ceil(POINTS_SHOWN).max(1);
-            let thin = |series: &Vec<f32>| series.iter().copied().step_by(stride).collect();
-            PredictedPiece {
-                cycle: segment.cycle,
-                phase: segment.phase,
-                t0_s: segment.t0_s,
-                dt_s: segment.dt_s * stride as f64,
-                series: segment.series.iter().map(thin).collect(),
-            }
-        })
-        .collect()
+    let ends = |number: usize| prediction.band.as_ref().and_then(|band| band.segments.get(number));
+    let piece = |(number, segment): (usize, &Segment)| {
+        let length = segment.series.first().map_or(0, Vec::len);
+        let stride = length.div_ceil(POINTS_SHOWN).max(1);
+        let each = |series: &[Vec<f32>], of: fn(&[f32]) -> f32| -> Vec<Vec<f32>> {
+            series.iter().map(|series| series.chunks(stride).map(of).collect()).collect()
+        };
+        PredictedPiece {
+            cycle: segment.cycle,
+            phase: segment.phase,
+            t0_s: segment.t0_s,
+            dt_s: segment.dt_s * stride as f64,
+            series: each(&segment.series, |values| values[0]),
+            lower: ends(number)
+                .map_or_else(Vec::new, |ends| each(&ends.lower, |v| v.iter().copied().fold(v[0], f32::min))),
+            upper: ends(number)
+                .map_or_else(Vec::new, |ends| each(&ends.upper, |v| v.iter().copied().fold(v[0], f32::max))),
+        }
+    };
+    prediction.segments.iter().enumerate().map(piece).collect()
 }

@@ -38,6 +38,14 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 pub const MEMBERS: usize = 200;
 /// Most members.
 pub const MEMBERS_MAX: usize = 10_000;
+/// Fewest members where nobody says how many: about two a number that is varied.
+pub const MEMBERS_LEAST: usize = 20;
+/// Cells times steps that a band costs where nobody says how many members: a few seconds of two cores, no source.
+const WORK_IN_LANES: f64 = 8.0e9;
+/// Likewise where members play the sequence one at a time: each cell and step costs about ten times as much.
+const WORK_ALONE: f64 = 5.0e8;
+/// Members begun between two looks at whether anybody still wants the band; whole groups of lanes.
+const BEGUN_AT_ONCE: usize = 64;
 /// Share of members below the lower and above the upper end of a figure.
 const TAIL: f64 = 0.025;
 
@@ -175,12 +183,45 @@ impl Band {
     }
 }
 
+/// Members where nobody says how many: [`MEMBERS`], or as many as cost a few seconds on the run at hand, [`MEMBERS_LEAST`]
+/// at least. Depends on the run alone, never on the computer.
+pub fn usual_members(rig: &Rig, script: &Script, nominal: &Rehearsal) -> usize {
+    let steps = nominal.record.levels.last().copied().unwrap_or(0) as f64;
+    let member = (steps * nominal.prediction.made_with.cells as f64).max(1.0);
+    let two = Lanes::of(rig, script, nominal, &latin_hypercube(2, 0));
+    let moment_s = nominal.prediction.made_with.dt_s * 4.0;
+    let in_lanes = two.and_then(|lanes| lanes.run(moment_s, 1, &|| true)).is_some_and(|(_, in_lanes)| in_lanes == 2);
+    let most = if in_lanes { WORK_IN_LANES } else { WORK_ALONE } / member;
+    (most as usize).clamp(MEMBERS_LEAST, MEMBERS)
+}
+
 /// The band about the prediction of `script` on `rig`.
 pub fn band(rig: &Rig, script: &Script, nominal: &Rehearsal, options: BandOptions) -> Band {
+    made(rig, script, nominal, options, &|| true)
+}
+
+/// As [`band`]; given up, with `None`, once `wanted` says no.
+pub fn band_while(
+    rig: &Rig,
+    script: &Script,
+    nominal: &Rehearsal,
+    options: BandOptions,
+    wanted: Wanted<'_>,
+) -> Option<Band> {
+    let band = made(rig, script, nominal, options, wanted);
+    wanted().then_some(band)
+}
+
+/// Does anybody still want the band?
+pub type Wanted<'a> = &'a (dyn Fn() -> bool + Sync);
+
+fn made(rig: &Rig, script: &Script, nominal: &Rehearsal, options: BandOptions, wanted: Wanted<'_>) -> Band {
     let members = options.members.clamp(2, MEMBERS_MAX);
     let draws = latin_hypercube(members, options.seed);
-    let in_lanes = in_lanes(rig, script, nominal, &draws, options.threads);
-    let (whole, in_lanes) = in_lanes.unwrap_or_else(|| (alone(rig, script, nominal, &draws, options.threads), 0));
+    let lanes = Lanes::of(rig, script, nominal, &draws);
+    let in_lanes = lanes.and_then(|lanes| lanes.run(nominal.record.until_s, options.threads, wanted));
+    let (whole, in_lanes) =
+        in_lanes.unwrap_or_else(|| (alone(rig, script, nominal, &draws, (options.threads, wanted)), 0));
     Band {
         members: members as u32,
         failed: (members - whole.figures.len()) as u32,
@@ -200,14 +241,20 @@ fn ramp_share(rig: &Rig, draw: &Draw) -> f64 {
 }
 
 /// Every member through the whole sequence, one after the other on each thread.
-fn alone(rig: &Rig, script: &Script, nominal: &Rehearsal, draws: &[Draw], threads: usize) -> Envelope {
+fn alone(
+    rig: &Rig,
+    script: &Script,
+    nominal: &Rehearsal,
+    draws: &[Draw],
+    (threads, wanted): (usize, Wanted<'_>),
+) -> Envelope {
     let nominal = &nominal.prediction;
     let next = AtomicUsize::new(0);
     let work = || {
         let mut share = Envelope::about(nominal);
         loop {
             let index = next.fetch_add(1, Ordering::Relaxed);
-            let Some(draw) = draws.get(index) else { return share };
+            let Some(draw) = draws.get(index).filter(|_| wanted()) else { return share };
             let run = member(&varied(rig, draw), script, ramp_share(rig, draw));
             share.take(index, run.ok().as_deref(), nominal);
         }
@@ -219,28 +266,48 @@ fn alone(rig: &Rig, script: &Script, nominal: &Rehearsal, draws: &[Draw], thread
     shares.into_iter().reduce(Envelope::joined).unwrap_or_else(|| Envelope::about(nominal))
 }
 
-/// All members in lanes, and how many stayed there; `None` where the run is more than its commands to starters.
-fn in_lanes(
-    rig: &Rig,
-    script: &Script,
-    nominal: &Rehearsal,
-    draws: &[Draw],
-    threads: usize,
-) -> Option<(Envelope, u32)> {
-    let record = Some(&nominal.record).filter(|record| record.more.is_none())?;
-    let probes: Vec<Probe> = rig.channels.iter().map(probe).collect::<Option<_>>()?;
-    let meters: Vec<Meter> =
-        rig.channels.iter().map(|c| Meter { bandwidth_hz: c.bandwidth_hz, range: c.range }).collect();
-    let line_up = script.first_line_up().unwrap_or(0);
-    let scenario = |draw: &Draw| scenario(rig, line_up, record, draw);
-    let scenarios: Vec<Scenario> = draws.iter().map(scenario).collect::<Option<_>>()?;
-    let sweep = Sweep::new(&scenarios, &probes).ok()?.with_meters(&meters);
-    let interval_s = nominal.prediction.segments.first().map_or(record.until_s, |segment| segment.dt_s);
-    let empty = || Envelope::about(&nominal.prediction);
-    let take = |share: &mut Envelope, member: usize, trace: Trace| share.take_trace(member, &trace, record);
-    let (report, shares) = sweep.fold((record.until_s, interval_s), threads.max(1), (empty, take));
-    let whole = shares.into_iter().reduce(Envelope::joined)?;
-    Some((whole, (report.scenarios - report.alone) as u32))
+/// All members as scenarios of a sweep.
+struct Lanes<'a> {
+    scenarios: Vec<Scenario>,
+    probes: Vec<Probe>,
+    meters: Vec<Meter>,
+    nominal: &'a Rehearsal,
+}
+
+impl<'a> Lanes<'a> {
+    /// `None` where the run is more than its commands to starters.
+    fn of(rig: &Rig, script: &Script, nominal: &'a Rehearsal, draws: &[Draw]) -> Option<Self> {
+        let record = Some(&nominal.record).filter(|record| record.more.is_none())?;
+        let line_up = script.first_line_up().unwrap_or(0);
+        let meter = |channel: &Channel| Meter { bandwidth_hz: channel.bandwidth_hz, range: channel.range };
+        Some(Self {
+            scenarios: draws.iter().map(|draw| scenario(rig, line_up, record, draw)).collect::<Option<_>>()?,
+            probes: rig.channels.iter().map(probe).collect::<Option<_>>()?,
+            meters: rig.channels.iter().map(meter).collect(),
+            nominal,
+        })
+    }
+
+    /// Runs them to `until_s`; says how many stayed in lanes. `None` where they are no sweep.
+    fn run(&self, until_s: f64, threads: usize, wanted: Wanted<'_>) -> Option<(Envelope, u32)> {
+        let (prediction, record) = (&self.nominal.prediction, &self.nominal.record);
+        let interval_s = prediction.segments.first().map_or(record.until_s, |segment| segment.dt_s);
+        let empty = || Envelope::about(prediction);
+        let (mut whole, mut in_lanes) = (empty(), 0);
+        for (number, begun) in self.scenarios.chunks(BEGUN_AT_ONCE).enumerate() {
+            if !wanted() {
+                break;
+            }
+            let take = |share: &mut Envelope, member: usize, trace: Trace| {
+                share.take_trace(number * BEGUN_AT_ONCE + member, &trace, record);
+            };
+            let sweep = Sweep::new(begun, &self.probes).ok()?.with_meters(&self.meters);
+            let (report, shares) = sweep.fold((until_s, interval_s), threads.max(1), (empty, take));
+            whole = shares.into_iter().fold(whole, Envelope::joined);
+            in_lanes += (report.scenarios - report.alone) as u32;
+        }
+        Some((whole, in_lanes))
+    }
 }
 
 fn probe(channel: &Channel) -> Option<Probe> {

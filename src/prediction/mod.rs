@@ -24,7 +24,9 @@ pub use events::{EventKind, PredictedEvent};
 pub use loss::SuddenStop;
 pub use separation::Separation;
 
+use crate::rig::model::Rig;
 use crate::sequence::marks::Phase;
+use crate::sequence::script::Script;
 use crate::signal::ChannelId;
 use serde::{Deserialize, Serialize};
 
@@ -66,8 +68,12 @@ impl Prediction {
     /// Puts a band beside and seals anew.
     #[must_use]
     pub fn with_band(mut self, band: Band) -> Self {
+        let fewer = match (band.members as usize) < bands::MEMBERS {
+            true => format!(" (fewer than the usual {}, so narrower)", bands::MEMBERS),
+            false => String::new(),
+        };
         self.assumptions.push(format!(
-            "band: {} members, {} of them failed, seed {}; {}; varied within (half-widths): {}",
+            "band: {} members{fewer}, {} of them failed, seed {}; {}; varied within (half-widths): {}",
             band.members,
             band.failed,
             band.seed,
@@ -77,6 +83,45 @@ impl Prediction {
         self.band = Some(band);
         self.sha256 = self.digest();
         self
+    }
+}
+
+/// What is asked for about a prediction.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct BandWish {
+    /// Members; `None`: [`bands::usual_members`]; 0: no band.
+    pub members: Option<u32>,
+    /// Seed of the draws.
+    pub seed: u64,
+    /// Threads; the answer does not depend on it.
+    pub threads: usize,
+}
+
+/// Seed of a band when nobody says another.
+pub const BAND_SEED: u64 = 1;
+
+/// The run of `script` through starter `starter_index` of `rig`, rehearsed, with the band that is wished for about it;
+/// without one once `wanted` says no.
+///
+/// # Errors
+/// As [`rehearse`].
+pub fn rehearse_with_band(
+    rig: &Rig,
+    script: &Script,
+    starter_index: usize,
+    wish: BandWish,
+    wanted: bands::Wanted<'_>,
+) -> Result<Rehearsal, PredictionError> {
+    let rehearsal = rehearse(rig, script, starter_index)?;
+    let usual = || bands::usual_members(rig, script, &rehearsal);
+    let members = wish.members.map_or_else(usual, |members| members as usize);
+    if members == 0 {
+        return Ok(rehearsal);
+    }
+    let options = BandOptions { members, seed: wish.seed, threads: wish.threads };
+    match bands::band_while(rig, script, &rehearsal, options, wanted) {
+        Some(band) => Ok(Rehearsal { prediction: rehearsal.prediction.with_band(band), ..rehearsal }),
+        None => Ok(rehearsal),
     }
 }
 

@@ -59,6 +59,8 @@ pub struct Summary {
     pub separation: Option<Separation>,
     /// Spans of the figures over the band's members, channel order; empty without a band.
     pub band: Vec<BandFigures>,
+    /// Members of the band that ran to their end, and those asked for; none without a band.
+    pub band_members: Option<(u32, u32)>,
     /// What the prediction was made with.
     pub made_with: MadeWith,
 }
@@ -80,6 +82,7 @@ impl Summary {
             events: prediction.events.clone(),
             separation: prediction.separation,
             band: prediction.band.as_ref().map(|band| band.figures.clone()).unwrap_or_default(),
+            band_members: prediction.band.as_ref().map(|band| (band.members - band.failed, band.members)),
             made_with: prediction.made_with.clone(),
         }
     }
@@ -94,6 +97,8 @@ impl Summary {
             "emergency_stop": self.emergency_stop.as_ref().map(|stop| sudden_json(&self.channels, stop)),
             "filling": self.filling, "levels": self.levels, "events": self.events, "beside": self.beside,
             "separation": self.separation.as_ref().map(separation_json),
+            "band_members": self.band_members.map(|(_, asked)| asked),
+            "band_members_in": self.band_members.map(|(within, _)| within),
             "band": self.band.iter().map(|figures| band_json(&self.channels, figures)).collect::<Map<String, Value>>(),
         })
     }

@@ -11,7 +11,8 @@ use super::schema::{COMMITTED, ENTRY, Form, HEADER, Layout, MADE};
 use super::span::{Span, frame_range, frames_lost, spans};
 use super::store::PredictionText;
 use crate::comparison::{ChannelInfo, RunData};
-use crate::prediction::{Prediction, Segment};
+use crate::prediction::bands::BandSegment;
+use crate::prediction::{Band, Prediction, Segment};
 use crate::rig::model::Channel;
 use crate::sequence::ports::{CommandRecord, StatusReading, StopOutcome};
 use crate::signal::Trace;
@@ -285,9 +286,23 @@ impl Recording {
             emergency_stop: text.emergency_stop,
             events: text.events,
             separation: text.separation,
-            band: text.band,
+            band: text.band.map(|band| self.band(band, &segments)).transpose()?,
             sha256: text.sha256,
         }))
+    }
+
+    /// With its ends, where they are stored as series; an older program put them into the text.
+    fn band(&self, band: Band, rows: &[SegmentRow]) -> Result<Band, RecordingError> {
+        if !band.segments.is_empty() {
+            return Ok(band);
+        }
+        let ends = |row: &SegmentRow, datasets: &[Dataset]| -> Result<Vec<Vec<f32>>, RecordingError> {
+            let (first, samples) = (row.first_sample as usize, row.samples as usize);
+            datasets.iter().map(|dataset| rows_of::<f32>(self.path(), dataset, first, samples)).collect()
+        };
+        let [lower, upper] = &self.layout.band;
+        let segment = |row| Ok(BandSegment { lower: ends(row, lower)?, upper: ends(row, upper)? });
+        Ok(Band { segments: rows.iter().map(segment).collect::<Result<_, RecordingError>>()?, ..band })
     }
 
     fn segment(&self, row: &SegmentRow) -> Result<Segment, RecordingError> {

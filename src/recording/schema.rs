@@ -12,7 +12,7 @@
 //! | `/entry/marks`, `events`, `commands`, `slow`, `stops` | tables |
 //! | `/entry/end` | one row, written last |
 //! | `/entry/committed` | `partial` only: rows of each dataset that are wholly on disk; a reader believes no more |
-//! | `/entry/prediction/` | `segments`, `series/<channel>`, `flow_m3_s`, `beside/<name>` (pump, shaft, motor, levels, heads; unit in the name), `made_json`, `stored` (when it was on disk) |
+//! | `/entry/prediction/` | `segments`, `series/<channel>`, `flow_m3_s`, `beside/<name>` (pump, shaft, motor, levels, heads; unit in the name), `band_lower/<channel>`, `band_upper/<channel>` (no rows without a band), `made_json`, `stored` (when it was on disk) |
 //! | `/entry/overview/` | closed only, derived: smallest and largest of short intervals in SI against `time_s`, what a general viewer plots first |
 //! | `/entry/integrity/digests_json` | closed only: SHA-256 of each block of rows and of each object's attributes |
 //! | `/entry/results/results_json` | closed only, derived, when there are results |
@@ -39,6 +39,8 @@ pub(super) const TIME_AXIS: &str = "time_ns";
 pub(super) const PREDICTION: &str = "prediction";
 /// Group of the series beside the channels; recordings of older programs have none.
 pub(super) const BESIDE: &str = "beside";
+/// Groups of the lower and upper ends of the band; recordings of older programs have none.
+pub(super) const BAND: [&str; 2] = ["band_lower", "band_upper"];
 
 /// Which of the two forms of a recording.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -86,6 +88,8 @@ pub(super) struct Layout {
     pub series: Vec<Dataset>,
     /// Predicted series beside the channels.
     pub beside: Vec<Dataset>,
+    /// Lower, then upper ends of the band by channel, rig order; empty in recordings of older programs.
+    pub band: [Vec<Dataset>; 2],
     /// Rows of each of [`Layout::datasets`] that a whole flush has written; `None`: all.
     committed: Option<Vec<u64>>,
 }
@@ -147,6 +151,15 @@ impl Layout {
         let series = class(prediction.create_group("series")?, "NXcollection")?;
         let mut counts = Vec::new();
         let mut predicted = Vec::new();
+        let mut band = [Vec::new(), Vec::new()];
+        for (ends, name) in band.iter_mut().zip(BAND) {
+            let group = class(prediction.create_group(name)?, "NXcollection")?;
+            for channel in &description.channels {
+                let dataset = samples_dataset::<f32>(&group, &channel.id.0, form)?;
+                create_text_attribute(&dataset, "units", super::description::unit_of(channel.quantity))?;
+                ends.push(dataset);
+            }
+        }
         for channel in &description.channels {
             let dataset = samples_dataset::<i32>(&samples, &channel.id.0, form)?;
             write_channel(&dataset, channel)?;
@@ -175,6 +188,7 @@ impl Layout {
             flow_m3_s,
             series: predicted,
             beside,
+            band,
             committed: None,
         })
     }
@@ -192,9 +206,14 @@ impl Layout {
         };
         let mut counts = Vec::new();
         let mut series = Vec::new();
+        let mut band = [Vec::new(), Vec::new()];
+        let has_band = file.group(&format!("/{ENTRY}/{PREDICTION}/{}", BAND[0])).is_ok();
         for id in channels {
             counts.push(dataset(&format!("{SAMPLES}/{id}"))?);
             series.push(dataset(&format!("{PREDICTION}/series/{id}"))?);
+            for (ends, name) in band.iter_mut().zip(BAND).filter(|_| has_band) {
+                ends.push(dataset(&format!("{PREDICTION}/{name}/{id}"))?);
+            }
         }
         Ok(Self {
             counts,
@@ -213,6 +232,7 @@ impl Layout {
                 .iter()
                 .map(|name| dataset(&format!("{PREDICTION}/{BESIDE}/{name}")))
                 .collect::<Result<_, _>>()?,
+            band,
             committed: None,
         })
     }
@@ -255,7 +275,13 @@ impl Layout {
             &self.stored,
             &self.flow_m3_s,
         ];
-        self.counts.iter().chain(tables).chain(&self.series).chain(&self.beside).collect()
+        self.counts
+            .iter()
+            .chain(tables)
+            .chain(&self.series)
+            .chain(&self.beside)
+            .chain(self.band.iter().flatten())
+            .collect()
     }
 
     /// Frames stored in every channel: channels reach the disk one after another, so a file that was cut off may hold

@@ -6,7 +6,8 @@ use super::names::{RecordingPath, release, sync_folder};
 use super::opened::options;
 use super::rows::{self, BlockRow, EndRow, SegmentRow, StoredRow, ascii};
 use super::schema::{Committed, Documents, Form, Layout};
-use crate::prediction::{Band, MadeWith, PredictedEvent, Prediction, Separation, SuddenStop};
+use crate::prediction::bands::BandSegment;
+use crate::prediction::{Band, MadeWith, PredictedEvent, Prediction, Segment, Separation, SuddenStop};
 use crate::sequence::ports::RunHeader;
 use crate::signal::Block;
 use hdf5::{Dataset, File, H5Type, Result as H5Result};
@@ -197,7 +198,7 @@ impl Store {
         self.check_prediction(prediction)?;
         let mut first_sample = 0;
         let mut table = Vec::new();
-        for segment in &prediction.segments {
+        for (number, segment) in prediction.segments.iter().enumerate() {
             let samples = segment.flow_m3_s.len() as u64;
             table.push(SegmentRow {
                 t0_s: segment.t0_s,
@@ -215,6 +216,13 @@ impl Store {
                 self.append(dataset, series)?;
             }
             self.append(&self.layout.flow_m3_s, &segment.flow_m3_s)?;
+            if let Some(ends) = prediction.band.as_ref().and_then(|band| band.segments.get(number)) {
+                for (datasets, ends) in self.layout.band.iter().zip([&ends.lower, &ends.upper]) {
+                    for (dataset, series) in datasets.iter().zip(ends) {
+                        self.append(dataset, series)?;
+                    }
+                }
+            }
         }
         self.append(&self.layout.segments, &table)?;
         let text = PredictionText {
@@ -224,7 +232,8 @@ impl Store {
             emergency_stop: prediction.emergency_stop.clone(),
             events: prediction.events.clone(),
             separation: prediction.separation,
-            band: prediction.band.clone(),
+            // The ends are stored as series.
+            band: prediction.band.clone().map(|band| Band { segments: Vec::new(), ..band }),
             sha256: prediction.sha256.clone(),
         };
         self.write_document(&self.documents.made, &text)
@@ -246,7 +255,13 @@ impl Store {
                 && segment.beside.len() == prediction.beside.len()
                 && segment.series.iter().chain(&segment.beside).all(|series| series.len() == segment.flow_m3_s.len())
         });
-        if even { Ok(()) } else { refuse("the series of a segment differ in length") }
+        if !even {
+            return refuse("the series of a segment differ in length");
+        }
+        match prediction.band.as_ref().is_none_or(|band| beside_the_prediction(band, prediction)) {
+            true => Ok(()),
+            false => refuse("the band does not stand beside the prediction"),
+        }
     }
 
     /// Say when the prediction was durable.
@@ -303,6 +318,16 @@ impl Store {
     fn fault(&self, doing: &str, error: &hdf5::Error) -> RecordingError {
         RecordingError::hdf5(self.names.partial(), doing, error)
     }
+}
+
+/// Has the band ends for every sample of every channel?
+fn beside_the_prediction(band: &Band, prediction: &Prediction) -> bool {
+    let pairs = band.segments.iter().zip(&prediction.segments);
+    let lengths = |series: &[Vec<f32>]| series.iter().map(Vec::len).collect::<Vec<_>>();
+    let even = |(ends, segment): (&BandSegment, &Segment)| {
+        [&ends.lower, &ends.upper].iter().all(|ends| lengths(ends) == lengths(&segment.series))
+    };
+    band.segments.len() == prediction.segments.len() && pairs.map(even).all(|even| even)
 }
 
 /// Append values to a one-dimensional dataset.

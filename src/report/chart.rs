@@ -1,4 +1,5 @@
 //! Line charts as SVG text: measured solid, predicted dashed, so that a black-and-white print still tells them apart.
+//! The band about a prediction is a grey area behind both.
 //! Colours: Okabe and Ito's set for colour-blind readers (2008).
 
 use plotters::prelude::*;
@@ -16,6 +17,15 @@ pub struct Line {
     pub dashed: bool,
 }
 
+/// A grey area between two lines, behind all others.
+#[derive(Debug, Clone)]
+pub struct Shade {
+    /// Name in the legend.
+    pub name: String,
+    /// (x, lower, upper), x rising.
+    pub ends: Vec<(f64, f64, f64)>,
+}
+
 /// A chart.
 #[derive(Debug, Clone)]
 pub struct Chart {
@@ -27,6 +37,8 @@ pub struct Chart {
     pub y_label: String,
     /// Lines.
     pub lines: Vec<Line>,
+    /// Area behind them.
+    pub shade: Option<Shade>,
     /// Horizontal range; `None`: all points.
     pub x_range: Option<(f64, f64)>,
 }
@@ -42,6 +54,8 @@ pub struct ChartError {
 }
 
 const SIZE: (u32, u32) = (900, 360);
+/// Prints lighter than any line.
+const SHADE: RGBColor = RGBColor(214, 214, 214);
 const COLOURS: [RGBColor; 6] = [
     RGBColor(0, 114, 178),
     RGBColor(213, 94, 0),
@@ -87,7 +101,8 @@ impl Chart {
         let all = || self.lines.iter().flat_map(|line| line.points.iter());
         let x = self.x_range.or_else(|| span(all().map(|p| p.0))).unwrap_or((0.0, 1.0));
         let inside = all().filter(|p| p.0 >= x.0 && p.0 <= x.1);
-        let (low, high) = span(inside.map(|p| p.1)).unwrap_or((0.0, 1.0));
+        let ends = self.shade.iter().flat_map(|shade| &shade.ends).filter(|p| p.0 >= x.0 && p.0 <= x.1);
+        let (low, high) = span(inside.map(|p| p.1).chain(ends.flat_map(|p| [p.1, p.2]))).unwrap_or((0.0, 1.0));
         let margin = (0.06 * (high - low)).max(1e-6 * high.abs()).max(1e-9);
         (x, (low - margin, high + margin))
     }
@@ -96,8 +111,9 @@ impl Chart {
     pub fn to_svg(&self, alt: &str) -> Result<String, ChartError> {
         let mut svg = String::new();
         self.paint(&mut svg).map_err(|reason| ChartError { title: self.title.clone(), reason })?;
-        let head = format!("<svg role=\"img\" aria-label=\"{}\" viewBox=\"0 0 {} {}\" ", escape(alt), SIZE.0, SIZE.1);
-        Ok(svg.replacen("<svg ", &head, 1).replacen(&format!("width=\"{}\" height=\"{}\"", SIZE.0, SIZE.1), "", 1))
+        // The drawing library puts a `viewBox` of its own.
+        let sized = format!("<svg width=\"{}\" height=\"{}\"", SIZE.0, SIZE.1);
+        Ok(svg.replacen(&sized, &format!("<svg role=\"img\" aria-label=\"{}\"", escape(alt)), 1))
     }
 
     fn paint(&self, svg: &mut String) -> Result<(), String> {
@@ -120,6 +136,9 @@ impl Chart {
             .light_line_style(RGBColor(245, 245, 245))
             .draw()
             .map_err(|e| e.to_string())?;
+        if let Some(shade) = &self.shade {
+            draw_shade(&mut plot, shade, (x0, x1))?;
+        }
         for line in &self.lines {
             draw_line(&mut plot, line, (x0, x1))?;
         }
@@ -139,6 +158,23 @@ type Plot<'a, 'b> = ChartContext<
     SVGBackend<'b>,
     Cartesian2d<plotters::coord::types::RangedCoordf64, plotters::coord::types::RangedCoordf64>,
 >;
+
+fn draw_shade(plot: &mut Plot<'_, '_>, shade: &Shade, (x0, x1): (f64, f64)) -> Result<(), String> {
+    let known = |p: &&(f64, f64, f64)| p.0 >= x0 && p.0 <= x1 && p.1.is_finite() && p.2.is_finite();
+    let inside: Vec<(f64, f64, f64)> = shade.ends.iter().filter(known).copied().collect();
+    let stretch = (2 * inside.len()).div_ceil(POINTS_KEPT).max(1);
+    let end = |piece: &[(f64, f64, f64)]| {
+        let (low, high) = piece.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), p| (l.min(p.1), h.max(p.2)));
+        piece.first().map(|p| (p.0, low, high))
+    };
+    let ends: Vec<(f64, f64, f64)> = inside.chunks(stretch).filter_map(end).collect();
+    let upper = ends.iter().map(|p| (p.0, p.2));
+    let lower = ends.iter().rev().map(|p| (p.0, p.1));
+    let area = Polygon::new(upper.chain(lower).collect::<Vec<_>>(), SHADE.filled());
+    let entry = plot.draw_series(std::iter::once(area)).map_err(|e| e.to_string())?;
+    entry.label(shade.name.clone()).legend(|(x, y)| Rectangle::new([(x, y - 5), (x + 20, y + 5)], SHADE.filled()));
+    Ok(())
+}
 
 fn draw_line(plot: &mut Plot<'_, '_>, line: &Line, (x0, x1): (f64, f64)) -> Result<(), String> {
     let colour = COLOURS[line.colour % COLOURS.len()];
@@ -196,9 +232,11 @@ mod tests {
                 x_label: "time, s".into(),
                 y_label: "pressure, bar".into(),
                 lines: vec![line(points)],
+                shade: Some(Shade { name: "band".into(), ends: vec![(0.0, 0.5, 1.5), (1.0, f64::NAN, 2.0)] }),
                 x_range: None,
             };
             let svg = chart.to_svg("a \"picture\"").unwrap();
+            assert_eq!(svg.matches("viewBox").count(), 1, "an attribute twice is no XML: {}", &svg[..200]);
             assert!(
                 svg.starts_with("<svg role=\"img\" aria-label=\"a &quot;picture&quot;\" viewBox"),
                 "{}",

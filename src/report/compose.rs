@@ -1,13 +1,13 @@
 //! From recordings to a document: the answer first (numbers and one picture), then each starter against its prediction,
 //! then what a reader needs to judge it.
 
-use super::chart::{Chart, ChartError, Line};
+use super::chart::{Chart, ChartError, Line, Shade};
 use super::document::{Document, Piece, Section, Table};
 use crate::comparison::RunData;
-use crate::comparison::align::{AlignedCycle, ChannelCycle, align};
+use crate::comparison::align::{AlignedCycle, BandCycle, ChannelCycle, align};
 use crate::comparison::evaluate::{RunResult, evaluate_aligned};
 use crate::comparison::metric::registry::{METRICS, Metric, Unit};
-use crate::comparison::table::titles;
+use crate::comparison::table::{concerns, titles};
 use crate::prediction::summary::{emergency_words, loss_words};
 use crate::sequence::marks::Phase;
 use crate::units::display::{System, significant};
@@ -75,7 +75,7 @@ fn answer(
         let cycle = cycles.first()?;
         phase_line(cycle.measured.get(run.headline)?, Phase::Start, name, colour, false, system)
     });
-    let chart = pressure_chart("First start through each starter, measured", lines.collect(), system);
+    let chart = pressure_chart("First start through each starter, measured", lines.collect(), None, system);
     let alt = format!("Headline pressure over time from current onset, one line a starter: {}", names.join(", "));
     pieces.push(Piece::Figure { svg: chart.to_svg(&alt)?, caption: headline_caption(runs) });
     pieces.extend(CAUTIONS.iter().map(|(word, text)| Piece::Caution { word: (*word).into(), text: (*text).into() }));
@@ -124,24 +124,26 @@ fn headline_caption(runs: &[RunData]) -> String {
     channel.map_or_else(String::new, |c| format!("Channel {} ({}), filter class {}.", c.id, c.label, c.filter_class))
 }
 
-fn dimension(unit: Unit) -> Dimension {
+fn dimension(unit: Unit) -> Option<Dimension> {
     match unit {
-        Unit::Pascal | Unit::PascalPerSecond => Dimension::Pressure,
-        Unit::Second => Dimension::Time,
+        Unit::Pascal | Unit::PascalPerSecond => Some(Dimension::Pressure),
+        Unit::Second => Some(Dimension::Time),
+        Unit::Share => None,
     }
 }
 
 /// Unit text of a metric.
 fn unit_text(metric: &Metric, system: System) -> String {
-    let base = system.unit_name(dimension(metric.unit));
+    let base = dimension(metric.unit).map_or("%", |dimension| system.unit_name(dimension));
     match metric.unit {
         Unit::PascalPerSecond => format!("{base}/s"),
-        Unit::Pascal | Unit::Second => base.to_owned(),
+        Unit::Pascal | Unit::Second | Unit::Share => base.to_owned(),
     }
 }
 
 fn number(value: f64, unit: Unit, system: System) -> String {
-    significant(system.number(value, dimension(unit)), DIGITS)
+    let shown = dimension(unit).map_or(100.0 * value, |dimension| system.number(value, dimension));
+    significant(shown, DIGITS)
 }
 
 /// Metrics down, starters across: mean measured, and predicted in brackets.
@@ -153,7 +155,7 @@ fn metric_table(results: &[RunResult], names: &[String], system: System) -> Tabl
         row.extend(results.iter().map(|run| cell(run, metric, system)));
         row
     };
-    let mut rows: Vec<Vec<String>> = METRICS.iter().map(row).collect();
+    let mut rows: Vec<Vec<String>> = METRICS.iter().filter(|metric| concerns(metric, results)).map(row).collect();
     let mut stops = vec!["stop outcome".to_owned()];
     stops.extend(results.iter().map(|run| run.stop_outcome.to_string()));
     rows.push(stops);
@@ -190,9 +192,13 @@ fn starter_section(run: &RunData, cycles: &[AlignedCycle], name: &str, system: S
         lines.extend(
             predicted.and_then(|p| phase_line(p, phase, "predicted beforehand", PREDICTED_COLOUR, true, system)),
         );
-        let chart = pressure_chart(&format!("{name}: {word}"), lines, system);
-        let alt =
+        let shade = predicted.and_then(|p| phase_shade(p.band.as_deref()?, phase, system));
+        let mut alt =
             format!("Headline pressure over time in the {word} phase, measured cycles and the prediction, {name}");
+        if let Some(shade) = &shade {
+            alt.push_str(&format!(". Shaded behind them: {}", shade.name));
+        }
+        let chart = pressure_chart(&format!("{name}: {word}"), lines, shade, system);
         pieces.push(Piece::Figure { svg: chart.to_svg(&alt)?, caption: lag_caption(cycles, phase) });
     }
     if let Some(header) = &run.header {
@@ -249,8 +255,17 @@ fn phase_line(
     Some(Line { name: name.to_owned(), points: piece.values.iter().enumerate().map(shown).collect(), colour, dashed })
 }
 
-fn pressure_chart(title: &str, lines: Vec<Line>, system: System) -> Chart {
+/// The band of a phase as an area.
+fn phase_shade(band: &BandCycle, phase: Phase, system: System) -> Option<Shade> {
+    let end = |cycle| phase_line(cycle, phase, "", PREDICTED_COLOUR, false, system).map(|line| line.points);
+    let (lower, upper) = (end(&band.lower)?, end(&band.upper)?);
+    let ends = lower.iter().zip(&upper).map(|(low, high)| (low.0, low.1, high.1)).collect();
+    Some(Shade { name: format!("band of {} rigs like this one", band.members), ends })
+}
+
+fn pressure_chart(title: &str, lines: Vec<Line>, shade: Option<Shade>, system: System) -> Chart {
     Chart {
+        shade,
         title: title.to_owned(),
         x_label: "time, s".into(),
         y_label: format!("pressure, {} gauge", system.unit_name(Dimension::Pressure)),

@@ -92,12 +92,21 @@ impl Picture {
 
     /// Points of the predicted trace of the chosen channel in rig time: the segment of the latest mark.
     pub fn predicted_points(&self) -> Vec<(f64, f64)> {
+        self.points_of(|piece| &piece.series)
+    }
+
+    /// Lower and upper ends of the band about it; empty without a band.
+    pub fn band_points(&self) -> [Vec<(f64, f64)>; 2] {
+        [self.points_of(|piece| &piece.lower), self.points_of(|piece| &piece.upper)]
+    }
+
+    fn points_of(&self, which: fn(&PredictedPiece) -> &Vec<Vec<f32>>) -> Vec<(f64, f64)> {
         let Some((mark_s, phase, cycle)) = self.snapshot.as_ref().and_then(|s| s.run.as_ref()?.anchor) else {
             return Vec::new();
         };
         let of_phase = |piece: &&PredictedPiece| piece.cycle == cycle && piece.phase == phase;
         let Some(piece) = self.predicted.iter().find(of_phase) else { return Vec::new() };
-        let Some(series) = piece.series.get(self.chosen) else { return Vec::new() };
+        let Some(series) = which(piece).get(self.chosen) else { return Vec::new() };
         series
             .iter()
             .enumerate()

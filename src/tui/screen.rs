@@ -103,13 +103,13 @@ fn chart(picture: &Picture, frame: &mut Frame<'_>, area: Rect) {
         points.iter().flat_map(|p| [(p.0, p.1 * factor), (p.0, p.2 * factor)]).collect()
     });
     let until_s = newest_s + WINDOW_S * 0.1;
-    let predicted: Vec<(f64, f64)> = picture
-        .predicted_points()
-        .into_iter()
-        .filter(|p| p.0 >= from_s && p.0 <= until_s)
-        .map(|p| (p.0, p.1 * factor))
-        .collect();
-    let (low, high) = bounds(&[&measured, &predicted], from_s);
+    let shown = |points: Vec<(f64, f64)>| -> Vec<(f64, f64)> {
+        let near = points.into_iter().filter(|p| p.0 >= from_s && p.0 <= until_s);
+        near.map(|p| (p.0, p.1 * factor)).collect()
+    };
+    let predicted = shown(picture.predicted_points());
+    let [lower, upper] = picture.band_points().map(shown);
+    let (low, high) = bounds(&[&measured, &predicted, &lower, &upper], from_s);
     let line = |name: &'static str, data, colour, marker| {
         Dataset::default()
             .name(name)
@@ -119,17 +119,20 @@ fn chart(picture: &Picture, frame: &mut Frame<'_>, area: Rect) {
             .data(data)
     };
     let datasets = vec![
+        line("lower", lower.as_slice(), Color::DarkGray, Marker::Dot),
+        line("upper", upper.as_slice(), Color::DarkGray, Marker::Dot),
         line("predicted", predicted.as_slice(), Color::Yellow, Marker::Dot),
         line("measured", measured.as_slice(), Color::Cyan, Marker::Braille),
     ];
     let y_labels = [low, f64::midpoint(low, high), high].map(|v| format!("{v:.2}"));
     let x_labels = [from_s, until_s].map(|t| format!("{t:.0} s"));
+    let band = if upper.is_empty() { "" } else { " between the ends of its band" };
     let widget = Chart::new(datasets)
         .legend_position(None)
         .block(
             Block::new()
                 .borders(Borders::TOP)
-                .title(format!(" {}, {unit}: line measured, dots predicted ", channel.label)),
+                .title(format!(" {}, {unit}: line measured, dots predicted{band} ", channel.label)),
         )
         .x_axis(Axis::default().bounds([from_s, until_s]).labels(x_labels))
         .y_axis(Axis::default().bounds([low, high]).labels(y_labels));

@@ -73,6 +73,13 @@ def read(path):
             "events": [text(row["text"]) for row in entry["events"]],
             "stops": [text(row["outcome"]) for row in entry["stops"]],
             "header": json.loads(text(entry["header_json"][()]) or "null"),
+            "band_rows": [len(prediction[f"band_{end}/{name}"]) for end in ("lower", "upper") for name in names],
+            "band_holds_prediction": all(
+                bool((prediction[f"band_lower/{name}"][:] <= prediction[f"series/{name}"][:]).all())
+                and bool((prediction[f"band_upper/{name}"][:] >= prediction[f"series/{name}"][:]).all())
+                for name in names
+                if len(prediction[f"band_lower/{name}"])
+            ),
             "predicted_rows": len(prediction["flow_m3_s"]),
             "stored_rig_s": [float(row["rig_s"]) for row in prediction["stored"]],
             "plotted": plotted(file) if len(scale) else None,

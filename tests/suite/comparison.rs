@@ -7,7 +7,9 @@ use ramprig::comparison::metric::{NotMeasured, Reading};
 use ramprig::comparison::summary::summary;
 use ramprig::comparison::table::table;
 use ramprig::comparison::{ChannelInfo, RunData, evaluate};
+use ramprig::prediction::bands::{Band, BandSegment};
 use ramprig::prediction::{MadeWith, Prediction, Segment};
+use ramprig::rig::uncertainty::Uncertainty;
 use ramprig::sequence::marks::{Mark, MarkKind, Phase};
 use ramprig::sequence::ports::StopOutcome;
 use ramprig::signal::filter::LowPass;
@@ -234,6 +236,47 @@ fn law_every_metric_of_a_made_run_is_its_known_answer_measured_and_predicted() {
         assert!((trough.gauge_pa.unwrap() - (STATIC_PA + TROUGH_PA)).abs() < CORNER_PA);
         assert!((0.4..=0.5).contains(&trough.at_s.unwrap()), "{trough:?}");
     }
+}
+
+/// A band about the made prediction: wide over the start, wholly above it over the stop.
+fn band(about: &Prediction) -> Band {
+    let moved = |segment: &Segment, by: f32| -> Vec<Vec<f32>> {
+        segment.series.iter().map(|series| series.iter().map(|value| value + by).collect()).collect()
+    };
+    let ends = |segment: &Segment| {
+        let (low, high) = if segment.phase == Phase::Start { (-5_000.0, 5_000.0) } else { (500.0, 5_000.0) };
+        BandSegment { lower: moved(segment, low), upper: moved(segment, high) }
+    };
+    Band {
+        members: 20,
+        failed: 0,
+        in_lanes: None,
+        seed: 1,
+        uncertainty: Uncertainty::default(),
+        segments: about.segments.iter().map(ends).collect(),
+        figures: Vec::new(),
+    }
+}
+
+#[test]
+fn law_the_share_inside_the_band_is_that_of_the_samples_between_its_ends() {
+    let mut data = run(StarterKind::AcrossTheLine, made_pressure);
+    let about = prediction(2_000.0);
+    data.prediction = Some(Prediction { band: Some(band(&about)), ..about });
+    let start_s = START_PHASE_S - CURRENT_LAG_S;
+    let share = start_s / (start_s + 5.0);
+    for result in evaluate(&data).headline_metric("share_in_band") {
+        close("share", result.measured, share, 2e-3, "of the samples");
+    }
+    data.channels[0].calibration_u = 1_000.0;
+    close("2 kPa beyond", evaluate(&data).headline_metric("share_in_band")[0].measured, share, 2e-3, "of the samples");
+    data.channels[0].calibration_u = 1_500.0;
+    close("3 kPa beyond", evaluate(&data).headline_metric("share_in_band")[0].measured, 1.0, 0.0, "of the samples");
+    let text = table(&[evaluate(&data)], System::Si);
+    assert!(text.contains("inside the band [%]") && text.contains("100.0"), "{text}");
+    data.prediction = Some(prediction(0.0));
+    assert_eq!(why(&evaluate(&data), "share_in_band"), NotMeasured::NoBand);
+    assert!(!table(&[evaluate(&data)], System::Si).contains("band"), "no row without a band");
 }
 
 #[test]

@@ -80,8 +80,25 @@ fn picture() -> Picture {
         t0_s: -0.5,
         dt_s: 0.1,
         series: vec![predicted, vec![], vec![]],
+        lower: vec![],
+        upper: vec![],
     }]));
     picture
+}
+
+#[test]
+fn shows_the_ends_of_the_band_about_the_prediction() {
+    let mut banded = picture();
+    for piece in &mut banded.predicted {
+        let scaled = |by: f32| vec![piece.series[0].iter().map(|value| value * by).collect(), vec![], vec![]];
+        (piece.lower, piece.upper) = (scaled(0.8), scaled(1.25));
+    }
+    let text = screen(&banded, 120, 40);
+    assert!(text.contains("dots predicted between the ends of its band"), "{text}");
+    assert!(!screen(&picture(), 120, 40).contains("band"));
+    let dots = |text: &str| text.chars().filter(|c| *c == '•').count();
+    let (with, without) = (dots(&text), dots(&screen(&picture(), 120, 40)));
+    assert!(with > 2 * without, "{with} dots with the band, {without} without");
 }
 
 fn screen(picture: &Picture, width: u16, height: u16) -> String {

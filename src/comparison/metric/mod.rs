@@ -7,6 +7,7 @@ mod acceleration_time;
 pub mod registry;
 mod rise_time;
 mod rmse;
+mod share_in_band;
 pub mod start_peak_rate;
 mod start_surge;
 mod stop_surge;
@@ -56,6 +57,9 @@ pub enum NotMeasured {
     /// Nothing was predicted.
     #[error("nothing was predicted for it")]
     NoPrediction,
+    /// The prediction has no band.
+    #[error("no band was predicted")]
+    NoBand,
     /// Too short for a steady level.
     #[error("the phase lasts {duration_s:.2} s, a steady level needs {SHORTEST_PHASE_S} s")]
     TooShort {

@@ -1,7 +1,8 @@
 //! The list of metrics, in the order in which faces show them.
 
 use super::{
-    NotMeasured, Reading, acceleration_time, rise_time, rmse, start_peak_rate, start_surge, stop_surge, stop_trough,
+    NotMeasured, Reading, acceleration_time, rise_time, rmse, share_in_band, start_peak_rate, start_surge, stop_surge,
+    stop_trough,
 };
 use crate::comparison::align::ChannelCycle;
 use serde::Serialize;
@@ -40,6 +41,9 @@ pub enum Unit {
     /// Time.
     #[serde(rename = "s")]
     Second,
+    /// Share, 0..1.
+    #[serde(rename = "1")]
+    Share,
 }
 
 /// How a metric is computed.
@@ -174,6 +178,18 @@ pub const METRICS: &[Metric] = &[
         subject: Subject::Pressure,
         formula: "root mean square of measured less predicted over start and stop phase, aligned",
         measure: Measure::Against(rmse::measure),
+    },
+    Metric {
+        id: "share_in_band",
+        key: "share_in_band",
+        predicted_key: None,
+        label: "inside the band",
+        span: Span::Cycle,
+        unit: Unit::Share,
+        subject: Subject::Pressure,
+        formula: "share of the measured samples of start and stop phase, aligned, that lie between the ends of the band \
+                  about the prediction, or beyond them by no more than twice the channel's standard uncertainty",
+        measure: Measure::Against(share_in_band::measure),
     },
 ];
 

@@ -121,6 +121,11 @@ fn keeps_closed_recordings_that_h5py_reads_with_the_prediction_stored_before_the
         assert!(stored_s < start_s, "prediction stored at {stored_s} s, first start at {start_s} s of rig time");
         assert!((start_s - stored_s - before_s).abs() < 1e-6, "says {before_s} s, is {} s", start_s - stored_s);
         assert!(found["predicted_rows"].as_u64().unwrap() > 0);
+        let band = found["band_rows"].as_array().unwrap();
+        assert!(!band.is_empty() && band.iter().all(|rows| *rows == found["predicted_rows"]), "{path}: {band:?}");
+        assert_eq!(found["band_holds_prediction"], true, "{path}");
+        let share = number(&run, "share_in_band");
+        assert!(share > 0.3 && share <= 1.0, "{path}: {share} of the measured trace inside the band");
     }
     let left: Vec<_> = walk(demo().folder.path()).into_iter().filter(|p| !settled_name(p)).collect();
     assert!(left.is_empty(), "left behind: {left:?}");
@@ -150,6 +155,7 @@ fn writes_a_self_contained_report_that_says_virtual() {
     for fetching in ["src=", "href=\"http", "@import", "url(", "<link", "<script", "<iframe", "<object"] {
         assert!(!page.contains(fetching), "the page fetches something: {fetching}");
     }
+    assert_eq!(page.matches("Shaded behind them: band of").count(), 2 * KINDS.len(), "a band about each prediction");
     for run in runs() {
         let name = Path::new(run["recording"].as_str().unwrap()).file_name().unwrap().to_str().unwrap().to_owned();
         assert!(page.contains(&name), "the page does not name {name}");

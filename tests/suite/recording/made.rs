@@ -3,10 +3,12 @@
 use crossbeam_channel::{Receiver, Sender, bounded};
 use ramprig::clock::{RigClock, SystemClock, sleep_wall};
 use ramprig::hydraulics::spec::Place;
+use ramprig::prediction::bands::{Band, BandFigures, BandSegment};
 use ramprig::prediction::loss::LossFigures;
 use ramprig::prediction::{EventKind, MadeWith, PredictedEvent, Prediction, Segment, Separation, SuddenStop};
 use ramprig::recording::{Recorder, RecordingError, RunDescription};
 use ramprig::rig::model::{Channel, Quantity};
+use ramprig::rig::uncertainty::Uncertainty;
 use ramprig::sequence::marks::{Mark, MarkKind, Phase};
 use ramprig::sequence::ports::{DeviceIdentity, RunHeader};
 use ramprig::signal::{Block, ChannelId, Scaling};
@@ -144,8 +146,26 @@ pub fn prediction() -> Prediction {
         emergency_stop: Some(SuddenStop { motor_off_after_s: 0.015, ..loss() }),
         events: vec![event()],
         separation: Some(Separation { largest_m3: 1e-3 / 3.0, residual_m3: 1e-7 / 7.0, peak_by_grid: None }),
-        band: None,
+        band: Some(band()),
         sha256: "ab".repeat(32),
+    }
+}
+
+/// A band of the made prediction: each end away from the series by a number of its own.
+fn band() -> Band {
+    let ends = |samples: usize| BandSegment {
+        lower: (0..CHANNELS).map(|c| (0..samples).map(|i| (c as f32 + 0.2) * i as f32 - 1.0 / 3.0).collect()).collect(),
+        upper: (0..CHANNELS).map(|c| (0..samples).map(|i| (c as f32 + 0.4) * i as f32 + 1.0 / 3.0).collect()).collect(),
+    };
+    let figures = BandFigures { id: "p".into(), maximum: (1.0 / 3.0, 2.0 / 3.0), minimum: (-2.0 / 3.0, -1.0 / 3.0) };
+    Band {
+        members: 16,
+        failed: 1,
+        in_lanes: Some(13),
+        seed: 7,
+        uncertainty: Uncertainty::default(),
+        segments: [9_000, 5_000, 1].map(ends).into(),
+        figures: vec![figures],
     }
 }
 

@@ -128,6 +128,8 @@ fn agrees_with_h5py_on_a_closed_file() {
     assert_eq!(found["marks"][0], serde_json::json!(["start", 1, 1.1]));
     assert_eq!(found["stops"], serde_json::json!(["confirmed", "NOT confirmed"]));
     assert_eq!(found["header"]["settings_in_force"]["ramp_up_s"], 0.1 + 0.2);
+    assert_eq!(found["band_rows"], serde_json::json!([14_001; 6].to_vec()), "both ends of three channels");
+    assert_eq!(found["band_holds_prediction"], true);
     assert_eq!((&found["predicted_rows"], &found["stored_rig_s"][0]), (&14_001.into(), &1.5.into()));
     assert_eq!(
         (&found["virtual"], &found["complete"], &found["recovered"]),
