@@ -12,7 +12,7 @@
 //! | 5 adapters | [`fieldbus`], [`acquisition`], [`recording`] |
 //! | 6 on adapters | [`virtual_rig`], [`report`] |
 //! | 7 contract | [`api`] |
-//! | 8 process | [`daemon`] |
+//! | 8 process | [`daemon`], [`observe`] |
 //! | 9 faces | [`tui`], [`web`] |
 //! | 10 door | [`cli`] and `main.rs` |
 
@@ -34,6 +34,7 @@ pub mod virtual_rig;
 pub mod report;
 pub mod api;
 pub mod daemon;
+pub mod observe;
 pub mod tui;
 pub mod web;
 pub mod cli;

@@ -81,6 +81,23 @@ const FLOORS: &[(&str, &[&str])] = &[
             "api",
         ],
     ),
+    (
+        "observe",
+        &[
+            "units",
+            "clock",
+            "signal",
+            "hydraulics",
+            "starters",
+            "rig",
+            "sequence",
+            "prediction",
+            "comparison",
+            "fieldbus",
+            "acquisition",
+            "recording",
+        ],
+    ),
     ("tui", &["units", "clock", "signal", "rig", "sequence", "prediction", "comparison", "starters", "api"]),
     ("web", &["units", "clock", "signal", "rig", "sequence", "prediction", "comparison", "starters", "report", "api"]),
 ];

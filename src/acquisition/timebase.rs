@@ -54,6 +54,22 @@ impl Fit {
         self.drift.abs() < REAL_TIME_DRIFT
     }
 
+    /// Offset, drift and residual in words, for the recording.
+    pub fn words(&self) -> String {
+        if !self.is_real_time() {
+            return format!("sample clock: runs {:.3} times the wall clock, no fit", 1.0 / (1.0 + self.drift));
+        }
+        format!(
+            "sample clock against the host's monotonic clock: rig time {:.6} s at {:.6} s, drift {:.2} ppm, residual {:.3} ms \
+             over {:.1} s",
+            self.rig0_ns as f64 * 1e-9,
+            self.wall0_ns as f64 * 1e-9,
+            self.drift * 1e6,
+            self.residual_s * 1e3,
+            self.span_s
+        )
+    }
+
     /// Rig time of a wall instant, ns, by the line; 0 for instants before the stream.
     pub fn rig_ns_at(&self, wall_ns: u64) -> u64 {
         let since_ns = wall_ns as f64 - self.wall0_ns as f64;

@@ -63,6 +63,11 @@ pub enum Verb {
     Run(RunArgs),
     /// Watch a rig live, with the stop key.
     Watch(WatchArgs),
+    /// Watch a station that somebody else runs: an event a trigger, nothing commanded.
+    Observe(ObserveArgs),
+    /// Take the zero of pressure channels: vented, or against a line that is proven full; or their noise with a starter
+    /// energised without flow.
+    Zero(ZeroArgs),
     /// Put recordings side by side: measured, predicted, spread.
     Compare(CompareArgs),
     /// Write a self-contained HTML page about recordings.
@@ -329,6 +334,61 @@ impl From<Table> for Kind {
             Table::Events => Self::Events,
         }
     }
+}
+
+/// `observe`.
+#[derive(Debug, Args)]
+pub struct ObserveArgs {
+    /// Rig file, with `[[trigger]]` and perhaps `[observe]`.
+    #[arg(required_unless_present_any = ["complete", "differs"])]
+    pub rig: Option<PathBuf>,
+    /// Folder of the session; one that is there already is gone on with.
+    #[arg(long, default_value = "observed", value_name = "DIR")]
+    pub out: PathBuf,
+    /// Label, such as `before` or `after`.
+    #[arg(long, default_value = "")]
+    pub label: String,
+    /// End after this much rig time; default: with Ctrl-C.
+    #[arg(long, value_name = "HOURS")]
+    pub hours: Option<f64>,
+    /// Print a unit for systemd that goes on with the session after a loss of supply, and end.
+    #[arg(long)]
+    pub unit: bool,
+    /// Say whether a session is complete (exit code 1: not), and end.
+    #[arg(long, value_name = "DIR")]
+    pub complete: Option<PathBuf>,
+    /// List what differs between the set-ups of two sessions, and end.
+    #[arg(long, num_args = 2, value_names = ["BEFORE", "AFTER"])]
+    pub differs: Vec<PathBuf>,
+    /// Wires.
+    #[command(flatten)]
+    pub wires: Wires,
+}
+
+/// `zero`.
+#[derive(Debug, Args)]
+#[command(group = clap::ArgGroup::new("how").required(true))]
+pub struct ZeroArgs {
+    /// Rig file.
+    pub rig: PathBuf,
+    /// These channels are open to the atmosphere now.
+    #[arg(long, group = "how", value_delimiter = ',', value_name = "CHANNELS")]
+    pub vented: Vec<String>,
+    /// The lines of this line-up are proven full and at rest now: every pressure channel against its static head.
+    #[arg(long, group = "how", value_name = "LINE-UP")]
+    pub full_line: Option<String>,
+    /// This starter is energised now and nothing flows: noise of every channel.
+    #[arg(long, group = "how", value_name = "STARTER")]
+    pub energised: Option<String>,
+    /// The person who holds the level.
+    #[arg(long, value_name = "NAME")]
+    pub by: String,
+    /// Length of the hold.
+    #[arg(long, default_value_t = 5.0, value_name = "SECONDS")]
+    pub seconds: f64,
+    /// Wires.
+    #[command(flatten)]
+    pub wires: Wires,
 }
 
 /// `demo`.

@@ -10,12 +10,14 @@ pub mod exit;
 mod failure;
 mod follow;
 pub mod output;
+mod observe;
 mod play;
 mod serve;
 mod shelf;
 mod signals;
 mod verify;
 mod wires;
+mod zero;
 
 use crate::units::display::System;
 use args::{Arguments, Units, Verb};
@@ -82,6 +84,8 @@ fn carry_out(arguments: &Arguments, output: Output) -> Result<Exit, Failure> {
         Verb::Serve(args) => block_on(serve::serve(args, output)),
         Verb::Run(args) => block_on(serve::run(args, output)),
         Verb::Watch(args) => block_on(serve::watch(args)),
+        Verb::Observe(args) => block_on(observe::observe(args, output)),
+        Verb::Zero(args) => zero::zero(args, output, units),
         Verb::Demo(args) => block_on(demo::demo(args, output, units)),
     }
 }

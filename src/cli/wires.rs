@@ -3,6 +3,7 @@
 use super::args::Wires;
 use super::failure::Failure;
 use crate::rig::model::Rig;
+use crate::rig::zeros::Hold;
 use std::path::{Path, PathBuf};
 
 /// Load a rig; every problem comes back at once.
@@ -20,8 +21,40 @@ pub fn load_wired(path: &Path) -> Result<Rig, Failure> {
     Ok(rig)
 }
 
-/// Load a rig and put the other addresses in.
+/// Load a rig, put the other addresses in, and take the day's zeros off its channels.
 pub fn load_with(path: &Path, wires: &Wires) -> Result<Rig, Failure> {
+    let mut rig = load_unzeroed(path, wires)?;
+    let holds = read_holds(&state_dir(wires.state_dir.as_deref()), &rig.id)?;
+    for caution in crate::rig::zeros::apply(&mut rig, &holds, &crate::clock::utc_now_rfc3339()) {
+        tracing::warn!("{caution}");
+    }
+    Ok(rig)
+}
+
+/// Where the zeros of a rig lie, one hold a line.
+pub fn zeros_file(state_dir: &Path, rig_id: &str) -> PathBuf {
+    state_dir.join(format!("{rig_id}.zeros.jsonl"))
+}
+
+/// Holds so far, oldest first; a last line that a crash cut short is passed over.
+pub fn read_holds(state_dir: &Path, rig_id: &str) -> Result<Vec<Hold>, Failure> {
+    let path = zeros_file(state_dir, rig_id);
+    let text = match std::fs::read_to_string(&path) {
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(Vec::new()),
+        read => read.map_err(|e| Failure::configuration(format!("{}: {e}", path.display())))?,
+    };
+    let mut holds = Vec::new();
+    for (number, line) in text.split_inclusive('\n').enumerate().filter(|(_, line)| line.ends_with('\n')) {
+        let hold = serde_json::from_str(line).map_err(|e| {
+            Failure::configuration(format!("{}:{}: {e}; try: move the file away", path.display(), number + 1))
+        })?;
+        holds.push(hold);
+    }
+    Ok(holds)
+}
+
+/// Load a rig and put the other addresses in.
+pub fn load_unzeroed(path: &Path, wires: &Wires) -> Result<Rig, Failure> {
     let mut rig = load_wired(path)?;
     for given in &wires.links {
         let (id, address) = given.split_once('=').ok_or_else(|| {

@@ -8,9 +8,12 @@ use super::cycles::{Cycle, cycles};
 use super::metric::NotMeasured;
 use super::{ChannelInfo, RunData};
 use crate::prediction::Segment;
-use crate::sequence::marks::Phase;
+use crate::rig::chain::{Demand, Unsupported};
+use crate::sequence::marks::{MarkKind, Phase};
 use crate::signal::Trace;
 use crate::signal::filter::LowPass;
+use crate::signal::loop_current::LoopState;
+use crate::signal::quality::{FLAT_S, longest_flat};
 use crate::signal::statistics::{mean, standard_deviation};
 use serde::Serialize;
 use std::ops::Range;
@@ -41,8 +44,23 @@ pub struct Piece {
     pub dt_s: f64,
     /// Values, SI; `NaN` where missing.
     pub values: Vec<f64>,
-    /// A raw sample of the phase stood at the end of the sensor's range.
-    pub clipped: bool,
+    /// What raw samples of the phase stood at an end of what the chain can measure, or said that it has failed.
+    pub faults: Faults,
+}
+
+/// What stands against a phase.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Faults {
+    /// A sample stood at the low end: the true value was that or lower.
+    pub clipped_low: bool,
+    /// A sample stood at the high end.
+    pub clipped_high: bool,
+    /// Last sample of the phase that stood at either end.
+    pub last_clipped: Option<usize>,
+    /// A loop current said failure (NE 43): broken wire, short circuit, or the transmitter's own alarm.
+    pub failed: bool,
+    /// The whole phase repeats one value.
+    pub flat: bool,
 }
 
 impl Piece {
@@ -73,12 +91,21 @@ impl Piece {
 
     /// The phase, if it has neither a gap nor a clipped sample: either could hide what is looked for.
     pub fn whole(&self) -> Result<&[f64], NotMeasured> {
+        let phase = self.unbroken()?;
+        if self.faults.clipped_low || self.faults.clipped_high { Err(NotMeasured::Clipped) } else { Ok(phase) }
+    }
+
+    /// The phase, clipped or not, if it has no gap and its sensor lives.
+    pub fn unbroken(&self) -> Result<&[f64], NotMeasured> {
         let longest = self.phase().split(|v| !v.is_nan()).map(<[f64]>::len).max().unwrap_or(0);
         if longest > 0 {
             return Err(NotMeasured::Gap { longest_s: longest as f64 * self.dt_s });
         }
-        if self.clipped {
-            return Err(NotMeasured::Clipped);
+        if self.faults.failed {
+            return Err(NotMeasured::Failed);
+        }
+        if self.faults.flat {
+            return Err(NotMeasured::Flat);
         }
         Ok(self.phase())
     }
@@ -95,6 +122,8 @@ pub struct ChannelCycle {
     pub passes_hz: f64,
     /// Standard uncertainty of a reading, SI.
     pub reading_u: f64,
+    /// Kinds of reading that the measuring chain cannot support, with the reason; none for a prediction.
+    pub withheld: Vec<(Demand, Unsupported)>,
     /// The band about a predicted channel; `None`: measured, or no band.
     pub band: Option<Box<BandCycle>>,
 }
@@ -144,6 +173,8 @@ pub struct AlignedCycle {
     pub zero: TimeZero,
     /// Rig time of the start's time zero, s.
     pub zero_s: f64,
+    /// Standard uncertainty of that time, s: between which samples the current set in, or the mark's own.
+    pub zero_u_s: f64,
     /// Measured, one a channel, rig order.
     pub measured: Vec<ChannelCycle>,
     /// Predicted, one a channel, rig order; phases are `None` where nothing was predicted.
@@ -159,7 +190,7 @@ pub fn align(run: &RunData) -> Vec<AlignedCycle> {
 }
 
 fn align_cycle(run: &RunData, filtered: &[Trace], cycle: Cycle) -> AlignedCycle {
-    let (zero, predicted_zero_s) = time_zero(run, &cycle);
+    let (zero, predicted_zero_s, zero_u_s) = time_zero(run, &cycle);
     let after_mark_s = if let TimeZero::Onset { after_mark_s, .. } = zero { after_mark_s } else { 0.0 };
     let zero_s = cycle.start_s + after_mark_s;
     let measured: Vec<ChannelCycle> = run
@@ -172,6 +203,7 @@ fn align_cycle(run: &RunData, filtered: &[Trace], cycle: Cycle) -> AlignedCycle 
             passes_hz: passes_hz(info),
             reading_u: info.calibration_u,
             band: None,
+            withheld: withheld(info),
         })
         .collect();
     let predicted_cycle = |k: usize, m: &ChannelCycle, which: Which| {
@@ -182,6 +214,7 @@ fn align_cycle(run: &RunData, filtered: &[Trace], cycle: Cycle) -> AlignedCycle 
         ChannelCycle {
             start: phase(Phase::Start, predicted_zero_s, m.start.as_ref()),
             stop: phase(Phase::Stop, 0.0, m.stop.as_ref()),
+            withheld: Vec::new(),
             band: None,
             ..*m
         }
@@ -195,13 +228,33 @@ fn align_cycle(run: &RunData, filtered: &[Trace], cycle: Cycle) -> AlignedCycle 
         ..predicted_cycle(k, m, Which::Itself)
     };
     let predicted = measured.iter().enumerate().map(with_band).collect();
-    AlignedCycle { cycle, zero, zero_s, measured, predicted }
+    AlignedCycle { cycle, zero, zero_s, zero_u_s, measured, predicted }
 }
 
-/// What the channel's filter and sensor let through: half power of the class is at 5/3 of its number (SAE J211-1).
 fn passes_hz(info: &ChannelInfo) -> f64 {
-    let sensor_hz = if info.bandwidth_hz > 0.0 { info.bandwidth_hz } else { f64::INFINITY };
-    if info.filter_class == 0 { sensor_hz } else { sensor_hz.min(f64::from(info.filter_class) * 5.0 / 3.0) }
+    info.chain.passes_hz(info.bandwidth_hz, info.filter_class)
+}
+
+fn withheld(info: &ChannelInfo) -> Vec<(Demand, Unsupported)> {
+    let why = |demand: Demand| Some((demand, info.chain.supports(demand, passes_hz(info)).err()?));
+    Demand::ALL.into_iter().filter_map(why).collect()
+}
+
+/// What the raw samples of a phase say of their sensor.
+fn faults(info: &ChannelInfo, raw: &[f64], dt_s: f64) -> Faults {
+    let (low, high) = info.chain.measurable(info.range);
+    let known = low < high;
+    let at_low = |v: &f64| known && *v <= low;
+    let at_high = |v: &f64| known && *v >= high;
+    let failed = |v: &f64| info.chain.current_ma(*v, info.range).is_some_and(|i| LoopState::of(i).is_failure());
+    let whole_s = raw.len() as f64 * dt_s;
+    Faults {
+        clipped_low: raw.iter().any(at_low),
+        clipped_high: raw.iter().any(at_high),
+        last_clipped: raw.iter().rposition(|v| at_low(v) || at_high(v)),
+        failed: raw.iter().any(|v| !v.is_nan() && failed(v)),
+        flat: whole_s >= FLAT_S && longest_flat(raw) == raw.len(),
+    }
 }
 
 fn filter_trace(info: &ChannelInfo, trace: &Trace) -> Trace {
@@ -243,11 +296,10 @@ fn indices(trace: &Trace, from_s: f64, to_s: f64) -> Range<usize> {
 fn cut(info: &ChannelInfo, raw: &Trace, filtered: &Trace, zero_s: f64, end_s: f64) -> Option<Piece> {
     let phase = indices(filtered, zero_s, end_s);
     let whole = indices(filtered, zero_s - LEAD_S, end_s);
-    let (low, high) = info.range;
-    let clipped = raw.values.get(phase.clone())?.iter().any(|v| *v <= low || *v >= high) && low < high;
+    let faults = faults(info, raw.values.get(phase.clone())?, raw.dt_s);
     let t0_s = filtered.t0_s + whole.start as f64 * filtered.dt_s - zero_s;
     let values = filtered.values.get(whole)?.to_vec();
-    (!phase.is_empty()).then_some(Piece { t0_s, dt_s: filtered.dt_s, values, clipped })
+    (!phase.is_empty()).then_some(Piece { t0_s, dt_s: filtered.dt_s, values, faults })
 }
 
 /// Which of the predicted series.
@@ -287,21 +339,31 @@ fn resample(info: &ChannelInfo, segment: &Segment, series: &[f32], zero_s: f64, 
         f64::from(series[before]) + (x - before as f64) * (f64::from(series[after]) - f64::from(series[before]))
     };
     let values: Vec<f64> = (0..count.max(0.0) as usize).map(at).collect();
-    (!values.is_empty()).then(|| Piece { t0_s, dt_s, values: filter_values(info, dt_s, values), clipped: false })
+    (!values.is_empty()).then(|| Piece {
+        t0_s,
+        dt_s,
+        values: filter_values(info, dt_s, values),
+        faults: Faults::default(),
+    })
 }
 
-/// Time zero of the start, and the time in the predicted segment that corresponds to it.
-fn time_zero(run: &RunData, cycle: &Cycle) -> (TimeZero, f64) {
+/// Time zero of the start, the time in the predicted segment that corresponds to it, and the standard uncertainty of the
+/// first, s.
+fn time_zero(run: &RunData, cycle: &Cycle) -> (TimeZero, f64, f64) {
     let found = run.channels.iter().position(|c| c.unit == "A").and_then(|k| {
-        let (rest, onset_s) = measured_onset(&run.channels[k], &run.traces[k], cycle)?;
-        Some((k, rest, onset_s))
+        let (rest, onset_s, u_s) = measured_onset(&run.channels[k], &run.traces[k], cycle)?;
+        Some((k, rest, onset_s, u_s))
     });
-    let Some((channel, rest, onset_s)) = found else { return (TimeZero::Mark, 0.0) };
+    let Some((channel, rest, onset_s, u_s)) = found else {
+        let start = MarkKind::Start { cycle: cycle.number };
+        let mark = run.marks.iter().find(|mark| mark.kind == start);
+        return (TimeZero::Mark, 0.0, mark.map_or(f64::NAN, |mark| mark.u_s));
+    };
     let predicted_s = predicted_series(run, (cycle.number, Phase::Start), channel, Which::Itself)
         .and_then(|(segment, series)| predicted_onset(segment, series, rest.threshold))
         .unwrap_or(0.0);
     let after_mark_s = onset_s - cycle.start_s;
-    (TimeZero::Onset { after_mark_s, lag_s: after_mark_s - predicted_s }, predicted_s)
+    (TimeZero::Onset { after_mark_s, lag_s: after_mark_s - predicted_s }, predicted_s, u_s)
 }
 
 /// What no current looks like.
@@ -310,7 +372,9 @@ struct Rest {
     threshold: f64,
 }
 
-fn measured_onset(info: &ChannelInfo, trace: &Trace, cycle: &Cycle) -> Option<(Rest, f64)> {
+/// Rest, onset and its standard uncertainty. The current left its rest somewhere between the last sample that lay within
+/// half the threshold and the one that passed it: a rectangle of that width, and one of a sample (JCGM 100, 4.3.7).
+fn measured_onset(info: &ChannelInfo, trace: &Trace, cycle: &Cycle) -> Option<(Rest, f64, f64)> {
     let window_s = cycle.start_s - ONSET_BEFORE_S;
     let quiet = &trace.values[indices(trace, window_s - ONSET_REST_S, window_s)];
     let quiet: Vec<f64> = quiet.iter().copied().filter(|v| !v.is_nan()).collect();
@@ -320,8 +384,11 @@ fn measured_onset(info: &ChannelInfo, trace: &Trace, cycle: &Cycle) -> Option<(R
     let threshold = (ONSET_SIGMAS * standard_deviation(&quiet)).max(ONSET_SHARE * (info.range.1 - info.range.0));
     let rest = Rest { level: mean(&quiet), threshold };
     let window = indices(trace, window_s, cycle.start_s + ONSET_AFTER_S);
-    let at = onset(&trace.values[window.clone()], &rest, trace.dt_s)?;
-    Some((rest, trace.t0_s + (window.start + at) as f64 * trace.dt_s))
+    let values = &trace.values[window.clone()];
+    let at = onset(values, &rest, trace.dt_s)?;
+    let quiet = values[..at].iter().rposition(|v| *v - rest.level < 0.5 * rest.threshold).unwrap_or(0);
+    let u_s = ((at - quiet).pow(2) as f64 + 1.0).sqrt() * trace.dt_s / 12.0_f64.sqrt();
+    Some((rest, trace.t0_s + (window.start + at) as f64 * trace.dt_s, u_s))
 }
 
 fn predicted_onset(segment: &Segment, series: &[f32], threshold: f64) -> Option<f64> {

@@ -4,6 +4,7 @@ use super::align::{AlignedCycle, ChannelCycle, TimeZero, align};
 use super::cycles::Cycle;
 use super::metric::registry::{METRICS, Metric, Subject, Unit, metric};
 use super::metric::{NotMeasured, Reading, start_peak_rate::rates};
+use super::soundness::{ZeroCheck, flags, zero_checks};
 use super::{ChannelInfo, RunData};
 use crate::sequence::marks::MarkKind;
 use crate::sequence::ports::StopOutcome;
@@ -44,6 +45,8 @@ pub struct CycleResult {
     pub cycle: Cycle,
     /// Where the time zero of the start comes from, with the lag taken out.
     pub zero: TimeZero,
+    /// Standard uncertainty of that time, s; not a number where the run does not say.
+    pub zero_u_s: f64,
     /// Pressure channels and the tachometer.
     pub channels: Vec<ChannelResult>,
 }
@@ -81,6 +84,10 @@ pub struct RunResult {
     pub stop_outcome: StopOutcome,
     /// The file was closed properly.
     pub complete: bool,
+    /// What is wrong with channels, in words.
+    pub flags: Vec<String>,
+    /// Zeros before and after, pressure channels.
+    pub zeros: Vec<ZeroCheck>,
 }
 
 /// Apply every metric.
@@ -106,6 +113,8 @@ pub fn evaluate_aligned(run: &RunData, aligned: &[AlignedCycle]) -> RunResult {
         prediction_made_before_start_s: first_start_s(run).zip(run.prediction_stored_s).map(|(start, at)| start - at),
         stop_outcome: run.stop_outcomes.iter().copied().max().unwrap_or(StopOutcome::NotConfirmed),
         complete: run.complete,
+        flags: flags(run),
+        zeros: zero_checks(aligned),
     }
 }
 
@@ -118,9 +127,12 @@ fn cycle_result(run: &RunData, aligned: &AlignedCycle) -> CycleResult {
         let subject = subject_of(info)?;
         let (measured, predicted) = (&aligned.measured[k], &aligned.predicted[k]);
         let metrics = METRICS.iter().filter(|m| m.subject == subject);
-        Some(ChannelResult { channel: k, metrics: metrics.map(|m| metric_result(m, measured, predicted)).collect() })
+        Some(ChannelResult {
+            channel: k,
+            metrics: metrics.map(|m| metric_result(m, info, measured, predicted)).collect(),
+        })
     });
-    CycleResult { cycle: aligned.cycle, zero: aligned.zero, channels: channels.collect() }
+    CycleResult { cycle: aligned.cycle, zero: aligned.zero, zero_u_s: aligned.zero_u_s, channels: channels.collect() }
 }
 
 fn subject_of(info: &ChannelInfo) -> Option<Subject> {
@@ -131,24 +143,31 @@ fn subject_of(info: &ChannelInfo) -> Option<Subject> {
     }
 }
 
-fn metric_result(metric: &Metric, measured: &ChannelCycle, predicted: &ChannelCycle) -> MetricResult {
+fn metric_result(
+    metric: &Metric,
+    info: &ChannelInfo,
+    measured: &ChannelCycle,
+    predicted: &ChannelCycle,
+) -> MetricResult {
     MetricResult {
         id: metric.id,
         measured: metric.measured(measured, predicted),
         predicted: metric.predicted(predicted),
-        noise: noise(metric.unit, measured),
+        noise: noise(metric.unit, measured, info),
     }
 }
 
-/// Noise of a difference of two readings, from the rest before the start.
-fn noise(unit: Unit, measured: &ChannelCycle) -> f64 {
+/// Noise of a difference of two readings: the rest before the start, or the floor with a starter energised where that is
+/// larger.
+fn noise(unit: Unit, measured: &ChannelCycle, info: &ChannelInfo) -> f64 {
+    let floor = info.chain.noise_floor.map_or(0.0, |sigma| NOISE_FACTOR * sigma);
     let Some(piece) = &measured.start else { return 0.0 };
     let spread = |values: Vec<f64>| {
         let known: Vec<f64> = values.into_iter().filter(|v| !v.is_nan()).collect();
         if known.len() < 2 { 0.0 } else { NOISE_FACTOR * standard_deviation(&known) }
     };
     match unit {
-        Unit::Pascal => spread(piece.lead().to_vec()),
+        Unit::Pascal => spread(piece.lead().to_vec()).max(floor),
         Unit::PascalPerSecond => spread(rates(piece.lead(), piece.dt_s).collect()),
         Unit::Second => 2.0 * piece.dt_s,
         Unit::Share => 0.0,
@@ -176,9 +195,15 @@ impl RunResult {
         channel.map_or_else(Vec::new, |channel| self.metric(channel, id))
     }
 
-    /// Measured values of the cycles that have one.
+    /// Measured values of the cycles that have one; a bound is none.
     pub fn measured(&self, id: &str) -> Vec<f64> {
-        self.headline_metric(id).iter().filter_map(|m| m.measured.ok()).map(|v| v.value).collect()
+        let values = self.headline_metric(id).into_iter().filter_map(|m| m.measured.ok());
+        values.filter(|value| !value.at_least).map(|value| value.value).collect()
+    }
+
+    /// Some cycle only gave a bound: the mean is then "at least".
+    pub fn is_at_least(&self, id: &str) -> bool {
+        self.headline_metric(id).iter().any(|m| m.measured.is_ok_and(|value| value.at_least))
     }
 
     /// Mean of the measured values, or why there is none.

@@ -10,6 +10,7 @@ pub mod cycles;
 pub mod evaluate;
 pub mod metric;
 pub mod repeatability;
+pub mod soundness;
 pub mod summary;
 pub mod table;
 pub mod tolerance;
@@ -18,6 +19,7 @@ pub mod verdict;
 pub use evaluate::evaluate;
 
 use crate::prediction::Prediction;
+use crate::rig::chain::Chain;
 use crate::sequence::marks::Mark;
 use crate::sequence::ports::{Event, RunHeader, StopOutcome};
 use crate::signal::{ChannelId, Trace};
@@ -89,4 +91,6 @@ pub struct ChannelInfo {
     pub range: (f64, f64),
     /// Diaphragm elevation, m.
     pub elevation_m: f64,
+    /// Its measuring chain.
+    pub chain: Chain,
 }

@@ -29,11 +29,19 @@ pub struct RunSummary {
     pub stop_outcome: StopOutcome,
     /// Mean lag of current onset taken out by the alignment, s; `null` where time zero is the start mark.
     pub start_lag_s: Option<f64>,
+    /// Largest standard uncertainty of a start's time zero, s: the alignment error.
+    pub alignment_u_s: Option<f64>,
     /// Metrics by key.
     #[serde(flatten)]
     pub metrics: BTreeMap<String, Option<f64>>,
     /// Readings beside the differences: gauge pressure at the start peak, stop peak and stop trough, Pa.
     pub gauge_pa: BTreeMap<String, f64>,
+    /// Metrics of which some cycle was clipped: the true value is at least as large, or a trough as deep.
+    pub at_least: Vec<String>,
+    /// What is wrong with channels, in words: spikes, flat stretches, clipping, failed loops.
+    pub flags: Vec<String>,
+    /// Level of each pressure channel at rest after the run less that before it, Pa.
+    pub zero_drift_pa: BTreeMap<String, f64>,
     /// Why a metric is `null`, by key.
     pub not_measured: BTreeMap<String, String>,
 }
@@ -63,8 +71,12 @@ pub fn summary(run: &RunResult) -> RunSummary {
         prediction_made_before_start_s: run.prediction_made_before_start_s,
         stop_outcome: run.stop_outcome,
         start_lag_s: mean_lag_s(run),
+        alignment_u_s: run.cycles.iter().map(|cycle| cycle.zero_u_s).filter(|u_s| u_s.is_finite()).reduce(f64::max),
         metrics,
         gauge_pa: gauge_pa(run),
+        at_least: METRICS.iter().filter(|m| run.is_at_least(m.id)).map(|m| m.key.to_owned()).collect(),
+        flags: run.flags.clone(),
+        zero_drift_pa: zero_drift_pa(run),
         not_measured,
     }
 }
@@ -72,6 +84,14 @@ pub fn summary(run: &RunResult) -> RunSummary {
 fn mean_lag_s(run: &RunResult) -> Option<f64> {
     let lags: Vec<f64> = run.cycles.iter().filter_map(|c| c.zero.lag_s()).collect();
     (!lags.is_empty()).then(|| crate::signal::statistics::mean(&lags))
+}
+
+fn zero_drift_pa(run: &RunResult) -> BTreeMap<String, f64> {
+    let of = |zero: &super::soundness::ZeroCheck| {
+        let info = run.channels.get(zero.channel).filter(|info| info.unit == "Pa")?;
+        Some((info.id.0.clone(), zero.drift_pa()?))
+    };
+    run.zeros.iter().filter_map(of).collect()
 }
 
 fn gauge_pa(run: &RunResult) -> BTreeMap<String, f64> {

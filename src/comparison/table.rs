@@ -26,6 +26,7 @@ pub fn table(runs: &[RunResult], system: System) -> String {
     lines.extend(pairs(runs, system));
     lines.extend(strangers(runs));
     lines.extend(reasons(runs));
+    lines.extend(soundness(runs, system));
     lines.iter().map(|line| format!("{}\n", line.trim_end())).collect()
 }
 
@@ -90,7 +91,9 @@ fn rows(metric: &Metric, runs: &[RunResult], system: System) -> Vec<String> {
     let shown = Shown::of(metric.unit, system);
     let label = format!("{} [{}]", metric.label, shown.unit);
     let values = runs.iter().map(|run| {
-        let measured = run.mean_measured(metric.id).map_or_else(|_| "not measured".to_owned(), |si| shown.number(si));
+        let measured = run
+            .mean_measured(metric.id)
+            .map_or_else(|_| "not measured".to_owned(), |si| bound(run, metric.id) + &shown.number(si));
         let predicted = match metric.predicted_key {
             Some(_) => run.mean_predicted(metric.id).map_or_else(|_| "-".to_owned(), |si| shown.number(si)),
             None => String::new(),
@@ -104,6 +107,16 @@ fn rows(metric: &Metric, runs: &[RunResult], system: System) -> Vec<String> {
         lines.push(format!("{:LABEL$}{}", "  spread", cells(spreads.iter().map(|text| format!("{text:>width$}")))));
     }
     lines
+}
+
+/// `>= ` before a mean that is only a bound; a trough is at least as deep.
+fn bound(run: &RunResult, id: &str) -> String {
+    match (run.is_at_least(id), id == "stop_trough") {
+        (false, _) => "",
+        (true, false) => ">= ",
+        (true, true) => "<= ",
+    }
+    .to_owned()
 }
 
 fn spread_text(values: &[f64], shown: &Shown) -> String {
@@ -225,6 +238,20 @@ fn reasons(runs: &[RunResult]) -> Vec<String> {
         let predictable = METRICS.iter().filter(|m| m.predicted_key.is_some());
         let predicted = predictable.filter_map(|m| Some((run.mean_predicted(m.id).err()?, m.label)));
         lines.extend(grouped(predicted).map(|(why, what)| format!("{title}: not predicted: {what}: {why}")));
+    }
+    lines
+}
+
+/// Bounds, flags and zeros: one line each.
+fn soundness(runs: &[RunResult], system: System) -> Vec<String> {
+    let mut lines = Vec::new();
+    for (run, title) in runs.iter().zip(titles(runs)) {
+        let clipped: Vec<&str> = METRICS.iter().filter(|m| run.is_at_least(m.id)).map(|m| m.label).collect();
+        if !clipped.is_empty() {
+            lines.push(format!("{title}: clipped, the true value is at least that large: {}", clipped.join(", ")));
+        }
+        lines.extend(run.flags.iter().map(|flag| format!("{title}: caution: {flag}")));
+        lines.extend(super::soundness::zero_words(run, system).into_iter().map(|words| format!("{title}: {words}")));
     }
     lines
 }

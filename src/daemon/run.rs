@@ -317,6 +317,11 @@ fn drive(shared: &Arc<Shared>, job: Job, prepared: &Prepared) -> RunEnd {
         duty_file: Some(duty_file(shared)),
         settings_note: Some(shared.state_dir.join(format!("{}.settings.json", shared.rig.id))),
     });
+    if let Some(fit) = shared.acquisition.timebase() {
+        let at_s = shared.rig_clock.now_ns() as f64 * 1e-9;
+        // As above: said elsewhere.
+        let _ = journal.event(&Event { at_s, level: Level::Note, text: fit.words() });
+    }
     for link in shared.fieldbus.statistics() {
         let at_s = shared.rig_clock.now_ns() as f64 * 1e-9;
         // A journal that fails here has failed before, and the run says so.

@@ -6,6 +6,7 @@
 //! * `link`: the threads; one owns a bus, a second one owns a connection kept for stops;
 //! * `stop`: stop lines, which never wait and are repeated until a status read shows the stop accepted;
 //! * `unit`, `orders`: the dialogues with one device; `drive`: how an IEC 61800-7-201 drive is stopped;
+//! * [`listen`], [`observed`]: buses that are only watched; nothing is sent on a serial line, nothing written on TCP;
 //! * `published`: what the threads have found out; `ports`: what the executor holds.
 //!
 //! All times here are wall time. Queues are bounded: an order that finds the queue full is refused, a stop's cause that
@@ -21,6 +22,8 @@ mod serial;
 pub mod service;
 mod tcp;
 mod link;
+pub mod listen;
+pub mod observed;
 mod orders;
 mod ports;
 mod published;

@@ -21,7 +21,19 @@ const RATE_SHARE: f64 = 0.02;
 /// # Errors
 /// What the operating system says; a port that another process has; a setting that the driver did not take.
 pub(super) fn open_port(path: &str, line: &SerialLine) -> io::Result<OwnedFd> {
-    let port = open(path, OFlags::RDWR | OFlags::NOCTTY | OFlags::NONBLOCK | OFlags::CLOEXEC, Mode::empty())?;
+    opened(path, line, OFlags::RDWR)
+}
+
+/// Open the port at `path` for reading alone: the system refuses every write to it.
+///
+/// # Errors
+/// As [`open_port`].
+pub(super) fn open_port_to_listen(path: &str, line: &SerialLine) -> io::Result<OwnedFd> {
+    opened(path, line, OFlags::RDONLY)
+}
+
+fn opened(path: &str, line: &SerialLine, access: OFlags) -> io::Result<OwnedFd> {
+    let port = open(path, access | OFlags::NOCTTY | OFlags::NONBLOCK | OFlags::CLOEXEC, Mode::empty())?;
     flock(&port, FlockOperation::NonBlockingLockExclusive)
         .map_err(|error| io::Error::new(io::Error::from(error).kind(), "another process has the port"))?;
     let is_pseudo = PSEUDO_TERMINALS.contains(&major(fstat(&port)?.st_rdev));

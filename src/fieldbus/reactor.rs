@@ -3,7 +3,7 @@
 //! Each bus thread owns one single-threaded reactor and blocks in nothing else, so a stop order wakes it at once
 //! whatever it waits for. (Plain blocking reads would have to be cut into slices to notice a stop.)
 
-use super::port::open_port;
+use super::port::{open_port, open_port_to_listen};
 use crate::rig::serial_line::SerialLine;
 use std::future::Future;
 use std::io;
@@ -88,6 +88,17 @@ impl Reactor {
         let port = open_port(path, line)?;
         let _inside = self.runtime.as_ref().map(tokio::runtime::Runtime::enter);
         AsyncFd::new(port)
+    }
+
+    /// Open a serial port that is only listened to.
+    #[expect(
+        deprecated,
+        reason = "its replacement is unsafe: the descriptor must not change while registered; an OwnedFd's never does"
+    )]
+    pub(super) fn open_port_to_listen(&self, path: &str, line: &SerialLine) -> io::Result<AsyncFd<OwnedFd>> {
+        let port = open_port_to_listen(path, line)?;
+        let _inside = self.runtime.as_ref().map(tokio::runtime::Runtime::enter);
+        AsyncFd::with_interest(port, tokio::io::Interest::READABLE)
     }
 
     /// A second handle on the socket of `stream`, for writes that need no waiting.

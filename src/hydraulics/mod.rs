@@ -29,11 +29,13 @@
 //! | Donsky 1961 | B. Donsky, Complete pump characteristics and the effects of specific speeds on hydraulic transients, J. Basic Engineering, 1961 |
 //! | BSV01 | A. Bergant, A. R. Simpson, J. Vitkovsky, Developments in unsteady pipe flow friction modelling, J. Hydraulic Research 39(3), 2001 |
 //! | VB96 | A. Vardy and J. Brown, On turbulent, unsteady, smooth-pipe friction, 1996 |
+//! | D90 | E. O. Doebelin, Measurement Systems, 4th edition, 1990: dynamic effects of volumes and connecting tubing (from memory) |
 //! | IEC 60534-1 | Industrial-process control valves, definition of the flow coefficient |
 
 mod check_valve;
 mod error;
 pub mod filling;
+pub mod impulse_line;
 pub(crate) mod moc;
 pub mod network;
 mod nodal;

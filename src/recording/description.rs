@@ -219,6 +219,9 @@ pub(super) fn write_channel(counts: &Dataset, channel: &Channel) -> H5Result<()>
         ("units", "counts".to_owned()),
         ("conversion", format!("value in {unit} = offset + scale * counts")),
         ("place_json", place),
+        ("reference", channel.chain.reference.word().to_owned()),
+        ("mounting", channel.chain.mounting.clone()),
+        ("chain_json", serde_json::to_string(&channel.chain).unwrap_or_default()),
     ];
     for (name, text) in texts {
         create_text_attribute(counts, name, &text)?;
@@ -231,6 +234,11 @@ pub(super) fn write_channel(counts: &Dataset, channel: &Channel) -> H5Result<()>
         ("bandwidth_hz", channel.bandwidth_hz),
         ("calibration_u", channel.calibration_u),
         ("diaphragm_elevation_m", channel.diaphragm_elevation_m),
+        ("group_delay_s", channel.chain.group_delay_s),
+        ("zero", channel.chain.zero.as_ref().map_or(0.0, |zero| zero.offset)),
+        // Nothing known, nothing limited: not a number.
+        ("natural_frequency_hz", channel.chain.line.map_or(f64::NAN, |line| line.natural_hz)),
+        ("noise_floor", channel.chain.noise_floor.unwrap_or(f64::NAN)),
     ];
     for (name, value) in numbers {
         put(counts, name, value)?;
@@ -345,5 +353,6 @@ fn read_channel(path: &Path, samples: &Group, id: &str) -> Result<Channel, Recor
         filter_class: a.get("filter_class")?,
         calibration_u: a.get("calibration_u")?,
         input: a.get::<u32>("input")? as usize,
+        chain: a.meaning("chain_json", |json| serde_json::from_str(json).ok())?,
     })
 }

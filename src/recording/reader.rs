@@ -161,6 +161,7 @@ fn channel_info(channel: &Channel) -> ChannelInfo {
         calibration_u: channel.calibration_u,
         range: channel.range,
         elevation_m: channel.diaphragm_elevation_m,
+        chain: channel.chain.clone(),
     }
 }
 
@@ -257,7 +258,8 @@ impl Recording {
                     *value = channel.scaling.to_si(count);
                 }
             }
-            let t0_s = range.start as f64 / self.description.rate_hz;
+            // A frame was taken before its converter's filter let it out.
+            let t0_s = range.start as f64 / self.description.rate_hz - channel.chain.group_delay_s;
             traces.push(Trace { t0_s, dt_s: 1.0 / self.description.rate_hz, values });
         }
         Ok(traces)

@@ -170,6 +170,7 @@ fn metric_table(results: &[RunResult], names: &[String], system: System) -> Tabl
 
 fn cell(run: &RunResult, metric: &Metric, system: System) -> String {
     let measured = match run.mean_measured(metric.id) {
+        Ok(value) if run.is_at_least(metric.id) => format!("at least {}", number(value, metric.unit, system)),
         Ok(value) => number(value, metric.unit, system),
         Err(_) => "not measured".to_owned(),
     };
@@ -216,10 +217,13 @@ fn lag_caption(cycles: &[AlignedCycle], phase: Phase) -> String {
     }
     let lags: Vec<String> =
         cycles.iter().filter_map(|cycle| cycle.zero.lag_s()).map(|lag| format!("{:.0} ms", lag * 1e3)).collect();
+    let u_s = cycles.iter().map(|cycle| cycle.zero_u_s).filter(|u_s| u_s.is_finite()).fold(0.0, f64::max);
+    let known = format!("known within {:.2} ms (standard uncertainty)", u_s * 1e3);
     match lags.is_empty() {
-        true => "Time zero: the start command.".to_owned(),
+        true => format!("Time zero: the start command, {known}."),
         false => {
-            format!("Time zero: current onset; lag against the command taken out, cycle by cycle: {}.", lags.join(", "))
+            let lags = lags.join(", ");
+            format!("Time zero: current onset, {known}; lag against the command taken out, cycle by cycle: {lags}.")
         }
     }
 }

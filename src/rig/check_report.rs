@@ -18,6 +18,7 @@ pub fn text(derived: &Derived, system: System) -> String {
     page.heading("Motor");
     page.line(&format!("  {}", derived.motor));
     strength(&mut page, derived);
+    chains(&mut page, derived);
     if !derived.links.is_empty() {
         page.heading("Worst stop delay");
     }
@@ -158,6 +159,26 @@ fn strength(page: &mut Page, derived: &Derived) {
         let pressure = page.system.show(weakest.pressure_gauge_pa, Dimension::Pressure, Reference::Gauge);
         let rated = page.system.show(weakest.rated_gauge_pa, Dimension::Pressure, Reference::Gauge);
         page.row("weakest part", &format!("{}: {pressure} standing, rated {rated}", weakest.element));
+    }
+}
+
+/// A line a channel, and what is withheld.
+fn chains(page: &mut Page, derived: &Derived) {
+    page.heading("Channels");
+    for chain in &derived.chains {
+        let hz =
+            |value: f64| if value.is_finite() { format!("{} Hz", significant(value, 3)) } else { "all".to_owned() };
+        let mut line = format!("{}, {}, passes {}", chain.reference, chain.mounting, hz(chain.passes_hz));
+        if let Some(figures) = &chain.line {
+            line.push_str(&format!(", rings at {}, flat to {}", hz(figures.natural_hz), hz(figures.flat_to_hz)));
+        }
+        if chain.group_delay_s > 0.0 {
+            line.push_str(&format!(", delay {}", milliseconds(chain.group_delay_s)));
+        }
+        page.row(&chain.id, &line);
+        for why in &chain.withheld {
+            page.row("", &format!("withheld: {why}"));
+        }
     }
 }
 

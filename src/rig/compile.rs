@@ -1,16 +1,15 @@
 //! From checked entries to the model: names become indices. Runs only when no check found anything.
 
 use super::check::Maps;
-use super::file::{ChannelEntry, ConditionEntry, OtherPumpEntry, PlaceEntry, RigFile, StarterEntry};
-use super::model::{
-    Channel, Condition, Duty, LineUp, Link, Permissive, PumpControlValve, Rig, Source, Starter, Transfer, Trip,
-};
+use super::compile_channels;
+use super::file::{ConditionEntry, OtherPumpEntry, RigFile, StarterEntry, TriggerOnEntry};
+use super::model::{Condition, Duty, LineUp, Link, Permissive, PumpControlValve, Rig, Source, Starter, Transfer, Trip};
+use super::observing::{Observing, Trigger, TriggerOn};
 use super::reader::Text;
-use super::register_map::RegisterMap;
+use super::register_map::{RegisterMap, Role};
 use crate::hydraulics::spec::{
     ElementKind, ElementSpec, NetworkSpec, NodeSpec, Place, ShaftSpec, SplashSpec, Terminal,
 };
-use crate::signal::{ChannelId, Scaling};
 use crate::starters::{MotorSpec, Mounting};
 use sha2::{Digest, Sha256};
 
@@ -34,7 +33,7 @@ pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
     };
     let held = at_tanks(&file, &names, |tank| tank.held_area_m2)?;
     let falls = at_tanks(&file, &names, |tank| tank.into.as_ref().and_then(|into| names.node(into)))?;
-    let channels = channels(&file, &names)?;
+    let channels = compile_channels::channels(&file, &names)?;
     let headline =
         channels.iter().position(|channel| Some(&channel.id.0) == file.identity.headline.as_ref().map(|h| &h.text))?;
     let mounting = Mounting { supply_dip: file.motor.spec.mounting.supply_dip, ..file.coupling.mounting };
@@ -49,6 +48,7 @@ pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
         control_valve: control_valve(&file),
         permissives: permissives(&file, &order)?,
         trips: trips(&file, &order)?,
+        observing: observing(&file, &order)?,
         id: file.identity.id.text,
         name: file.identity.name,
         about: file.identity.about,
@@ -91,7 +91,7 @@ pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
     })
 }
 
-struct Names {
+pub(super) struct Names {
     nodes: Vec<String>,
     elements: Vec<String>,
     links: Vec<String>,
@@ -105,10 +105,10 @@ impl Names {
             links: file.links.iter().map(|entry| entry.id.text.clone()).collect(),
         }
     }
-    fn node(&self, name: &Text) -> Option<usize> {
+    pub(super) fn node(&self, name: &Text) -> Option<usize> {
         self.nodes.iter().position(|node| *node == name.text)
     }
-    fn element(&self, name: &Text) -> Option<usize> {
+    pub(super) fn element(&self, name: &Text) -> Option<usize> {
         self.elements.iter().position(|element| *element == name.text)
     }
     fn link(&self, name: &Text) -> Option<usize> {
@@ -252,6 +252,9 @@ fn link(entry: &super::file::LinkEntry) -> Link {
         second_stop_connection: entry.second_stop_connection,
         poll_s: entry.poll_s,
         heartbeat_s: entry.heartbeat_s,
+        reads_allowed: entry.reads_allowed,
+        connection_limit: entry.connection_limit,
+        connections_used: entry.connections_used,
     }
 }
 
@@ -274,44 +277,6 @@ fn starter(entry: &StarterEntry, station: bool, names: &Names, maps: &Maps) -> O
     })
 }
 
-/// Channels in wire order.
-fn channels(file: &RigFile, names: &Names) -> Option<Vec<Channel>> {
-    let mut entries: Vec<&ChannelEntry> = file.channels.iter().collect();
-    entries.sort_by_key(|entry| entry.input);
-    entries.into_iter().map(|entry| channel(entry, file, names)).collect()
-}
-
-fn channel(entry: &ChannelEntry, file: &RigFile, names: &Names) -> Option<Channel> {
-    let height_m = |node: usize| file.elevations.get(node).map(|(_, height_m)| *height_m);
-    let (place, elevation_m) = match &entry.place {
-        PlaceEntry::None => (None, 0.0),
-        PlaceEntry::Node(name) => {
-            let node = names.node(name)?;
-            (Some(Place::Node(node)), height_m(node)?)
-        }
-        PlaceEntry::Pipe(name, share) => {
-            let element = names.element(name)?;
-            let (from, to) = (names.node(&file.elements[element].from)?, names.node(&file.elements[element].to)?);
-            let between_m = height_m(from)? * (1.0 - share) + height_m(to)? * share;
-            (Some(Place::Pipe { element, share: *share }), between_m)
-        }
-    };
-    let scale = (entry.range.1 - entry.range.0) / (entry.counts.1 - entry.counts.0);
-    Some(Channel {
-        id: ChannelId(entry.id.text.clone()),
-        label: entry.label.clone(),
-        quantity: entry.quantity?,
-        place,
-        diaphragm_elevation_m: entry.diaphragm_m.unwrap_or(elevation_m),
-        scaling: Scaling { scale, offset: entry.range.0 - scale * entry.counts.0 },
-        range: entry.range,
-        bandwidth_hz: entry.bandwidth_hz,
-        filter_class: entry.filter_class,
-        calibration_u: entry.calibration_u,
-        input: entry.input?,
-    })
-}
-
 fn permissives(file: &RigFile, order: &[&str]) -> Option<Vec<Permissive>> {
     let permissive = |entry: &super::file::PermissiveEntry| {
         let condition = match entry.condition.as_ref()? {
@@ -324,6 +289,44 @@ fn permissives(file: &RigFile, order: &[&str]) -> Option<Vec<Permissive>> {
         Some(Permissive { id: entry.id.text.clone(), text: entry.text.clone(), condition })
     };
     file.permissives.iter().map(permissive).collect()
+}
+
+fn observing(file: &RigFile, order: &[&str]) -> Option<Observing> {
+    let channel = |name: &Text| order.iter().position(|id| *id == name.text);
+    let devices: Vec<&Text> =
+        file.starters.iter().map(|starter| &starter.id).chain(file.transfer.iter().map(|unit| &unit.id)).collect();
+    let trigger = |entry: &super::file::TriggerEntry| {
+        let on = match entry.on.as_ref()? {
+            TriggerOnEntry::Level(name, above, below) => {
+                TriggerOn::Level { channel: channel(name)?, above: *above, below: *below }
+            }
+            TriggerOnEntry::Slope(name, change, within_s) => {
+                TriggerOn::Slope { channel: channel(name)?, change: *change, within_s: *within_s }
+            }
+            TriggerOnEntry::Field(device, field, becomes) => TriggerOn::Field {
+                device: devices.iter().position(|id| id.text == device.text)?,
+                role: Role::from_name(&field.text)?,
+                becomes: *becomes,
+            },
+        };
+        Some(Trigger { id: entry.id.text.clone(), on })
+    };
+    let observe = &file.observe;
+    let level_channel = match &observe.level_channel {
+        None => None,
+        Some(name) => Some(channel(name)?),
+    };
+    Some(Observing {
+        pre_s: observe.pre_s,
+        post_s: observe.post_s,
+        longest_s: observe.longest_s,
+        envelope_s: observe.envelope_s,
+        disk_quota_bytes: observe.disk_quota_bytes,
+        level_channel,
+        level_bands_m: observe.level_bands_m.clone(),
+        events_wanted: observe.events_wanted,
+        triggers: observe.triggers.iter().map(trigger).collect::<Option<_>>()?,
+    })
 }
 
 fn trips(file: &RigFile, order: &[&str]) -> Option<Vec<Trip>> {

@@ -52,7 +52,10 @@ fn compiled(document: &Document<'_>, entries: RigFile, maps: &check::Maps, text:
     let rig_spot = entries.identity.spot.clone();
     let element_spots: Vec<Spot> = entries.elements.iter().map(|entry| entry.spot.clone()).collect();
     let trip_spots: Vec<Spot> = entries.trips.iter().map(|entry| entry.spot.clone()).collect();
-    let rig = compile::compile(entries, maps, text);
+    let mut rig = compile::compile(entries, maps, text);
+    if let Some(rig) = rig.as_mut() {
+        super::derived::set_plateaus(rig);
+    }
     match &rig {
         Some(rig) => {
             check::strength(document, rig, &element_spots);

@@ -2,9 +2,11 @@
 //! [`model`] (cannot be wrong). Register maps are data too ([`register_map`], [`maps`]).
 
 mod blank;
+pub mod chain;
 mod check;
 pub mod check_report;
 mod compile;
+mod compile_channels;
 pub mod derived;
 pub mod file;
 pub mod init;
@@ -13,11 +15,14 @@ pub mod maps;
 pub mod model;
 pub mod uncertainty;
 pub mod number_form;
+pub mod observing;
 pub mod problem;
 pub mod pump_fault;
 pub mod reader;
 pub mod register_map;
 pub mod serial_line;
+
+pub mod zeros;
 
 pub use derived::{Derived, derive};
 pub use init::{InitAnswers, init};

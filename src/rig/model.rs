@@ -2,6 +2,8 @@
 
 use crate::hydraulics::plant::{LinesAtStart, SelfPriming};
 use crate::hydraulics::spec::{ElementKind, GridOptions, LiquidSpec, NetworkSpec, Place, ShaftSpec};
+use crate::rig::chain::Chain;
+use crate::rig::observing::Observing;
 use crate::rig::register_map::RegisterMap;
 use crate::rig::serial_line::SerialLine;
 use crate::rig::uncertainty::Uncertainty;
@@ -75,6 +77,8 @@ pub struct Rig {
     pub rest_speed_rad_s: f64,
     /// Fixed rest when speed is not measured, s.
     pub rest_fallback_s: f64,
+    /// What `observe` looks for.
+    pub observing: Observing,
     /// How sure all this is.
     pub uncertainty: Uncertainty,
     /// Largest time step of a prediction, s.
@@ -302,6 +306,12 @@ pub struct Link {
     pub poll_s: f64,
     /// Heartbeat period, s of wall time.
     pub heartbeat_s: f64,
+    /// TCP: `observe` may read this link.
+    pub reads_allowed: bool,
+    /// TCP connections that the device serves at most; `None`: not said.
+    pub connection_limit: Option<u32>,
+    /// Of these, what the station's own masters use.
+    pub connections_used: u32,
 }
 
 /// The fast sample source.
@@ -405,6 +415,13 @@ pub enum Quantity {
     ShaftSpeed,
 }
 
+impl Quantity {
+    /// True where a reading at the low end of the range hides something: currents and speeds rest there.
+    pub fn may_clip_low(self) -> bool {
+        self == Self::GaugePressure
+    }
+}
+
 /// A channel with its chain.
 #[derive(Debug, Clone, Serialize)]
 pub struct Channel {
@@ -422,7 +439,7 @@ pub struct Channel {
     pub scaling: Scaling,
     /// Sensor range in SI, low and high; beyond it the reading is clipped.
     pub range: (f64, f64),
-    /// Bandwidth of sensor and mounting, Hz (second order, damping 0.7 assumed).
+    /// Bandwidth of the whole chain but its impulse line, Hz (second order, damping 0.7 assumed).
     pub bandwidth_hz: f64,
     /// Channel frequency class of the analysis filter (SAE J211-1), e.g. 180; 0 = no filter.
     pub filter_class: u32,
@@ -430,6 +447,8 @@ pub struct Channel {
     pub calibration_u: f64,
     /// Position in a frame.
     pub input: usize,
+    /// Its chain.
+    pub chain: Chain,
 }
 
 /// A condition that must hold before a start.

@@ -6,7 +6,9 @@
 pub mod calibration;
 pub mod features;
 pub mod filter;
+pub mod loop_current;
 pub mod outliers;
+pub mod quality;
 pub mod regression;
 pub mod response;
 pub mod statistics;

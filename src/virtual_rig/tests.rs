@@ -50,6 +50,7 @@ fn channels() -> Vec<Channel> {
             filter_class: 0,
             calibration_u: 0.0,
             input,
+            chain: crate::rig::chain::Chain::default(),
         })
         .collect()
 }

@@ -9,6 +9,7 @@ use ramprig::comparison::table::table;
 use ramprig::comparison::{ChannelInfo, RunData, evaluate};
 use ramprig::prediction::bands::{Band, BandSegment};
 use ramprig::prediction::{MadeWith, Prediction, Segment};
+use ramprig::rig::chain::{Chain, Coupling, LineFigures, Unsupported, Wiring};
 use ramprig::rig::uncertainty::Uncertainty;
 use ramprig::sequence::marks::{Mark, MarkKind, Phase};
 use ramprig::sequence::ports::StopOutcome;
@@ -45,6 +46,7 @@ fn channel(id: &str, unit: &str, range: (f64, f64)) -> ChannelInfo {
         calibration_u: 0.0,
         range,
         elevation_m: 0.0,
+        chain: Chain::default(),
     }
 }
 
@@ -344,13 +346,107 @@ fn says_not_measured_with_the_reason_where_the_signal_cannot_support_it() {
     let clipped = run(StarterKind::AcrossTheLine, |t, stop_s| made_pressure(t, stop_s).min(3.5e5));
     let mut clipped = clipped;
     clipped.channels[0].range = (-1e5, 3.5e5);
-    assert_eq!(why(&evaluate(&clipped), "start_surge"), NotMeasured::Clipped);
+    let result = evaluate(&clipped);
+    let surge = result.headline_metric("start_surge")[0].measured.unwrap();
+    assert!(surge.at_least, "a clipped peak is a bound: {surge:?}");
+    assert!(surge.value < SURGE_PA, "the bound {} Pa lies under the true surge {SURGE_PA} Pa", surge.value);
+    assert_eq!(why(&result, "rise_time"), NotMeasured::Clipped, "a time between levels has no such bound");
+    assert!(
+        result.is_at_least("start_surge") && result.measured("start_surge").is_empty(),
+        "a bound is never compared"
+    );
+    assert_eq!(summary(&result).at_least, ["start_surge_pa"]);
+    assert!(table(&[result], System::Si).contains(">= 0."), "the table says that it is a bound");
+    let mut held = run(StarterKind::AcrossTheLine, |t, stop_s| made_pressure(t, stop_s).min(2.9e5));
+    held.channels[0].range = (-1e5, 2.9e5);
+    assert_eq!(why(&evaluate(&held), "start_surge"), NotMeasured::Clipped, "the level itself is clipped");
 
     let flat = run(StarterKind::AcrossTheLine, |t, _| STATIC_PA + (t * 700.0).sin());
     assert_eq!(why(&evaluate(&flat), "rise_time"), NotMeasured::NoChange);
 
-    let sudden = run(StarterKind::AcrossTheLine, |t, _| if t < 0.0 { STATIC_PA } else { RUNNING_PA });
+    let sudden =
+        run(StarterKind::AcrossTheLine, |t, _| (if t < 0.0 { STATIC_PA } else { RUNNING_PA }) + (t * 700.0).sin());
     assert!(matches!(why(&evaluate(&sudden), "rise_time"), NotMeasured::TooFast { .. }), "a step is the filter's own");
+}
+
+#[test]
+fn withholds_what_a_chain_cannot_support_with_the_reason() {
+    let mut ac = run(StarterKind::AcrossTheLine, made_pressure);
+    ac.channels[0].chain.coupling = Coupling::Ac { corner_hz: 0.05 };
+    let result = evaluate(&ac);
+    let reason = NotMeasured::Withheld(Unsupported::AcCoupled { corner_hz: 0.05 });
+    assert_eq!(why(&result, "start_surge"), reason);
+    assert!(result.headline_metric("start_peak_rate")[0].measured.is_ok(), "a rate needs no level");
+    let words = summary(&result).not_measured["start_surge_pa"].clone();
+    assert!(words.contains("AC-coupled"), "{words}");
+
+    let mut rings = run(StarterKind::AcrossTheLine, made_pressure);
+    rings.channels[0].chain.line = Some(LineFigures { natural_hz: 60.0, damping: 0.01, flat_to_hz: 13.0 });
+    assert!(matches!(why(&evaluate(&rings), "stop_surge"), NotMeasured::Withheld(Unsupported::Rings { .. })));
+
+    let mut slow = run(StarterKind::AcrossTheLine, made_pressure);
+    slow.channels[0].bandwidth_hz = 5.0;
+    assert!(matches!(why(&evaluate(&slow), "start_peak_rate"), NotMeasured::Withheld(Unsupported::TooSlow { .. })));
+}
+
+#[test]
+fn flags_failed_loops_flat_stretches_spikes_and_a_zero_that_moved() {
+    let whole = run(StarterKind::AcrossTheLine, made_pressure);
+    assert_eq!(evaluate(&whole).zeros[0].drift_pa().map(|pa| pa.abs() < CORNER_PA), Some(true));
+
+    let mut broken = run(StarterKind::AcrossTheLine, made_pressure);
+    let (low, high) = broken.channels[0].range;
+    broken.channels[0].chain.wiring = Wiring::Loop;
+    // 2 mA in the middle of the first start phase.
+    broken.traces[0].values[at(3.0)..at(3.1)].fill(low - (high - low) / 8.0);
+    let result = evaluate(&broken);
+    assert_eq!(why(&result, "start_surge"), NotMeasured::Failed);
+    assert!(result.flags.iter().any(|flag| flag.contains("says failure over 0.100 s")), "{:?}", result.flags);
+
+    let mut dead = run(StarterKind::AcrossTheLine, made_pressure);
+    dead.traces[0].values[at(1.0)..at(7.0)].fill(2.0e5);
+    let result = evaluate(&dead);
+    assert_eq!(why(&result, "start_surge"), NotMeasured::Flat);
+    assert!(result.flags.iter().any(|flag| flag.contains("repeats one value for 6.")), "{:?}", result.flags);
+
+    let mut spiked = run(StarterKind::AcrossTheLine, |t, stop_s| made_pressure(t, stop_s) + 50.0 * (t * 900.0).sin());
+    spiked.traces[0].values[at(3.5)] += 1.5e5;
+    let flags = evaluate(&spiked).flags;
+    assert!(flags.iter().any(|flag| flag.contains("1 samples that stand alone")), "{flags:?}");
+
+    let mut drifted = run(StarterKind::AcrossTheLine, made_pressure);
+    drifted.traces[0].values[at(13.0)..].iter_mut().for_each(|v| *v += 2e4);
+    let result = evaluate(&drifted);
+    close("zero drift", Ok(value(result.zeros[0].drift_pa().unwrap())), 2e4, CORNER_PA, "Pa");
+    let text = table(&[result], System::Si);
+    assert!(text.contains("zero drift"), "{text}");
+}
+
+#[test]
+fn states_how_well_the_time_zero_is_known() {
+    let sharp = run(StarterKind::AcrossTheLine, made_pressure);
+    let of = align(&sharp);
+    // One sample between rest and full current: sqrt(2) rectangles of a sample.
+    let expected = 2.0_f64.sqrt() * DT_S / 12.0_f64.sqrt();
+    assert!(
+        (of[0].zero_u_s - expected).abs() < 1e-12,
+        "expected {expected} got {} s (JCGM 100, 4.3.7)",
+        of[0].zero_u_s
+    );
+    assert_eq!(summary(&evaluate(&sharp)).alignment_u_s, Some(of[0].zero_u_s.max(of[1].zero_u_s)));
+    let mut unmeasured = run(StarterKind::AcrossTheLine, made_pressure);
+    unmeasured.channels.iter_mut().for_each(|channel| channel.unit = channel.unit.replace('A', "V"));
+    let of = align(&unmeasured);
+    assert_eq!((of[0].zero, of[0].zero_u_s), (TimeZero::Mark, 1e-3), "the mark's own");
+}
+
+/// Sample at a rig time.
+fn at(t_s: f64) -> usize {
+    (t_s / DT_S) as usize
+}
+
+fn value(value: f64) -> ramprig::comparison::metric::Value {
+    ramprig::comparison::metric::Value { value, at_s: None, gauge_pa: None, at_least: false }
 }
 
 #[test]

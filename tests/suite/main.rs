@@ -23,6 +23,7 @@ mod faces;
 mod fieldbus;
 mod fill_bench;
 mod terrace_line_ups;
+mod observe;
 mod recording;
 mod rig;
 mod sequence;

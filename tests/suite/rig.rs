@@ -95,7 +95,7 @@ fn keeps_the_keys_of_its_json() {
     let keys = |value: &serde_json::Value| value.as_object().unwrap().keys().cloned().collect::<Vec<_>>().join(" ");
     assert_eq!(
         keys(&json),
-        "assumptions delivery_reflection_time_s invented line_ups links liquid motor name notices pipes rig shut_off_head_m \
+        "assumptions chains delivery_reflection_time_s invented line_ups links liquid motor name notices pipes rig shut_off_head_m \
          strength temperature_c top_speed_rad_s weakest"
     );
     assert_eq!(keys(&json["pipes"][0]), "bore_m id length_m reflection_time_s wave_speed_m_s wave_speeds_by_pressure");
@@ -418,4 +418,107 @@ fn rejects_pumps_beside_the_commanded_one_that_cannot_be() {
     assert!(drained.contains("air is followed with one pump in the network"), "{drained}");
     let no_speed = refused("same_as_pump = true", "same_as_pump = true\nspeed = \"0 rpm\"");
     assert!(no_speed.contains("other_pump[0].speed"), "{no_speed}");
+}
+
+/// The bench with other lines in its first channel, p_discharge.
+fn bench_with(lines: &str) -> Result<rig::model::Rig, rig::problem::Problems> {
+    let text = rig::shipped("terrace-bench").unwrap().replacen(
+        "id = \"p_discharge\"\n",
+        &format!("id = \"p_discharge\"\n{lines}\n"),
+        1,
+    );
+    assert!(text.contains(lines), "the bench has a channel p_discharge");
+    rig::parse(&text, "chain.toml")
+}
+
+#[test]
+fn law_a_channel_carries_its_whole_chain_from_the_file_to_its_figures() {
+    let rig = bench_with(
+        "mounting = \"quarter-turn tap\"\nimpulse_line = { length = \"1.5 m\", bore = \"4 mm\", fill = \"liquid\", trapped_gas = \"0.2 ml\" }\n\
+         anti_alias = { corner = \"1 kHz\", order = 4 }\ndamping = \"5 ms\"\ngroup_delay = \"1.2 ms\"\n\
+         calibration = { date = \"2026-03-14\", certificate = \"invented 12\" }",
+    )
+    .unwrap_or_else(|problems| panic!("{problems}"));
+    let channel = rig.channels.iter().find(|channel| channel.id.0 == "p_discharge").unwrap();
+    let chain = &channel.chain;
+    assert_eq!((chain.group_delay_s, chain.damping_s), (1.2e-3, 5e-3));
+    assert_eq!(chain.calibration.certificate, "invented 12");
+    // A plug of water on 0.2 ml of air: f = sqrt(A n p / (rho L V)) / 2 pi.
+    let area_m2 = std::f64::consts::PI * 4e-6;
+    let liquid = rig.liquid;
+    let plug_hz =
+        (area_m2 * 1.4 * liquid.atmosphere_pa / (liquid.density_kg_m3 * 1.5 * 0.2e-6)).sqrt() / std::f64::consts::TAU;
+    let natural_hz = chain.line.unwrap().natural_hz;
+    assert_close("natural frequency, Hz", natural_hz, plug_hz, 5e-3, "plug on a spring of trapped gas, D90");
+    let damping_hz = 1.0 / (std::f64::consts::TAU * 5e-3);
+    assert!(channel.bandwidth_hz < damping_hz, "damping rules: {} Hz of {damping_hz} Hz", channel.bandwidth_hz);
+    let derived = rig::derive(&rig);
+    let text = rig::check_report::text(&derived, System::Si);
+    assert!(text.contains("rings at") && text.contains("withheld: surge and trough: the impulse line rings"), "{text}");
+}
+
+#[test]
+fn law_an_absolute_sensor_is_read_as_gauge_at_the_days_barometer() {
+    let text = rig::shipped("terrace-bench").unwrap();
+    let at = text.find("id = \"p_discharge\"").unwrap();
+    let range = text[at..].find("range = ").unwrap() + at;
+    let end = text[range..].find('\n').unwrap() + range;
+    let absolute =
+        format!("{}reference = \"absolute\"\nrange = [\"0 bar(a)\", \"11 bar(a)\"]{}", &text[..range], &text[end..]);
+    let rig = rig::parse(&absolute, "absolute.toml").unwrap_or_else(|problems| panic!("{problems}"));
+    let channel = rig.channels.iter().find(|channel| channel.id.0 == "p_discharge").unwrap();
+    assert_eq!(channel.range.0, -rig.liquid.atmosphere_pa, "vacuum is the atmosphere below gauge zero");
+    assert!((channel.range.1 - channel.range.0 - 11e5).abs() < 1e-6);
+    let low = channel.scaling.to_counts(channel.range.0, 24);
+    assert!((channel.scaling.to_si(low) + rig.liquid.atmosphere_pa).abs() <= channel.scaling.scale);
+}
+
+#[test]
+fn rejects_a_chain_that_cannot_be_with_every_place() {
+    let problems = bench_with(
+        "signal = \"4-20 mA\"\nanti_alias = { corner = \"50 kHz\" }\nac_corner = \"1 Hz\"\n\
+         mounting = \"flush\"\nimpulse_line = { length = \"1 m\", bore = \"4 mm\", fill = \"wine\", wall = \"1 mm\" }\n\
+         calibration = { date = \"last spring\" }",
+    )
+    .unwrap_err();
+    let text = problems.to_string();
+    let wanted = [
+        ".signal: found counts [-8000000, 8000000] at 4 and 20 mA",
+        ".anti_alias: found 50000 Hz; allowed a corner below half the sample rate",
+        ".ac_corner: found a corner without AC coupling",
+        ".mounting: found \"flush\" beside an impulse_line",
+        ".impulse_line.fill: found \"wine\"",
+        ".impulse_line.material: found nothing (the key is missing); allowed material and wall together",
+        ".calibration.date: found \"last spring\"; allowed a date",
+    ];
+    for words in wanted {
+        assert!(text.contains(words), "{words}\n{text}");
+        assert!(text.lines().any(|line| line.contains(words) && line.starts_with("chain.toml:")), "file:line\n{text}");
+    }
+    assert_eq!(problems.0.len(), wanted.len(), "{text}");
+}
+
+#[test]
+fn rejects_triggers_that_cannot_fire_and_reads_of_a_serial_line() {
+    let text = rig::shipped("terrace-bench").unwrap();
+    let more = "\n[observe]\npre = \"5 s\"\npost = \"20 s\"\nlongest = \"10 s\"\nlevel_channel = \"i_line\"\nlevel_bands = [\"2 m\", \"1 m\"]\n\
+                [[trigger]]\nid = \"a\"\nchannel = \"p_dischrge\"\nabove = \"2 barg\"\n\
+                [[trigger]]\nid = \"b\"\nchannel = \"p_discharge\"\nrises = \"0.3 bar\"\n\
+                [[trigger]]\nid = \"c\"\ndevice = \"soft\"\nfield = \"runing\"\nbecomes = 1\n\
+                [[trigger]]\nid = \"a\"\ndevice = \"soft\"\nfield = \"running\"\nbecomes = 1\n";
+    let text = text.replacen("poll = \"50 ms\"", "poll = \"50 ms\"\nconnection_limit = 0", 1) + more;
+    let problems = rig::parse(&text, "observe.toml").unwrap_err();
+    let told = problems.to_string();
+    for words in [
+        "link[0].connection_limit: found 0",
+        "observe.longest: found 10 s; allowed at least pre and post together, 25 s",
+        "observe.level_channel: found the unknown pressure channel \"i_line\"",
+        "observe.level_bands: found edges that do not rise",
+        "trigger[1]: found a channel without one level or one change within a time",
+        "trigger[2].field: found the field \"runing\", which map soft-starter does not have",
+        "trigger[3].id: found \"a\" again",
+    ] {
+        assert!(told.contains(words), "{words}\n{told}");
+    }
+    assert!(told.contains("p_dischrge") && told.contains("p_discharge"), "the nearest name is proposed\n{told}");
 }

@@ -18,7 +18,7 @@ fn finish(sheet: Sheet, own: &[&str], left_out: &[(&str, &str)]) {
     let mut all: Vec<(&str, &str)> = left_out.to_vec();
     all.extend(ELSEWHERE.iter().map(|prefix| (*prefix, "signals.rs")));
     all.extend(OWN.iter().filter(|prefix| !own.contains(prefix)).map(|prefix| (*prefix, "another test of this file")));
-    all.push(("ma-", "converter scaling belongs to the rig file"));
+    all.push(("ma-", "signals.rs"));
     sheet.finish(&all);
 }
 

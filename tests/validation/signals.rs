@@ -2,7 +2,8 @@
 
 use crate::harness::{Case, Sheet};
 use ramprig::signal::filter::LowPass;
-use ramprig::signal::{features, statistics};
+use ramprig::signal::loop_current::LoopState;
+use ramprig::signal::{features, loop_current, statistics};
 use std::f64::consts::PI;
 
 const FILE: &str = "09_signals_statistics";
@@ -13,15 +14,25 @@ const ELSEWHERE: &[(&str, &str)] = &[
     ("strd-anova-", "regression.rs"),
     ("gum-h3-", "regression.rs"),
     ("cal-", "regression.rs"),
-    ("ma-", "converter scaling belongs to the rig file"),
     ("head-", "regression.rs"),
     ("iso9906-", "regression.rs"),
 ];
 
 /// Everything but the cases of one test.
 fn others(own: &[&str]) -> Vec<(&'static str, &'static str)> {
-    const OWN: &[&str] =
-        &["strd-univ-", "gum-g4-", "t-table-", "butter-", "cfc-", "welch-", "repeat-", "logdec-", "rise", "xcorr-"];
+    const OWN: &[&str] = &[
+        "strd-univ-",
+        "gum-g4-",
+        "t-table-",
+        "butter-",
+        "cfc-",
+        "welch-",
+        "repeat-",
+        "logdec-",
+        "rise",
+        "xcorr-",
+        "ma-",
+    ];
     let rest = OWN.iter().filter(|prefix| !own.contains(prefix)).map(|prefix| (*prefix, "another test of this file"));
     ELSEWHERE.iter().copied().chain(rest).collect()
 }
@@ -221,6 +232,21 @@ fn second_order_step(t_s: f64, omega: f64, zeta: f64) -> f64 {
     let damped = (1.0 - zeta * zeta).sqrt();
     let angle = omega * damped * t_s;
     1.0 - (-zeta * omega * t_s).exp() * (angle.cos() + zeta / damped * angle.sin())
+}
+
+#[test]
+fn published_loop_currents_and_failure_levels() {
+    let mut sheet = Sheet::open(FILE, "signals-loop");
+    for case in sheet.cases("ma-") {
+        let (current_ma, range) = (case.si("I") * 1e3, (case.si("range_low"), case.si("range_high")));
+        let value = loop_current::value_of(current_ma, range);
+        sheet.check_si(&case, "value", value, "signal::loop_current::value_of");
+        let share = loop_current::share_of(current_ma);
+        sheet.check_si(&case, "percent", share, "signal::loop_current::share_of");
+        let failure = LoopState::of(current_ma).is_failure();
+        sheet.check(&case, "namur_fault", failure, "signal::loop_current::LoopState::of");
+    }
+    finish(sheet, &["ma-"], &[]);
 }
 
 #[test]

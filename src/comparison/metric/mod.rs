@@ -14,6 +14,7 @@ mod stop_surge;
 mod stop_trough;
 
 use super::align::{ChannelCycle, Piece};
+use crate::rig::chain::Unsupported;
 use crate::sequence::marks::Phase;
 use crate::signal::statistics::mean;
 use serde::{Serialize, Serializer};
@@ -36,12 +37,15 @@ pub struct Value {
     pub at_s: Option<f64>,
     /// The reading itself beside a difference: gauge pressure, Pa.
     pub gauge_pa: Option<f64>,
+    /// The reading was clipped at the end of what the channel can measure: the true value is at least as large (a trough
+    /// at least as deep). The filter swings by some per cent of the last step about that end.
+    pub at_least: bool,
 }
 
 impl Value {
     /// A value that stands for itself.
     fn plain(value: f64) -> Self {
-        Self { value, at_s: None, gauge_pa: None }
+        Self { value, at_s: None, gauge_pa: None, at_least: false }
     }
 }
 
@@ -75,6 +79,15 @@ pub enum NotMeasured {
     /// The sensor was at the end of its range.
     #[error("the reading is clipped at the end of the sensor's range")]
     Clipped,
+    /// A loop current outside NE 43.
+    #[error("the loop current says failure (broken wire, short circuit or the transmitter's own alarm, NE 43)")]
+    Failed,
+    /// One value throughout.
+    #[error("the channel repeats one value throughout: dead input, stuck transmitter or lost wire")]
+    Flat,
+    /// The measuring chain cannot carry it.
+    #[error(transparent)]
+    Withheld(#[from] Unsupported),
     /// The level is never passed.
     #[error("{percent} % of the way is never passed")]
     NeverPassed {
@@ -127,7 +140,11 @@ pub fn final_level(piece: &Piece) -> Result<f64, NotMeasured> {
         return Err(NotMeasured::TooShort { duration_s });
     }
     let span = ((LEVEL_S / piece.dt_s).round() as usize).min((phase.len() as f64 * LEVEL_SHARE).ceil() as usize);
-    Ok(mean(&phase[phase.len() - span.max(1)..]))
+    let first = phase.len() - span.max(1);
+    if piece.faults.last_clipped.is_some_and(|last| last >= first) {
+        return Err(NotMeasured::Clipped);
+    }
+    Ok(mean(&phase[first..]))
 }
 
 /// Level before the start: mean over 0.3 s before time zero, or the first sample where there is no lead-in.

@@ -5,6 +5,7 @@ use super::{
     stop_trough,
 };
 use crate::comparison::align::ChannelCycle;
+use crate::rig::chain::Demand;
 use serde::Serialize;
 
 /// Which channels a metric is read on.
@@ -72,6 +73,8 @@ pub struct Metric {
     pub unit: Unit,
     /// Channels.
     pub subject: Subject,
+    /// What it asks of the measuring chain.
+    pub demand: Demand,
     /// Definition in words.
     pub formula: &'static str,
     /// Function.
@@ -79,8 +82,11 @@ pub struct Metric {
 }
 
 impl Metric {
-    /// Value of the measured series.
+    /// Value of the measured series; what its chain cannot support is withheld.
     pub fn measured(&self, measured: &ChannelCycle, predicted: &ChannelCycle) -> Reading {
+        if let Some((_, why)) = measured.withheld.iter().find(|(demand, _)| *demand == self.demand) {
+            return Err(NotMeasured::Withheld(*why));
+        }
         match self.measure {
             Measure::Alone(of) => of(measured),
             Measure::Against(of) => of(measured, predicted),
@@ -109,6 +115,7 @@ pub const METRICS: &[Metric] = &[
         span: Span::Start,
         unit: Unit::Pascal,
         subject: Subject::Pressure,
+        demand: Demand::Peak,
         formula: "largest pressure of the start phase less the final running level (mean of the last second)",
         measure: Measure::Alone(start_surge::measure),
     },
@@ -120,6 +127,7 @@ pub const METRICS: &[Metric] = &[
         span: Span::Start,
         unit: Unit::PascalPerSecond,
         subject: Subject::Pressure,
+        demand: Demand::Rate,
         formula: "largest rise of the pressure over 10 ms within the start phase, per s",
         measure: Measure::Alone(start_peak_rate::measure),
     },
@@ -131,6 +139,7 @@ pub const METRICS: &[Metric] = &[
         span: Span::Start,
         unit: Unit::Second,
         subject: Subject::Pressure,
+        demand: Demand::Time,
         formula: "first passing of 10 % to first passing of 90 % of the way from rest to the final running level",
         measure: Measure::Alone(rise_time::measure),
     },
@@ -142,6 +151,7 @@ pub const METRICS: &[Metric] = &[
         span: Span::Start,
         unit: Unit::Second,
         subject: Subject::Speed,
+        demand: Demand::Time,
         formula: "time zero of the start to the first passing of 95 % of the final running speed",
         measure: Measure::Alone(acceleration_time::measure),
     },
@@ -153,6 +163,7 @@ pub const METRICS: &[Metric] = &[
         span: Span::Stop,
         unit: Unit::Pascal,
         subject: Subject::Pressure,
+        demand: Demand::Peak,
         formula: "largest pressure after the first crossing of the final static level, less that level (mean of the last \
                   second)",
         measure: Measure::Alone(stop_surge::measure),
@@ -165,6 +176,7 @@ pub const METRICS: &[Metric] = &[
         span: Span::Stop,
         unit: Unit::Pascal,
         subject: Subject::Pressure,
+        demand: Demand::Peak,
         formula: "smallest pressure after the first crossing of the final static level, less that level",
         measure: Measure::Alone(stop_trough::measure),
     },
@@ -176,6 +188,7 @@ pub const METRICS: &[Metric] = &[
         span: Span::Cycle,
         unit: Unit::Pascal,
         subject: Subject::Pressure,
+        demand: Demand::Level,
         formula: "root mean square of measured less predicted over start and stop phase, aligned",
         measure: Measure::Against(rmse::measure),
     },
@@ -187,6 +200,7 @@ pub const METRICS: &[Metric] = &[
         span: Span::Cycle,
         unit: Unit::Share,
         subject: Subject::Pressure,
+        demand: Demand::Level,
         formula: "share of the measured samples of start and stop phase, aligned, that lie between the ends of the band \
                   about the prediction, or beyond them by no more than twice the channel's standard uncertainty",
         measure: Measure::Against(share_in_band::measure),

@@ -29,5 +29,5 @@ pub fn measure(cycle: &ChannelCycle) -> Reading {
     if found_s < least_s {
         return Err(NotMeasured::TooFast { found_s, least_s });
     }
-    Ok(Value { value: found_s, at_s: Some(piece.phase_time_s(low)), gauge_pa: None })
+    Ok(Value { at_s: Some(piece.phase_time_s(low)), ..Value::plain(found_s) })
 }

@@ -12,7 +12,7 @@ const WINDOW_S: f64 = 0.01;
 pub fn measure(cycle: &ChannelCycle) -> Reading {
     let piece = start(cycle)?;
     let peak = peak_slope(piece.whole()?, piece.dt_s, half(piece.dt_s)).ok_or(NotMeasured::NoChange)?;
-    Ok(Value { value: peak.value, at_s: Some(piece.phase_time_s(peak.at)), gauge_pa: None })
+    Ok(Value { at_s: Some(piece.phase_time_s(peak.at)), ..Value::plain(peak.value) })
 }
 
 /// Rates of any series as this metric reads them (for its noise).

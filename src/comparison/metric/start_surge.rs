@@ -8,6 +8,11 @@ use crate::signal::features::maximum;
 pub fn measure(cycle: &ChannelCycle) -> Reading {
     let piece = start(cycle)?;
     let steady_pa = final_level(piece)?;
-    let peak = maximum(piece.whole()?).ok_or(NotMeasured::NoChange)?;
-    Ok(Value { value: peak.value - steady_pa, at_s: Some(piece.phase_time_s(peak.at)), gauge_pa: Some(peak.value) })
+    let peak = maximum(piece.unbroken()?).ok_or(NotMeasured::NoChange)?;
+    Ok(Value {
+        value: peak.value - steady_pa,
+        at_s: Some(piece.phase_time_s(peak.at)),
+        gauge_pa: Some(peak.value),
+        at_least: piece.faults.clipped_high,
+    })
 }

@@ -9,11 +9,12 @@ use crate::signal::features::maximum;
 pub fn measure(cycle: &ChannelCycle) -> Reading {
     let piece = stop(cycle)?;
     let static_pa = final_level(piece)?;
-    let (offset, rest) = after_first_crossing(piece.whole()?, static_pa);
+    let (offset, rest) = after_first_crossing(piece.unbroken()?, static_pa);
     let peak = maximum(rest).ok_or(NotMeasured::NoChange)?;
     Ok(Value {
         value: peak.value - static_pa,
         at_s: Some(piece.phase_time_s(offset as f64 + peak.at)),
         gauge_pa: Some(peak.value),
+        at_least: piece.faults.clipped_high,
     })
 }

@@ -8,11 +8,12 @@ use crate::signal::features::minimum;
 pub fn measure(cycle: &ChannelCycle) -> Reading {
     let piece = stop(cycle)?;
     let static_pa = final_level(piece)?;
-    let (offset, rest) = after_first_crossing(piece.whole()?, static_pa);
+    let (offset, rest) = after_first_crossing(piece.unbroken()?, static_pa);
     let trough = minimum(rest).ok_or(NotMeasured::NoChange)?;
     Ok(Value {
         value: trough.value - static_pa,
         at_s: Some(piece.phase_time_s(offset as f64 + trough.at)),
         gauge_pa: Some(trough.value),
+        at_least: piece.faults.clipped_low,
     })
 }

@@ -2,9 +2,11 @@
 
 use super::known;
 use crate::hydraulics::spec::ElementKind;
+use crate::rig::chain::Wiring;
 use crate::rig::file::{ChannelEntry, PlaceEntry, RigFile};
 use crate::rig::model::Quantity;
 use crate::rig::reader::Document;
+use crate::signal::loop_current;
 use std::collections::BTreeMap;
 
 pub(super) fn check(document: &Document<'_>, file: &RigFile) {
@@ -16,6 +18,7 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile) {
         place(document, file, channel);
         bandwidth(document, file, channel);
         counts(document, file, channel);
+        chain(document, file, channel);
     }
     headline(document, file);
 }
@@ -72,6 +75,31 @@ fn bandwidth(document: &Document<'_>, file: &RigFile, channel: &ChannelEntry) {
     if channel.bandwidth_hz >= half_hz {
         let allowed = format!("below half the sample rate, {half_hz} Hz");
         document.note(&channel.bandwidth_spot, format!("{} Hz", channel.bandwidth_hz), allowed, None);
+    }
+}
+
+/// Filters within the rate, and room in the converter for what NE 43 says beyond the range.
+fn chain(document: &Document<'_>, file: &RigFile, channel: &ChannelEntry) {
+    let half_hz = file.source.rate_hz / 2.0;
+    if let Some(filter) = channel.chain.anti_alias.filter(|filter| filter.corner_hz >= half_hz) {
+        let allowed = format!("a corner below half the sample rate, {half_hz} Hz: what lies above it folds back");
+        document.note(&channel.chain.anti_alias_spot, format!("{} Hz", filter.corner_hz), allowed, None);
+    }
+    if channel.chain.wiring == Wiring::Loop {
+        let (least, most) = file.source.code.counts();
+        let at = |current_ma: f64| {
+            channel.counts.0 + (channel.counts.1 - channel.counts.0) * loop_current::share_of(current_ma)
+        };
+        let ends = [at(loop_current::FAILURE_LOW_MA), at(loop_current::FAILURE_HIGH_MA)];
+        if ends.iter().any(|counts| *counts <= f64::from(least) || *counts >= f64::from(most)) {
+            let found = format!("counts [{}, {}] at 4 and 20 mA", channel.counts.0, channel.counts.1);
+            let allowed = format!(
+                "counts that leave room for 3.6 and 21 mA ({:.0} and {:.0}) within {least} to {most}: else neither a broken \
+                 wire nor a reading over the range can be told",
+                ends[0], ends[1]
+            );
+            document.note(&channel.chain.wiring_spot, found, allowed, Some("counts = [low, high]".to_owned()));
+        }
     }
 }
 

@@ -8,6 +8,7 @@ mod line_ups;
 mod links;
 mod machine;
 mod network;
+mod observe;
 mod starters;
 
 pub(super) use guards::trips_protect;
@@ -35,6 +36,7 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile, maps: &Maps) {
     channels::check(document, file);
     guards::check(document, file, maps);
     control_valve::check(document, file, maps);
+    observe::check(document, file, maps);
 }
 
 /// Compares the highest standing pressure of every element with its rating (needs a compiled rig).

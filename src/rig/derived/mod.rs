@@ -14,7 +14,8 @@ pub use notices::{condition_words, motor_words};
 pub use shut_off::{ShutOff, shut_off, shut_off_head_m, top_speed_rad_s};
 pub use stop_delay::worst_stop_delay_s;
 
-use super::model::Rig;
+use super::chain::{Demand, LineFigures};
+use super::model::{Quantity, Rig};
 use crate::hydraulics::network::joined;
 use crate::hydraulics::spec::{ElementKind, LiquidSpec, NetworkSpec, Terminal};
 use crate::hydraulics::tube_law::TubeLaw;
@@ -50,6 +51,8 @@ pub struct Derived {
     pub strength: Vec<ShutOff>,
     /// The element that stands nearest to its rating.
     pub weakest: Option<ShutOff>,
+    /// Measuring chains.
+    pub chains: Vec<ChainFigures>,
     /// Links.
     pub links: Vec<LinkFigures>,
     /// Assumed because the file does not say.
@@ -77,6 +80,27 @@ pub struct PipeFigures {
 
 /// Gauge pressures at which the wave speed of a lay-flat hose is told, Pa: nearly slack, and well stretched.
 const TOLD_AT_PA: [f64; 2] = [0.2e5, 2.0e5];
+
+/// What a channel's chain lets through.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ChainFigures {
+    /// Channel id.
+    pub id: String,
+    /// `gauge`, `sealed` or `absolute`.
+    pub reference: String,
+    /// Bandwidth of sensor, damping and anti-alias filter, Hz.
+    pub bandwidth_hz: f64,
+    /// What the analysis filter leaves of it, Hz.
+    pub passes_hz: f64,
+    /// Delay of the converter, taken off the channel's times, s.
+    pub group_delay_s: f64,
+    /// Mounting.
+    pub mounting: String,
+    /// Impulse line: natural frequency by x tan x = 1 / r (`hydraulics::impulse_line`, D90).
+    pub line: Option<LineFigures>,
+    /// Kinds of reading that are withheld, with the reason.
+    pub withheld: Vec<String>,
+}
 
 /// A line-up's figures.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -135,6 +159,7 @@ pub fn derive(rig: &Rig) -> Derived {
         motor: motor_words(rig),
         weakest: strength.iter().max_by(|a, b| a.used_share().total_cmp(&b.used_share())).cloned(),
         strength,
+        chains: rig.channels.iter().map(chain_figures).collect(),
         links: rig.links.iter().map(|link| link_figures(link, rig.stop_delay_budget_s)).collect(),
         assumptions: rig.assumptions.clone(),
         notices: condition_words(&rig.network)
@@ -144,6 +169,26 @@ pub fn derive(rig: &Rig) -> Derived {
             .chain(line_ups.iter().flat_map(|figures| notices::of(rig, figures)))
             .collect(),
         line_ups,
+    }
+}
+
+fn chain_figures(channel: &super::model::Channel) -> ChainFigures {
+    let chain = &channel.chain;
+    let passes_hz = chain.passes_hz(channel.bandwidth_hz, channel.filter_class);
+    let demands = Demand::ALL.into_iter().filter(|_| channel.quantity == Quantity::GaugePressure);
+    let withheld = demands.filter_map(|demand| {
+        let why = chain.supports(demand, passes_hz).err()?;
+        Some(format!("{}: {why}", demand.words()))
+    });
+    ChainFigures {
+        id: channel.id.0.clone(),
+        reference: chain.reference.word().to_owned(),
+        bandwidth_hz: channel.bandwidth_hz,
+        passes_hz,
+        group_delay_s: chain.group_delay_s,
+        mounting: chain.mounting.clone(),
+        line: chain.line,
+        withheld: withheld.collect(),
     }
 }
 
@@ -171,6 +216,14 @@ fn pipes(network: &NetworkSpec, wanted: impl Fn(usize) -> bool) -> Vec<PipeFigur
         _ => None,
     };
     network.elements.iter().enumerate().filter_map(figures).collect()
+}
+
+/// Tells every pressure channel the shortest plateau that a surge at its place can have.
+pub(super) fn set_plateaus(rig: &mut Rig) {
+    let plateau_s = delivery_reflection_time_s(&rig.network);
+    for channel in rig.channels.iter_mut().filter(|channel| channel.quantity == Quantity::GaugePressure) {
+        channel.chain.plateau_s = plateau_s;
+    }
 }
 
 fn delivery_reflection_time_s(network: &NetworkSpec) -> f64 {

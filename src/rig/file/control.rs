@@ -101,6 +101,12 @@ pub struct LinkEntry {
     pub poll_s: f64,
     /// Heartbeat period, s.
     pub heartbeat_s: f64,
+    /// `observe` may read it.
+    pub reads_allowed: bool,
+    /// Connections that the device serves.
+    pub connection_limit: Option<u32>,
+    /// Connections in use by others.
+    pub connections_used: u32,
     /// Place.
     pub spot: Spot,
 }
@@ -132,12 +138,23 @@ pub(super) fn links(root: &Cursor<'_>, assumed: &mut Assumptions) -> Vec<LinkEnt
             second_stop_connection: table.flag("second_stop_connection").unwrap_or(false),
             poll_s: assumed.take(table.quantity("poll", &Want::TIME), 0.05, "status polled every 50 ms"),
             heartbeat_s: assumed.take(table.quantity("heartbeat", &Want::TIME), 0.2, "heartbeat every 200 ms"),
+            reads_allowed: table.flag("reads_allowed").unwrap_or(false),
+            connection_limit: connections(&table, "connection_limit", 1),
+            connections_used: connections(&table, "connections_used", 0).unwrap_or(1),
             spot: table.here(),
         });
         table.close();
     }
     entries
 }
+
+/// A number of TCP connections.
+fn connections(table: &Cursor<'_>, key: &str, least: i64) -> Option<u32> {
+    table.integer(key, least..=64).and_then(|number| u32::try_from(number).ok())
+}
+
+/// Keys that only a TCP link has.
+const OF_TCP: [&str; 3] = ["reads_allowed", "connection_limit", "connections_used"];
 
 /// Keys that only a serial port has.
 const OF_A_SERIAL_PORT: [&str; 5] = ["rate", "parity", "stop_bits", "turn_around", "max_hold"];
@@ -169,6 +186,9 @@ fn serial_line(table: &Cursor<'_>, assumed: &mut Assumptions) -> Option<SerialLi
             table.note(key, format!("{key} without a serial port"), "serial = \"/dev/...\" on the same link", None);
         }
         return None;
+    }
+    for key in OF_TCP.into_iter().filter(|key| table.has(key)) {
+        table.note(key, format!("{key} on a serial port"), "no such key: a serial line is only ever listened to", None);
     }
     if table.flag("second_stop_connection") == Some(true) {
         let allowed = "false: a serial line has one master, its stops go out when the line is free";

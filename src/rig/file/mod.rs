@@ -2,12 +2,14 @@
 //! value that could not be read is NaN (a number) or empty (a name): its problem is already noted and later checks pass
 //! over it.
 
+mod chain;
 mod control_valve;
 mod fittings;
 mod lay_flat;
 mod lines;
 mod machine;
 mod network;
+mod observe;
 mod other_pump;
 mod pipe;
 mod control;
@@ -16,9 +18,11 @@ mod signals;
 mod source;
 mod uncertainty;
 
+pub use chain::{ChainEntry, Fill, ImpulseLineEntry};
 pub use control::{LinkEntry, SpanEntry, StarterEntry, TransferEntry};
 pub use machine::{CouplingEntry, MotorEntry, PumpEntry};
 pub use network::{ElementEntry, LineUpEntry, SplashEntry, TankEntry, WaveSpeed};
+pub use observe::{ObserveEntry, TriggerEntry, TriggerOnEntry};
 pub use other_pump::OtherPumpEntry;
 pub use panel::PanelEntry;
 pub use signals::{ChannelEntry, ConditionEntry, PermissiveEntry, PlaceEntry, TripEntry};
@@ -68,6 +72,8 @@ pub struct RigFile {
     pub permissives: Vec<PermissiveEntry>,
     /// `[[trip]]`.
     pub trips: Vec<TripEntry>,
+    /// `[observe]` and `[[trigger]]`.
+    pub observe: ObserveEntry,
     /// `[uncertainty]`.
     pub uncertainty: Uncertainty,
     /// `[[warning]]`.
@@ -152,6 +158,7 @@ impl RigFile {
             },
             permissives: signals::permissives(&root, &channels),
             trips: signals::trips(&root, &channels, &mut assumed),
+            observe: observe::observe(&root, &channels, &mut assumed),
             channels,
             uncertainty: uncertainty::read(&root),
             warnings: warnings(&root),

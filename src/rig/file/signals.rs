@@ -1,5 +1,6 @@
 //! The sample source, channels, permissives and trips as typed.
 
+use super::chain::{self, ChainEntry};
 use super::control::STOPS;
 use super::{Assumptions, need_id, or_nan};
 use crate::rig::model::{Quantity, TripCause};
@@ -50,6 +51,8 @@ pub struct ChannelEntry {
     pub filter_class: u32,
     /// Standard uncertainty, SI.
     pub calibration_u: f64,
+    /// Measuring chain.
+    pub chain: ChainEntry,
     /// Position in a frame; `None`: could not be read.
     pub input: Option<usize>,
     /// Place of the table.
@@ -106,13 +109,16 @@ pub struct TripEntry {
 }
 
 /// What a value of this quantity is written as, signed or not.
-fn want_of(quantity: Option<Quantity>) -> Option<Want> {
+pub(super) fn want_of(quantity: Option<Quantity>) -> Option<Want> {
     quantity.map(|quantity| match quantity {
         Quantity::GaugePressure => Want::GAUGE,
         Quantity::LineCurrent => Want::any(Dimension::Current, "\"0 A\", \"60 A\""),
         Quantity::ShaftSpeed => Want::SIGNED_SPEED,
     })
 }
+
+/// Range of an absolute sensor: it may begin at vacuum itself.
+const ABSOLUTE_FROM_ZERO: Want = Want { above_least: false, ..Want::ABSOLUTE };
 
 /// How an uncertainty of this quantity is written.
 fn want_uncertainty_of(quantity: Quantity) -> Want {
@@ -131,7 +137,8 @@ pub(super) fn channels(root: &Cursor<'_>, assumed: &mut Assumptions) -> Vec<Chan
 fn channel(table: Cursor<'_>, assumed: &mut Assumptions) -> ChannelEntry {
     let id = need_id(&table);
     let quantity = table.need_word("quantity", QUANTITIES);
-    let range = want_of(quantity).and_then(|want| table.need_span("range", &want));
+    let want = want_of(quantity).map(|want| if chain::is_absolute(&table) { ABSOLUTE_FROM_ZERO } else { want });
+    let range = want.and_then(|want| table.need_span("range", &want));
     let u =
         quantity.and_then(|quantity| table.need_quantity("calibration_uncertainty", &want_uncertainty_of(quantity)));
     let entry = ChannelEntry {
@@ -144,6 +151,7 @@ fn channel(table: Cursor<'_>, assumed: &mut Assumptions) -> ChannelEntry {
         bandwidth_hz: or_nan(table.need_quantity("bandwidth", &Want::FREQUENCY)),
         filter_class: table.need_integer("filter_class", 0..=1000).and_then(|n| u32::try_from(n).ok()).unwrap_or(0),
         calibration_u: or_nan(u),
+        chain: chain::chain(&table, quantity, assumed),
         input: table.need_integer("input", 0..=63).and_then(|n| usize::try_from(n).ok()),
         spot: table.here(),
         input_spot: table.spot("input"),
@@ -190,7 +198,7 @@ fn place(table: &Cursor<'_>) -> PlaceEntry {
     }
 }
 
-fn quantity_of(channels: &[ChannelEntry], name: Option<&Text>) -> Option<Quantity> {
+pub(super) fn quantity_of(channels: &[ChannelEntry], name: Option<&Text>) -> Option<Quantity> {
     let name = name?;
     channels.iter().find(|channel| channel.id.text == name.text).and_then(|channel| channel.quantity)
 }

@@ -7,6 +7,7 @@ use ramprig::prediction::bands::{Band, BandFigures, BandSegment};
 use ramprig::prediction::loss::LossFigures;
 use ramprig::prediction::{EventKind, MadeWith, PredictedEvent, Prediction, Segment, Separation, SuddenStop};
 use ramprig::recording::{Recorder, RecordingError, RunDescription};
+use ramprig::rig::chain::Chain;
 use ramprig::rig::model::{Channel, Quantity};
 use ramprig::rig::uncertainty::Uncertainty;
 use ramprig::sequence::marks::{Mark, MarkKind, Phase};
@@ -37,6 +38,7 @@ pub fn description() -> RunDescription {
         filter_class: 180,
         calibration_u: 200.0 / 3.0,
         input,
+        chain: Chain { group_delay_s: 1.0 / 3.0, ..Chain::default() },
     };
     RunDescription {
         rig_id: "made-up".into(),

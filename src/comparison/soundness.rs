@@ -1,0 +1,111 @@
+//! Can the channels of a run be believed: spikes, flat stretches, clipping, failed loops, and the zero before and after.
+
+use super::align::AlignedCycle;
+use super::evaluate::RunResult;
+use super::metric::{final_level, initial_level};
+use super::{ChannelInfo, RunData};
+use crate::signal::Trace;
+use crate::signal::loop_current::LoopState;
+use crate::signal::quality::{FLAT_S, longest_flat, spikes};
+use crate::units::Dimension;
+use crate::units::display::System;
+use serde::Serialize;
+
+/// Spikes under 20 times this share of the range are not looked for: a coarse converter steps by as much.
+const LEAST_STEP_SHARE: f64 = 1e-4;
+/// A drift of the zero beyond this share of the range is worth a caution (common practice, no source).
+const DRIFT_SHARE: f64 = 0.005;
+
+/// What is wrong with the channels of a run, in words.
+pub fn flags(run: &RunData) -> Vec<String> {
+    run.channels.iter().zip(&run.traces).flat_map(|(info, trace)| channel_flags(info, trace)).collect()
+}
+
+fn channel_flags(info: &ChannelInfo, trace: &Trace) -> Vec<String> {
+    let mut words = Vec::new();
+    let span = info.range.1 - info.range.0;
+    let found = spikes(&trace.values, LEAST_STEP_SHARE * span.abs());
+    if let Some(first) = found.first() {
+        let at_s = trace.t0_s + *first as f64 * trace.dt_s;
+        words.push(format!("{} samples that stand alone (spikes), the first at {at_s:.3} s", found.len()));
+    }
+    let flat_s = longest_flat(&trace.values) as f64 * trace.dt_s;
+    if flat_s >= FLAT_S {
+        words.push(format!("repeats one value for {flat_s:.1} s"));
+    }
+    let failed = |v: &&f64| info.chain.current_ma(**v, info.range).is_some_and(|i| LoopState::of(i).is_failure());
+    let failures = trace.values.iter().filter(|v| !v.is_nan()).filter(failed).count();
+    if failures > 0 {
+        words.push(format!("loop current says failure over {:.3} s (NE 43)", failures as f64 * trace.dt_s));
+    }
+    // Currents and speeds rest at the low end of their range.
+    let (low, high) = info.chain.measurable(info.range);
+    let at_high = trace.values.iter().filter(|v| **v >= high).count();
+    let at_low = trace.values.iter().filter(|v| info.unit == "Pa" && **v <= low).count();
+    if low < high && failures == 0 && at_high + at_low > 0 {
+        words.push(format!("at the end of its range over {:.3} s", (at_high + at_low) as f64 * trace.dt_s));
+    }
+    words.into_iter().map(|what| format!("channel {}: {what}", info.id)).collect()
+}
+
+/// Zero of a pressure channel before and after a run.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct ZeroCheck {
+    /// Index into the run's channels.
+    pub channel: usize,
+    /// Level at rest before the first start, Pa.
+    pub before_pa: f64,
+    /// What the prediction has there, Pa: static head at the diaphragm of a line that the sequence proved full.
+    pub static_pa: Option<f64>,
+    /// Level at rest after the last stop that settled, Pa.
+    pub after_pa: Option<f64>,
+}
+
+impl ZeroCheck {
+    /// After less before, Pa.
+    pub fn drift_pa(&self) -> Option<f64> {
+        Some(self.after_pa? - self.before_pa)
+    }
+
+    /// Before less static head, Pa.
+    pub fn offset_pa(&self) -> Option<f64> {
+        Some(self.before_pa - self.static_pa?)
+    }
+}
+
+/// Zeros of all channels that have a rest before the first start.
+pub fn zero_checks(aligned: &[AlignedCycle]) -> Vec<ZeroCheck> {
+    let Some(first) = aligned.first() else { return Vec::new() };
+    let settled = aligned.iter().rev().find(|cycle| cycle.cycle.settled);
+    let of = |channel: usize| {
+        let start = first.measured.get(channel)?.start.as_ref().filter(|piece| !piece.lead().is_empty())?;
+        let predicted = first.predicted.get(channel).and_then(|cycle| cycle.start.as_ref());
+        let after = settled.and_then(|cycle| cycle.measured.get(channel)?.stop.as_ref());
+        let before_pa = initial_level(start);
+        (!before_pa.is_nan()).then(|| ZeroCheck {
+            channel,
+            before_pa,
+            static_pa: predicted.map(initial_level).filter(|level| !level.is_nan()),
+            after_pa: after.and_then(|piece| final_level(piece).ok()).filter(|level| !level.is_nan()),
+        })
+    };
+    (0..first.measured.len()).filter_map(of).collect()
+}
+
+/// Drifts that are worth a caution, in words.
+pub fn zero_words(run: &RunResult, system: System) -> Vec<String> {
+    let shown = |pa: f64| system.plain(pa, Dimension::Pressure);
+    let words = |zero: &ZeroCheck| {
+        let info = run.channels.get(zero.channel).filter(|info| info.unit == "Pa")?;
+        let drift_pa = zero.drift_pa()?;
+        let limit_pa = (DRIFT_SHARE * (info.range.1 - info.range.0).abs()).max(2.0 * info.calibration_u);
+        (drift_pa.abs() > limit_pa).then(|| {
+            format!(
+                "caution: channel {} rests {} otherwise after the run than before it: zero drift, or a level that moved",
+                info.id,
+                shown(drift_pa)
+            )
+        })
+    };
+    run.zeros.iter().filter_map(words).collect()
+}

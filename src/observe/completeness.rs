@@ -1,0 +1,136 @@
+//! Has enough been seen to leave the station: events a pump and level band, channels that can be believed, zeros.
+
+use super::row::{Row, read_rows};
+use super::session::SessionRecord;
+use super::{ObserveError, SessionSetup};
+use crate::signal::quality::FLAT_S;
+use serde::Serialize;
+use std::collections::BTreeMap;
+use std::path::Path;
+
+/// What is there and what is missing.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Completeness {
+    /// The session.
+    pub label: String,
+    /// Rig time watched, s.
+    pub watched_s: f64,
+    /// Events.
+    pub events: u64,
+    /// Events by pump, then by level band (one band `any` where the rig file has none).
+    pub by_pump_and_band: BTreeMap<String, BTreeMap<String, u32>>,
+    /// Everything that is missing or wrong, in words; empty: complete.
+    pub missing: Vec<String>,
+}
+
+/// Look through a session's folder.
+///
+/// # Errors
+/// A folder without a session, or files that are not what they should be.
+pub fn completeness(folder: &Path) -> Result<Completeness, ObserveError> {
+    let path = folder.join("session.json");
+    let text = std::fs::read_to_string(&path).map_err(|source| ObserveError::io(&path, source))?;
+    let record: SessionRecord = serde_json::from_str(&text).map_err(|error| ObserveError::Format {
+        path,
+        line: error.line(),
+        reason: error.to_string(),
+    })?;
+    Ok(of(&record, &read_rows(folder)?))
+}
+
+fn of(record: &SessionRecord, rows: &[Row]) -> Completeness {
+    let bands = if record.bands.is_empty() { vec!["any".to_owned()] } else { record.bands.clone() };
+    let mut table: BTreeMap<String, BTreeMap<String, u32>> = BTreeMap::new();
+    let pumps: Vec<&String> =
+        record.devices.iter().filter(|id| rows_of(rows, id) > 0 || record.devices.len() == 1).collect();
+    for pump in &pumps {
+        table.insert((*pump).clone(), bands.iter().map(|band| (band.clone(), 0)).collect());
+    }
+    for row in rows {
+        let pump = row.pump.clone().unwrap_or_else(|| "not known".to_owned());
+        let band = row.level_band.clone().unwrap_or_else(|| "any".to_owned());
+        *table.entry(pump).or_default().entry(band).or_default() += 1;
+    }
+    let mut missing = Vec::new();
+    if rows.is_empty() {
+        missing.push("no event".to_owned());
+    }
+    let unseen: Vec<&str> = record.devices.iter().filter(|id| rows_of(rows, id) == 0).map(String::as_str).collect();
+    if record.devices.len() > 1 && !unseen.is_empty() {
+        missing.push(format!("no event of {}", unseen.join(", ")));
+    }
+    for (pump, cells) in table.iter().filter(|(pump, _)| *pump != "not known") {
+        for (band, events) in cells.iter().filter(|(band, n)| bands.contains(band) && **n < record.events_wanted) {
+            missing.push(format!("pump {pump}, level {band}: {events} of {} events", record.events_wanted));
+        }
+    }
+    missing.extend(channels(record, rows));
+    if record.unkept > 0 {
+        missing.push(format!("{} events have a row and no recording: the disk quota was used up", record.unkept));
+    }
+    if record.envelope_full {
+        missing.push("the envelope has stopped: its share of the disk quota is used up".to_owned());
+    }
+    Completeness {
+        label: record.label.clone(),
+        watched_s: record.watched_s,
+        events: rows.len() as u64,
+        by_pump_and_band: table,
+        missing,
+    }
+}
+
+fn rows_of(rows: &[Row], pump: &str) -> usize {
+    rows.iter().filter(|row| row.pump.as_deref() == Some(pump)).count()
+}
+
+fn channels(record: &SessionRecord, rows: &[Row]) -> Vec<String> {
+    let mut words = Vec::new();
+    for channel in &record.channels {
+        let clipped = rows.iter().filter(|row| row.clipped.contains(&channel.id)).count();
+        if clipped > 0 {
+            words.push(format!("channel {} clipped in {clipped} events: a larger range is needed", channel.id));
+        }
+        if channel.flat_s >= FLAT_S {
+            words.push(format!("channel {} repeated one value for {:.1} s", channel.id, channel.flat_s));
+        }
+    }
+    let without: Vec<&str> = record
+        .channels
+        .iter()
+        .filter(|channel| channel.zero_utc.is_empty())
+        .map(|channel| channel.id.as_str())
+        .collect();
+    if !without.is_empty() {
+        words.push(format!("no zero of {}", without.join(", ")));
+    }
+    words
+}
+
+impl Completeness {
+    /// As text for a person.
+    pub fn text(&self) -> String {
+        let label = if self.label.is_empty() { String::new() } else { format!(" ({})", self.label) };
+        let mut lines = vec![format!("{} events in {:.2} h watched{label}", self.events, self.watched_s / 3600.0)];
+        for (pump, cells) in &self.by_pump_and_band {
+            let cells: Vec<String> = cells.iter().map(|(band, events)| format!("{band}: {events}")).collect();
+            lines.push(format!("  pump {pump:<20} {}", cells.join("   ")));
+        }
+        match self.missing.is_empty() {
+            true => lines.push("complete".to_owned()),
+            false => lines.push("not complete:".to_owned()),
+        }
+        lines.extend(self.missing.iter().map(|what| format!("  - {what}")));
+        lines.join("\n")
+    }
+}
+
+impl SessionSetup {
+    /// Completeness of this session's folder.
+    ///
+    /// # Errors
+    /// As [`completeness`].
+    pub fn completeness(&self) -> Result<Completeness, ObserveError> {
+        completeness(&self.folder)
+    }
+}
