@@ -22,12 +22,14 @@ const EXPONENT_BIAS: u64 = 1023;
 #[derive(Debug, Clone)]
 pub(crate) struct RePieces(Box<[[f64; 4]]>);
 
+/// Bits of an f64 below those that tell its piece; what these are in the first piece; the number of the last.
+pub(crate) const SHIFT: u32 = MANTISSA_BITS - PIECES_BITS;
+pub(crate) const FIRST: i64 = (EXPONENT_BIAS as i64 + FIRST_OCTAVE as i64) << PIECES_BITS;
+pub(crate) const LAST: i64 = COUNT as i64 - 1;
+
 /// Where Re lies: its piece, and the share of it below Re.
 #[inline(always)]
 pub(crate) fn place(re: f64) -> (usize, f64) {
-    const SHIFT: u32 = MANTISSA_BITS - PIECES_BITS;
-    const FIRST: i64 = (EXPONENT_BIAS as i64 + FIRST_OCTAVE as i64) << PIECES_BITS;
-    const LAST: i64 = COUNT as i64 - 1;
     let bits = re.to_bits();
     let index = (bits >> SHIFT) as i64 - FIRST;
     let rest = (bits & ((1 << SHIFT) - 1)) as f64 * (1.0 / (1_u64 << SHIFT) as f64);

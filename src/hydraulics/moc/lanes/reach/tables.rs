@@ -11,11 +11,11 @@ use crate::hydraulics::re_pieces::{begins_at, cubic, place};
 #[derive(Debug)]
 pub(super) struct Tables<const W: usize> {
     sigma: Vec<f64>,
-    values: Vec<[f64; 4]>,
-    at: [usize; W],
-    re_per_flow: [f64; W],
-    by_table: [f64; W],
-    by_flow: [f64; W],
+    pub(super) values: Vec<[f64; 4]>,
+    pub(super) at: [usize; W],
+    pub(super) re_per_flow: [f64; W],
+    pub(super) by_table: [f64; W],
+    pub(super) by_flow: [f64; W],
 }
 
 /// A cubic in |Q| with the flows that it is good for, m3/s.

@@ -6,17 +6,18 @@
 //! point whose flow lies outside is read from the table. The quotient of the flow is taken by the first terms of its
 //! series, as in the kernel for fixed friction.
 
-use super::super::vector::{V, keep, part};
+use super::super::vector::{V, part};
 use super::tables::{Near, Tables};
 use super::walls::Walls;
 use super::{Boiling, Rough, THREE_TERMS, TWO_TERMS};
+use crate::hydraulics::re_pieces::{FIRST, LAST, SHIFT};
 use std::arch::x86_64::*;
 use std::cell::Cell;
 
 /// Points of a pipe that tell beforehand whether one cubic does.
 const LOOKED_AT: usize = 5;
 /// Share of a pipe's points that may lie outside one cubic before two are taken, and for how many steps.
-const STRAYS_SHARE: u32 = 64;
+const STRAYS_SHARE: u32 = 32;
 const BOTH_FOR: u32 = 64;
 
 /// What the ends are offered by the points midway: `(f or g, sigma)`.
@@ -44,7 +45,7 @@ struct Outside<'a, const W: usize> {
     tables: &'a Tables<W>,
     half: usize,
     strays: Cell<u32>,
-    beyond: Cell<f64>,
+    beyond: Cell<__m512d>,
 }
 
 impl Held {
@@ -94,20 +95,40 @@ impl Held {
 }
 
 impl<const W: usize> Outside<'_, W> {
-    /// sigma by the table for the lanes whose flow is not `inside`.
-    #[cold]
+    /// sigma by the table for the lanes whose flow is not `inside`, read as `re_pieces::place` has it.
     #[inline(never)]
     #[target_feature(enable = "avx512f")]
     fn sigma(&self, (size, sigma): (__m512d, __m512d), inside: __mmask8) -> __m512d {
-        let (mut sizes, mut sigmas) = ([0.0; V], [0.0; V]);
-        keep(&mut sizes, 0, size);
-        keep(&mut sigmas, 0, sigma);
-        for lane in (0..V).filter(|lane| inside & (1 << lane) == 0) {
-            sigmas[lane] = self.tables.sigma_of(self.half * V + lane, sizes[lane]);
-            self.beyond.set(self.beyond.get().max(sigmas[lane]));
-        }
+        let (tables, from) = (self.tables, self.half * V);
+        let re = _mm512_mul_pd(part(&tables.re_per_flow, from), size);
+        let bits = _mm512_castpd_si512(re);
+        let raw = _mm512_sub_epi64(_mm512_srli_epi64::<SHIFT>(bits), _mm512_set1_epi64(FIRST));
+        let (zero, last) = (_mm512_setzero_si512(), _mm512_set1_epi64(LAST));
+        // The share of the piece: its bits as those behind a one.
+        let low = _mm512_and_si512(bits, _mm512_set1_epi64((1 << SHIFT) - 1));
+        let one = _mm512_set1_pd(1.0);
+        let behind = _mm512_or_si512(_mm512_slli_epi64::<{ 52 - SHIFT }>(low), _mm512_castpd_si512(one));
+        let rest = _mm512_sub_pd(_mm512_castsi512_pd(behind), one);
+        let rest = _mm512_maskz_mov_pd(_mm512_cmpge_epi64_mask(raw, zero), rest);
+        let rest = _mm512_mask_mov_pd(rest, _mm512_cmpgt_epi64_mask(raw, last), one);
+        let piece = _mm512_min_epi64(_mm512_max_epi64(raw, zero), last);
+        let at = &tables.at[from..from + V];
+        let values = tables.values.as_ptr().cast::<f64>();
+        // SAFETY: eight numbers; each lane's table has `LAST + 1` rows of four from its first on.
+        let cubic = unsafe {
+            let row = _mm512_add_epi64(_mm512_loadu_si512(at.as_ptr().cast()), piece);
+            let row = _mm512_slli_epi64::<2>(row);
+            let c_3 = _mm512_i64gather_pd::<8>(row, values.add(3));
+            let c_2 = _mm512_i64gather_pd::<8>(row, values.add(2));
+            let c_1 = _mm512_i64gather_pd::<8>(row, values.add(1));
+            let c_0 = _mm512_i64gather_pd::<8>(row, values);
+            _mm512_fmadd_pd(_mm512_fmadd_pd(_mm512_fmadd_pd(c_3, rest, c_2), rest, c_1), rest, c_0)
+        };
+        let by_flow = _mm512_mul_pd(part(&tables.by_flow, from), size);
+        let read = _mm512_fmadd_pd(part(&tables.by_table, from), cubic, by_flow);
+        self.beyond.set(_mm512_max_pd(self.beyond.get(), _mm512_maskz_mov_pd(!inside, read)));
         self.strays.set(self.strays.get() + 1);
-        part(&sigmas, 0)
+        _mm512_mask_blend_pd(inside, read, sigma)
     }
 }
 
@@ -177,20 +198,28 @@ unsafe fn step<const TERMS: usize, const W: usize>(
 ) -> bool {
     // SAFETY: points 0 to n of W numbers each; `half` is 0 or 1.
     unsafe {
-        let [give, gain] = walls.numbers().map(|number| at(number, half));
+        // No closures: they would not be compiled for the instructions at hand.
+        let [give, gain] = walls.numbers();
+        let (give, gain) = (at(give, half), at(gain, half));
+        let mut cubics = [[_mm512_setzero_pd(); 4]; 2];
+        for c in 0..2 {
+            for k in 0..4 {
+                cubics[c][k] = at(&near.cubics[c][k], half);
+            }
+        }
         let mut held = Held {
-            cubics: [0, 1].map(|c: usize| [0, 1, 2, 3].map(|k: usize| at(&near.cubics[c][k], half))),
+            cubics,
             knot: at(&near.knot, half),
             low: at(&near.low, half),
             high: at(&near.high, half),
             give,
             gain,
         };
-        let outside = Outside { tables, half, strays: Cell::new(0), beyond: Cell::new(0.0) };
+        let outside = Outside { tables, half, strays: Cell::new(0), beyond: Cell::new(_mm512_setzero_pd()) };
         let mut flows = [_mm512_setzero_pd(); LOOKED_AT];
-        for (i, flow) in flows.iter_mut().enumerate() {
+        for i in 0..LOOKED_AT {
             let at = n * i / (LOOKED_AT - 1) * W + half * V;
-            *flow = _mm512_sub_pd(_mm512_loadu_pd(f.as_ptr().add(at)), _mm512_loadu_pd(g.as_ptr().add(at)));
+            flows[i] = _mm512_sub_pd(_mm512_loadu_pd(f.as_ptr().add(at)), _mm512_loadu_pd(g.as_ptr().add(at)));
         }
         let both_for = &mut near.both_for[half];
         *both_for = both_for.saturating_sub(1);
@@ -203,7 +232,7 @@ unsafe fn step<const TERMS: usize, const W: usize>(
         if one && outside.strays.get() * STRAYS_SHARE > n as u32 {
             *both_for = BOTH_FOR;
         }
-        near.beyond = near.beyond.max(outside.beyond.get());
+        near.beyond = near.beyond.max(_mm512_reduce_max_pd(outside.beyond.get()));
         _mm512_cmp_pd_mask::<_CMP_GE_OQ>(lowest, at(&boiling.highest, half)) == 0xff
     }
 }
