@@ -13,6 +13,7 @@ use crate::clock::{RigClock, WallClock};
 use crate::sequence::ports::{ArmedTrip, SamplePort, SampleView, TripEvent};
 use crate::signal::{Block, Scaling};
 use crossbeam_channel::{Receiver, SendTimeoutError, Sender, TrySendError};
+use std::sync::atomic::{AtomicBool, Ordering::SeqCst};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
@@ -59,6 +60,9 @@ pub struct Hub {
     state: Mutex<State>,
     changed: Condvar,
     orders: Mutex<Orders>,
+    /// Something lies in `orders`: the sampling thread takes that lock only then, since whoever holds it may be made to
+    /// wait for the processor, and a stop would wait with it.
+    any_order: AtomicBool,
     ordered: Condvar,
 }
 
@@ -83,6 +87,7 @@ impl Hub {
             state: Mutex::new(state),
             changed: Condvar::new(),
             orders: Mutex::new(Orders::default()),
+            any_order: AtomicBool::new(false),
             ordered: Condvar::new(),
         }
     }
@@ -105,12 +110,13 @@ impl Hub {
     /// Leave an order for the sampling thread.
     pub fn order(&self, give: impl FnOnce(&mut Orders)) {
         give(&mut self.orders());
+        self.any_order.store(true, SeqCst);
         self.ordered.notify_all();
     }
 
     /// Orders given since the last call.
     pub fn take_orders(&self) -> Orders {
-        std::mem::take(&mut *self.orders())
+        if self.any_order.swap(false, SeqCst) { std::mem::take(&mut *self.orders()) } else { Orders::default() }
     }
 
     /// Wait until there is an order or the time-out passes.

@@ -22,7 +22,7 @@ pub mod source;
 pub mod thread;
 pub mod timebase;
 
-use crate::clock::{RigClock, WallClock};
+use crate::clock::{RigClock, WallClock, realtime};
 use crate::rig::model::{self, Rig, Trip};
 use crate::sequence::ports::SamplePort;
 use crate::signal::{Block, Scaling};
@@ -166,6 +166,7 @@ pub fn start_with(
     let body = move || {
         // Dropped last, also when the sampler panics: its receiver then sees the end.
         let _end = end;
+        realtime::care_for_thread(realtime::Duty::Sampling);
         sampler.run();
     };
     let thread = std::thread::Builder::new()

@@ -3,6 +3,7 @@
 //!
 //! Memory is fixed at creation; writing costs one pass over a block, reading touches intervals only.
 
+use crate::clock::realtime;
 use crate::signal::Block;
 
 /// Width of an interval, s of rig time.
@@ -60,14 +61,11 @@ impl Recent {
     pub fn new(channels: usize, rate_hz: f64) -> Self {
         let width = (INTERVAL_S * rate_hz).round().max(1.0) as u64;
         let slots = (KEPT_S * rate_hz / width as f64).ceil() as usize;
-        Self {
-            channels,
-            rate_hz,
-            width,
-            slots: vec![Slot::default(); slots],
-            cells: vec![EMPTY; slots * channels],
-            end_frame: 0,
-        }
+        let (slots, cells) = (vec![Slot::default(); slots], vec![EMPTY; slots * channels]);
+        // Their places in memory stay: neither ever grows.
+        realtime::care_for_memory(&slots);
+        realtime::care_for_memory(&cells);
+        Self { channels, rate_hz, width, slots, cells, end_frame: 0 }
     }
 
     /// Add a block.

@@ -9,7 +9,7 @@ use super::signals::Signals;
 use super::wires::{load_with, read_sequence, starter_index, state_dir};
 use crate::api::client::Client;
 use crate::api::{RunRequest, RunView, Service, ServiceError};
-use crate::clock::SystemClock;
+use crate::clock::{SystemClock, realtime};
 use crate::daemon::owner::current_owner;
 use crate::daemon::{Daemon, DaemonError, Options, ShutdownReport};
 use crate::rig::model::Rig;
@@ -43,6 +43,7 @@ pub fn own(rig: Rig, state_dir: &Path, http: SocketAddr) -> Result<Served, Failu
     let listener =
         TcpListener::bind(http).map_err(|e| Failure::configuration(format!("--http {http}: {e}; try: port 0")))?;
     let address = listener.local_addr().map_err(Failure::internal)?;
+    realtime::allow(realtime::Care::RealTime);
     let options = Options { rig, state_dir: state_dir.to_owned(), clock: Arc::new(SystemClock) };
     let daemon = Daemon::open(options).map_err(Failure::refused)?;
     daemon.publish(&address.to_string()).map_err(Failure::refused)?;

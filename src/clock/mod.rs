@@ -4,6 +4,7 @@
 //! cadence, deadlines. **Rig time** ([`RigClock`]) follows the sample stream and may run faster on the virtual rig:
 //! plant, sequence, sample stamps.
 
+pub mod realtime;
 mod system;
 
 pub use system::{SystemClock, sleep_wall, utc_now_rfc3339};

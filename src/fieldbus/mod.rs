@@ -34,7 +34,7 @@ mod unit;
 pub use crate::sequence::ports::LinkStatistics;
 pub use unit::{FAULT_WITHOUT_CODE, VIRTUAL_MARK};
 
-use crate::clock::WallClock;
+use crate::clock::{WallClock, realtime};
 use crate::rig::model::{Link, Rig};
 use crate::sequence::ports::{BenchPort, LinkState, PortError, StarterPort, StopLine};
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender};
@@ -298,6 +298,10 @@ fn start_worker(shared: &Arc<LinkShared>, seat: Seat, orders: Receiver<Order>) -
     let inside = Arc::clone(shared);
     let work = move || {
         let _ending: Sender<()> = ending;
+        realtime::care_for_thread(match seat {
+            Seat::Main => realtime::Duty::Bus,
+            Seat::Stops => realtime::Duty::Stops,
+        });
         match BusThread::new(inside, seat, orders) {
             Ok(thread) => thread.run(),
             Err(error) => tracing::error!(%error, "no reactor for a bus thread"),

@@ -52,11 +52,11 @@ impl BusThread {
         let fresh = self.watches[index].effort.is_fresh(wanted);
         let before = self.watches[index].effort.begin(wanted, now_ns);
         self.watches[index].stops_begun += 1;
+        let accepted = unit.known.load(SeqCst) && self.send_stop(index, wanted, &slot.cause());
         if fresh {
             let delay_ns = now_ns.saturating_sub(wanted.asked_ns);
             shared.board.with(|news| news.stop_delay(delay_ns));
         }
-        let accepted = unit.known.load(SeqCst) && self.send_stop(index, wanted, &slot.cause());
         self.watches[index].effort.end(before);
         if accepted && last_word {
             if !slot.settle(wanted) {
@@ -77,8 +77,10 @@ impl BusThread {
             if self.connection.is_none() {
                 return false;
             }
+            let accepted = shared.units[index].stop_once(&mut Bare { thread: self, index }, wanted, cause);
+            // After the bytes: whoever holds the board may be waiting for the processor.
             self.shared.board.with(|news| news.stops_sent += 1);
-            if shared.units[index].stop_once(&mut Bare { thread: self, index }, wanted, cause) {
+            if accepted {
                 return true;
             }
             if self.connection.is_some() {
