@@ -5,6 +5,7 @@
 //! held against the plant. A trip acts once an arming; arming the same trip again with the same `from_rig_ns` keeps its
 //! state, so the set may be sent as often as the caller likes.
 
+use super::decode::Bounds;
 use super::{Setup, rig_ns_of};
 use crate::clock::WallClock;
 use crate::rig::model::{Trip, TripCause};
@@ -93,6 +94,8 @@ impl Armed {
 #[derive(Default)]
 pub struct Limits {
     armed: Vec<Armed>,
+    /// Within these no trip has anything to look at.
+    bounds: Bounds,
 }
 
 impl Limits {
@@ -114,16 +117,36 @@ impl Limits {
             let (passed, acted) = known.map_or((None, false), |known| (known.passed, known.acted));
             self.armed.push(Armed { armed, trip, limit, passed, acted });
         }
+        self.bounds = Bounds::open(setup.frame_channels());
+        self.narrow_bounds();
+    }
+
+    fn narrow_bounds(&mut self) {
+        for limit in self.armed.iter().filter(|armed| !armed.acted).filter_map(|armed| armed.limit.as_ref()) {
+            self.bounds.narrow(limit.input, limit.over, limit.under);
+        }
     }
 
     /// Look at every sample of a block; act at once on what has lasted long enough.
     pub fn check(&mut self, block: &Block, rate_hz: f64, clock: &dyn WallClock, events: &mut Vec<TripEvent>) {
-        for armed in &mut self.armed {
+        if self.armed.is_empty() {
+            return;
+        }
+        // One pass over all channels at once; a trip looks for itself only where something is outside, or where its
+        // limit was passed before.
+        let calm = self.bounds.hold(&block.counts, block.channels);
+        let before = events.len();
+        for armed in self.armed.iter_mut().filter(|armed| !calm || armed.passed.is_some()) {
             if let Some((frame, value)) = armed.look(block) {
                 let at_rig_ns = rig_ns_of(frame, rate_hz);
                 let cause = format!("trip {}: {value:.6} SI at {:.4} s", armed.trip.id, at_rig_ns as f64 * 1e-9);
                 events.push(armed.act(at_rig_ns, value, &cause, clock));
             }
+        }
+        if events.len() > before {
+            // What has acted is not looked for any more.
+            self.bounds = Bounds::open(block.channels);
+            self.narrow_bounds();
         }
     }
 

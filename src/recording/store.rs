@@ -121,13 +121,22 @@ impl Store {
             }
         }
         self.append(&self.layout.blocks, &table)?;
-        for (dataset, &input) in self.layout.counts.iter().zip(&self.inputs) {
-            let placed = blocks.iter().take(table.len());
-            let column: Vec<i32> =
-                placed.flat_map(|b| b.counts.iter().skip(input).step_by(b.channels)).copied().collect();
+        for (dataset, column) in self.layout.counts.iter().zip(self.columns(&blocks[..table.len()])) {
             self.append(dataset, &column)?;
         }
         fault.map_or(Ok(()), Err)
+    }
+
+    /// Counts of each channel. Block by block, so that a block stays in the processor's cache for all its channels.
+    fn columns(&self, blocks: &[Arc<Block>]) -> Vec<Vec<i32>> {
+        let frames = blocks.iter().map(|block| block.frames()).sum();
+        let mut columns: Vec<Vec<i32>> = self.inputs.iter().map(|_| Vec::with_capacity(frames)).collect();
+        for block in blocks {
+            for (column, &input) in columns.iter_mut().zip(&self.inputs) {
+                column.extend(block.counts.chunks_exact(block.channels).map(|frame| frame[input]));
+            }
+        }
+        columns
     }
 
     /// Check a block against what came before and count it.

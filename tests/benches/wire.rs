@@ -1,4 +1,5 @@
-//! What the wires carry: transactions a second of our bus thread beside libmodbus, one at a time, against one server.
+//! What the wires carry: transactions a second of our bus thread beside libmodbus, one at a time, against one server; and
+//! samples a second from packets to counts with their limits looked at.
 #![allow(
     clippy::unwrap_used,
     clippy::expect_used,
@@ -12,9 +13,12 @@
 use hdf5 as _;
 
 mod peers;
+#[path = "wire/decode.rs"]
+mod decode;
 #[path = "wire/modbus.rs"]
 mod modbus;
 
 fn main() {
+    decode::report();
     modbus::report();
 }

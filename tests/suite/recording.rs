@@ -1,7 +1,7 @@
 //! Recordings: round trip, other people's readers, kill -9, refusals.
 
 #[path = "recording/made.rs"]
-mod made;
+pub mod made;
 
 #[path = "recording/round_trip.rs"]
 mod round_trip;
