@@ -49,10 +49,7 @@ pub enum Verb {
     /// Write a commented rig file from ten answers.
     Init(InitArgs),
     /// Read a rig file: every problem at once, and the figures that follow from it.
-    Check {
-        /// Rig file.
-        rig: PathBuf,
-    },
+    Check(CheckArgs),
     /// Say beforehand what a sequence will do to the water.
     Predict(PredictArgs),
     /// Play the rig of a file on real wires, with numbers of its own that nobody is told.
@@ -111,6 +108,23 @@ pub struct Wires {
     /// Folder for duty counters and the owner's lock; default: the user's state folder.
     #[arg(long, value_name = "DIR")]
     pub state_dir: Option<PathBuf>,
+}
+
+/// `check`.
+#[derive(Debug, Args)]
+pub struct CheckArgs {
+    /// Rig file.
+    pub rig: PathBuf,
+    /// Measure this computer instead: how late a thread wakes, how long a disk flush and a round trip of each link take, and
+    /// whether that is fit for the rig. Links are read, nothing is written to a device.
+    #[arg(long)]
+    pub machine: bool,
+    /// With `--machine`: folder on the disk that recordings will go to.
+    #[arg(long, default_value = ".", value_name = "DIR")]
+    pub out: PathBuf,
+    /// With `--machine`: wires.
+    #[command(flatten)]
+    pub wires: Wires,
 }
 
 /// `predict`.

@@ -9,6 +9,7 @@ mod evidence;
 pub mod exit;
 mod failure;
 mod follow;
+mod machine;
 pub mod output;
 mod observe;
 mod play;
@@ -71,7 +72,8 @@ fn carry_out(arguments: &Arguments, output: Output) -> Result<Exit, Failure> {
     };
     match &arguments.verb {
         Verb::Init(args) => describe::init(args, output),
-        Verb::Check { rig } => describe::check(rig, output, units),
+        Verb::Check(args) if args.machine => machine::check(&args.rig, &args.wires, &args.out, output),
+        Verb::Check(args) => describe::check(&args.rig, output, units),
         Verb::Predict(args) => describe::predict(args, output, units),
         Verb::Virtual(args) => play::play(args, output),
         Verb::Compare(args) => evidence::compare(args, output, units),

@@ -13,6 +13,7 @@
 
 mod close;
 mod description;
+mod disk;
 mod error;
 mod integrity;
 mod journal;
@@ -30,6 +31,7 @@ mod writer;
 
 pub use close::{LOST_AT_MOST_S, close};
 pub use description::RunDescription;
+pub use disk::flush_times_ns;
 pub use error::RecordingError;
 pub use integrity::{Bytes, Roots, roots, verify_bytes, verify_content};
 pub use reader::{RecordingSummary, WireLog, read, read_wire_log, summary};
