@@ -45,6 +45,14 @@ impl Bench {
         Self::of(rig_path(), tempfile::tempdir().unwrap(), seed, more)
     }
 
+    /// A rig of its own description, in real time.
+    pub fn described(text: &str) -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let rig_file = folder.path().join("bench.toml");
+        std::fs::write(&rig_file, text).unwrap();
+        Self::of(rig_file, folder, SEED, &[])
+    }
+
     /// The soft starter on a serial line, in real time.
     pub fn serial() -> Self {
         let folder = tempfile::tempdir().unwrap();

@@ -1,6 +1,8 @@
 //! The sample stream.
 
 use super::stand::{CONTACTOR, Drain, Stand};
+use super::stream::Packet;
+use std::process::Command;
 use std::time::Instant;
 
 #[test]
@@ -77,4 +79,43 @@ fn runs_faster_than_real_time_only_while_a_viewer_takes_the_stream() {
     bus.wait_until("time scale near one", |bus| (bus.get_si(super::stand::BENCH, scale) - 1.0).abs() < 0.2);
     bus.start(CONTACTOR);
     bus.beat_until("running without a viewer", |bus| bus.running(CONTACTOR));
+}
+
+/// Each packet as a datagram of a capture: what the RTP dissector says of every one.
+#[test]
+fn agrees_with_tshark_which_finds_nothing_malformed_in_the_stream() {
+    const PACKETS: usize = 100;
+    let stand = Stand::real_time();
+    let mut view = stand.view();
+    let packets: Vec<(Vec<u8>, Packet)> = (0..PACKETS).map(|_| view.next_with_bytes().unwrap()).collect();
+    let folder = tempfile::tempdir().unwrap();
+    let (text, capture) = (folder.path().join("bytes.txt"), folder.path().join("bytes.pcap"));
+    let line = |(bytes, _): &(Vec<u8>, Packet)| {
+        let hex: Vec<String> = bytes.iter().map(|byte| format!("{byte:02x}")).collect();
+        format!("000000 {}\n", hex.join(" "))
+    };
+    std::fs::write(&text, packets.iter().map(line).collect::<Vec<_>>().join("\n")).unwrap();
+    let run_peer = |command: &mut Command| {
+        let output = command.output().unwrap_or_else(|error| panic!("{command:?}: {error}; run tests/peers/install"));
+        assert!(output.status.success(), "{command:?}: {}", String::from_utf8_lossy(&output.stderr));
+        String::from_utf8_lossy(&output.stdout).into_owned()
+    };
+    run_peer(Command::new("text2pcap").args(["-q", "-u", "40000,5004"]).arg(&text).arg(&capture));
+    let fields = |filter: &str| {
+        let mut tshark = Command::new("tshark");
+        tshark.arg("-r").arg(&capture).args(["-d", "udp.port==5004,rtp", "-Y", filter, "-T", "fields"]);
+        for field in ["version", "p_type", "seq", "timestamp", "ssrc", "marker"] {
+            tshark.args(["-e", &format!("rtp.{field}")]);
+        }
+        run_peer(&mut tshark)
+    };
+    assert_eq!(fields("_ws.malformed || _ws.expert.severity == 8388608"), "", "malformed or in error");
+    let expected: Vec<String> = packets
+        .iter()
+        .map(|(_, packet)| {
+            let Packet { version, payload_type, sequence, timestamp, ssrc, marker, .. } = packet;
+            format!("{version}\t{payload_type}\t{sequence}\t{timestamp}\t0x{ssrc:08x}\t{}", u8::from(*marker))
+        })
+        .collect();
+    assert_eq!(fields("rtp").lines().collect::<Vec<_>>(), expected);
 }

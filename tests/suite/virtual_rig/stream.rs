@@ -35,6 +35,11 @@ impl View {
     }
 
     pub fn next(&mut self) -> std::io::Result<Packet> {
+        self.next_with_bytes().map(|(_, packet)| packet)
+    }
+
+    /// The packet as it came, too, without its length before it.
+    pub fn next_with_bytes(&mut self) -> std::io::Result<(Vec<u8>, Packet)> {
         let mut length = [0; 2];
         self.stream.read_exact(&mut length)?;
         let mut bytes = vec![0; usize::from(u16::from_be_bytes(length))];
@@ -44,7 +49,7 @@ impl View {
             let magnitude = i32::from(three[0]) << 16 | i32::from(three[1]) << 8 | i32::from(three[2]);
             if three[0] & 0x80 == 0 { magnitude } else { magnitude - (1 << 24) }
         };
-        Ok(Packet {
+        let packet = Packet {
             version: bytes[0] >> 6,
             marker: bytes[1] & 0x80 != 0,
             payload_type: bytes[1] & 0x7F,
@@ -54,6 +59,7 @@ impl View {
             payload: bytes.len() - 12,
             samples: bytes[12..].chunks_exact(3).map(sample).collect(),
             channels: self.channels,
-        })
+        };
+        Ok((bytes, packet))
     }
 }

@@ -1,0 +1,138 @@
+//! Campaign `stop-path`: how long a stop takes on the virtual rig, by cause. A limit: from the sample that crosses it to the
+//! last sample with line current, both in the recording. Any other cause: from the moment it is made to the moment at
+//! which the virtual rig says that no output is on.
+
+use crate::campaign;
+use crate::stand::bench::{Bench, rig_path};
+use crate::stand::relay::bus;
+use crate::stand::sequences::Cycle;
+use crate::stand::view::View;
+use ramprig::recording;
+use ramprig::rig::model::{Quantity, Rig};
+use rand::RngExt;
+use std::collections::BTreeMap;
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+const STOPS: u32 = 60;
+const STARTERS: [&str; 3] = ["contactor", "soft", "drive"];
+/// Between standstill (0.64 bar) and running water (1.25 bar) of the bench's own prediction.
+const LIMIT: &str = "1.0 barg";
+const LIMIT_PA: f64 = 1.0e5;
+/// Current that counts as none, A: as the interlock has it (5 % of full load, four times the channel's uncertainty).
+const NO_CURRENT_A: f64 = 0.8;
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Cause {
+    Limit(&'static str),
+    StopKey,
+    StreamLost,
+    LinkLost,
+    EmergencyStop,
+    TakeOver,
+}
+
+const CAUSES: [Cause; 8] = [
+    Cause::Limit("ramp"),
+    Cause::Limit("coast"),
+    Cause::Limit("contactor-off"),
+    Cause::StopKey,
+    Cause::StreamLost,
+    Cause::LinkLost,
+    Cause::EmergencyStop,
+    Cause::TakeOver,
+];
+
+fn cycle(starter: &str) -> String {
+    let start = if starter == "contactor" { "" } else { "ramp_up = \"1 s\"\nramp_down = \"1 s\"" };
+    Cycle { start, hold: "time = \"30 s\"", ..Cycle::default() }.text()
+}
+
+/// The shipped bench with a limit that running water crosses.
+fn limited(kind: &str) -> String {
+    let shipped = std::fs::read_to_string(rig_path()).unwrap();
+    let was = "above = \"3.5 barg\"\ndebounce = \"5 ms\"\nblanking = \"0 s\"\nstop = \"ramp\"";
+    assert!(shipped.contains(was), "the trip of the shipped bench is written otherwise");
+    let is = format!("above = \"{LIMIT}\"\ndebounce = \"5 ms\"\nblanking = \"0 s\"\nstop = \"{kind}\"");
+    shipped.replacen(was, &is, 1)
+}
+
+/// From the first sample over the limit to the last one with current, s of rig time, which was real time.
+fn crossing_to_zero_s(recording: &Path, rig: &Rig) -> f64 {
+    let run = recording::read(recording).unwrap();
+    let of = |wanted: &dyn Fn(&ramprig::rig::model::Channel) -> bool| rig.channels.iter().position(wanted).unwrap();
+    let pressure = &run.traces[of(&|channel| channel.id.0 == "p_discharge")];
+    let current = &run.traces[of(&|channel| channel.quantity == Quantity::LineCurrent)];
+    let crossed = pressure.values.iter().position(|value| *value > LIMIT_PA).expect("the limit is crossed");
+    let last = current.values.iter().rposition(|value| *value > NO_CURRENT_A).expect("there was current");
+    assert!(last > crossed, "current ended before the limit was crossed");
+    current.t0_s + last as f64 * current.dt_s - pressure.t0_s - crossed as f64 * pressure.dt_s
+}
+
+/// Time to no current, s.
+fn limit(starter: &str, kind: &str) -> f64 {
+    let bench = Bench::described(&limited(kind));
+    let ended = bench.run(&cycle(starter), starter).end();
+    ended.expect(3);
+    let object = ended.object();
+    assert!(object["aborted"].as_str().unwrap().contains("trip discharge-high"), "{object}");
+    assert_eq!(object["stop_outcome"], "confirmed");
+    bench.witness().assert_all_off();
+    crossing_to_zero_s(Path::new(object["recording"].as_str().unwrap()), &bench.rig)
+}
+
+/// Time until no output is on, s.
+fn other(starter: &str, cause: Cause) -> f64 {
+    let mut bench = Bench::real_time();
+    let cable = bus(bench.ready.modbus);
+    let wires = bench.wires_by(cable.address, bench.ready.samples);
+    let mut program = bench.run_by(wires, &cycle(starter), starter);
+    let mut view = View::of_run(&mut program);
+    assert!(view.reaches_step("hold"), "the run ended before its hold");
+    drop(view);
+    let witness = bench.witness();
+    witness.wait_on();
+    let begun = Instant::now();
+    match cause {
+        Cause::Limit(_) => unreachable!("not made here"),
+        Cause::StopKey => program.interrupt(),
+        Cause::StreamLost => bench.control("drop-stream"),
+        Cause::LinkLost => cable.cut(),
+        Cause::EmergencyStop => bench.control("press-emergency-stop"),
+        Cause::TakeOver => bench.control("local"),
+    }
+    while witness.outputs_on() != 0 {
+        assert!(begun.elapsed() < Duration::from_secs(120), "{starter} still on after {cause:?}");
+        std::thread::sleep(Duration::from_millis(2));
+    }
+    let took_s = begun.elapsed().as_secs_f64();
+    let ended = program.end();
+    let expected = match cause {
+        Cause::TakeOver => 6,
+        Cause::LinkLost => 4,
+        _ => 3,
+    };
+    ended.expect(expected);
+    took_s
+}
+
+#[test]
+fn campaign_stop_path() {
+    let mut random = campaign::generator("stop-path");
+    let mut taken: BTreeMap<(String, &str), Vec<f64>> = BTreeMap::new();
+    for number in 0..campaign::count(STOPS) {
+        let cause = CAUSES[(random.random_range(0..CAUSES.len()) + number as usize) % CAUSES.len()];
+        let starter = STARTERS[random.random_range(0..STARTERS.len())];
+        let took_s = match cause {
+            Cause::Limit(kind) => limit(starter, kind),
+            cause => other(starter, cause),
+        };
+        println!("stop {number}: {cause:?}, {starter}: {took_s:.3} s");
+        taken.entry((format!("{cause:?}"), starter)).or_default().push(took_s);
+    }
+    for ((cause, starter), times) in &taken {
+        let worst_s = times.iter().copied().fold(0.0, f64::max);
+        let least_s = times.iter().copied().fold(f64::INFINITY, f64::min);
+        println!("stop-path: {cause}, {starter}: {least_s:.3} to {worst_s:.3} s of {}", times.len());
+    }
+}
