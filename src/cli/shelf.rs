@@ -11,6 +11,7 @@ use crate::comparison::table::{kind_words, table};
 use crate::recording::{self, RecordingSummary};
 use crate::report::export::{Kind, write};
 use crate::sequence::ports::StopOutcome;
+use crate::units::Dimension;
 use crate::units::display::System;
 use serde_json::{Value, json};
 use std::io::{BufWriter, Write};
@@ -155,7 +156,7 @@ pub fn show(file: &Path, output: Output, units: System) -> Result<Exit, Failure>
     let result = evaluate(&run);
     if !output.json {
         output.text(&text_of(&[(file.to_owned(), found.clone())]));
-        output.text(&details(&run));
+        output.text(&details(&run, units));
         output.text(&format!("\n{}", table(std::slice::from_ref(&result), units).trim_end()));
     }
     let object = json!({
@@ -174,7 +175,7 @@ pub fn show(file: &Path, output: Output, units: System) -> Result<Exit, Failure>
     Ok(Exit::Done)
 }
 
-fn details(run: &RunData) -> String {
+fn details(run: &RunData, units: System) -> String {
     let mut lines = Vec::new();
     if let Some(header) = &run.header {
         lines.push(format!("attending: {}; confirmed by: {}", header.attending, header.confirmed_by));
@@ -185,8 +186,13 @@ fn details(run: &RunData) -> String {
     }
     lines.push("channels:".to_owned());
     for channel in &run.channels {
+        let of = |si: f64| match channel.unit.as_str() {
+            "Pa" => units.plain(si, Dimension::Pressure),
+            "rad/s" => units.plain(si, Dimension::Speed),
+            unit => format!("{si} {unit}"),
+        };
         let (low, high) = channel.range;
-        lines.push(format!("  {:<16} {} [{}], {low} to {high}", channel.id.to_string(), channel.label, channel.unit));
+        lines.push(format!("  {:<16} {}, {} to {}", channel.id.to_string(), channel.label, of(low), of(high)));
     }
     lines.push("events:".to_owned());
     lines.extend(run.events.iter().map(|event| format!("  {:9.3} s  {:?}: {}", event.at_s, event.level, event.text)));
