@@ -331,12 +331,12 @@ impl Store {
 
 /// Has the band ends for every sample of every channel?
 fn beside_the_prediction(band: &Band, prediction: &Prediction) -> bool {
-    let pairs = band.segments.iter().zip(&prediction.segments);
+    let mut pairs = band.segments.iter().zip(&prediction.segments);
     let lengths = |series: &[Vec<f32>]| series.iter().map(Vec::len).collect::<Vec<_>>();
     let even = |(ends, segment): (&BandSegment, &Segment)| {
         [&ends.lower, &ends.upper].iter().all(|ends| lengths(ends) == lengths(&segment.series))
     };
-    band.segments.len() == prediction.segments.len() && pairs.map(even).all(|even| even)
+    band.segments.len() == prediction.segments.len() && pairs.all(even)
 }
 
 /// Append values to a one-dimensional dataset.
