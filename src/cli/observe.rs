@@ -21,7 +21,8 @@ use std::sync::Arc;
 use std::time::Duration;
 use tokio_util::sync::CancellationToken;
 
-const BLOCKS_WAITING: usize = 4_096;
+/// Blocks that may wait for the session: 1.5 s of the smallest ones; of the largest (a full pipe) they hold 34 MB.
+const BLOCKS_WAITING: usize = 256;
 /// Longest wait for a block before signals and the stream are looked at.
 const LOOK: Duration = Duration::from_millis(200);
 /// A lost stream is opened again this often, ns of wall time.
