@@ -202,7 +202,7 @@ mod tests {
     #[test]
     fn lumps_a_pipe_shorter_than_half_the_step_and_never_the_longest() {
         let grid = choose(&travels(&[0.1, 1.0e-7, 0.05e-3], true), &options(0.5e-3)).unwrap();
-        assert!(grid.dt_s > 0.49e-3 && grid.cells[1..] == [0, 0] && grid.cells[0] > 200, "{grid:?}");
+        assert!(grid.dt_s > 0.49e-3 && grid.cells[1..] == [0, 0] && grid.cells[0] >= 200, "{grid:?}");
         let even = choose(&travels(&[0.1e-3, 0.12e-3], true), &options(0.5e-3)).unwrap();
         assert!(even.cells.iter().all(|cells| *cells > 0), "{even:?}");
         assert!(choose(&travels(&[1.0e-7, 2.0e-7], true), &options(0.5e-3)).is_err(), "too coarse for all");
