@@ -28,19 +28,30 @@ const PATIENCE_PACED: f64 = 0.5;
 struct Pace {
     wall_ns: u64,
     rig_ns: u64,
+    opened_wall_ns: u64,
+    opened_rig_ns: u64,
     hurried: bool,
 }
 
 impl Pace {
     /// Compare over stretches of at least a quarter of a second; backlog after a hiccup lasts less.
     const STRETCH_NS: u64 = 250_000_000;
+    /// A sender that is this far ahead of the wall clock since the beginning is hurried, whatever the stretch says: it may fill
+    /// a queue before the first stretch is over.
+    const AHEAD_NS: u64 = 1_000_000_000;
 
     fn observe(&mut self, rig_ns: u64, wall_ns: u64) {
+        if self.opened_wall_ns == 0 {
+            (self.opened_wall_ns, self.opened_rig_ns) = (wall_ns, rig_ns);
+        }
+        let since_wall = wall_ns.saturating_sub(self.opened_wall_ns);
+        let ahead = rig_ns.saturating_sub(self.opened_rig_ns) > since_wall + Self::AHEAD_NS;
         let (rig, wall) = (rig_ns.saturating_sub(self.rig_ns), wall_ns.saturating_sub(self.wall_ns));
         if self.wall_ns == 0 || wall >= Self::STRETCH_NS {
             self.hurried = self.wall_ns != 0 && rig > wall + wall / 2;
             (self.wall_ns, self.rig_ns) = (wall_ns, rig_ns);
         }
+        self.hurried |= ahead;
     }
 
     fn patience(&self, max_age_ns: u64) -> Duration {

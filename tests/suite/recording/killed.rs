@@ -170,8 +170,8 @@ fn reports_a_full_disk_and_keeps_what_was_written() {
     let path = folder.path().join("run.h5");
     let plain = child("killed::child_records_until_killed", &path);
     let mut limited = Command::new("sh");
-    // 1500 blocks of 512 bytes (POSIX `ulimit -f`); the signal that would end the child is ignored.
-    limited.args(["-c", "trap '' XFSZ; ulimit -f 1500; exec \"$@\"", "sh"]).arg(plain.get_program());
+    // 3000 blocks of 512 bytes (POSIX `ulimit -f`), room for everything that is there before the first frame; the signal that would end the child is ignored.
+    limited.args(["-c", "trap '' XFSZ; ulimit -f 3000; exec \"$@\"", "sh"]).arg(plain.get_program());
     limited.args(plain.get_args()).env(CHILD_FILE, &path);
     limited.stdout(std::process::Stdio::null()).stderr(std::process::Stdio::piped());
     let mut process = Killed(limited.spawn().unwrap());
