@@ -1,6 +1,6 @@
 //! Closing, interrupted at every step and done again.
 
-use super::made::{CHILD_FILE, DEADLINE, Killed, block, child, h5py_reads, header, prediction, recorder, start_mark};
+use super::made::{CHILD_FILE, DEADLINE, Killed, block, child, finished, h5py_reads, recorder};
 use ramprig::clock::sleep_wall;
 use ramprig::recording::{self, RecordingError};
 use rand::{RngExt, SeedableRng};
@@ -10,19 +10,6 @@ use std::time::Duration;
 
 /// Kills in one run of the tests.
 const KILLS: usize = 5;
-
-/// A finished run of `blocks` x 10 000 frames; answers with its `.partial`.
-fn finished(path: &Path, blocks: u64) -> PathBuf {
-    let (recorder, sender, _) = recorder(path, 4).unwrap();
-    let mut journal = recorder.journal();
-    journal.header(&header()).unwrap();
-    journal.prediction(&prediction()).unwrap();
-    journal.mark(&start_mark(1)).unwrap();
-    for number in 0..blocks {
-        sender.send_timeout(block(number * 10_001, 10_000, 1, 0), DEADLINE).unwrap();
-    }
-    recorder.finish(DEADLINE).unwrap()
-}
 
 /// Everything that is in a run, in a form that holds NaN equal to NaN.
 fn content(path: &Path) -> String {

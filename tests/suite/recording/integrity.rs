@@ -1,27 +1,14 @@
 //! Digests and roots of closed recordings, and bytes that change afterwards.
 
-use super::made::{DEADLINE, block, h5py_reads, header, prediction, recorder, start_mark};
+use super::made::{finished, h5py_reads};
 use crate::campaign;
 use crate::stand::program::run;
 use ramprig::recording::{self, Bytes};
 use rand::RngExt;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 /// Changed bytes in the full campaign.
 const FLIPS: u32 = 10_000;
-
-/// A finished run of `blocks` x 10 000 frames; answers with its `.partial`.
-fn finished(path: &Path, blocks: u64) -> PathBuf {
-    let (recorder, sender, _) = recorder(path, 4).unwrap();
-    let mut journal = recorder.journal();
-    journal.header(&header()).unwrap();
-    journal.prediction(&prediction()).unwrap();
-    journal.mark(&start_mark(1)).unwrap();
-    for number in 0..blocks {
-        sender.send_timeout(block(number * 10_001, 10_000, 1, 0), DEADLINE).unwrap();
-    }
-    recorder.finish(DEADLINE).unwrap()
-}
 
 #[test]
 fn law_the_root_of_what_was_recorded_is_the_same_before_and_after_closing() {

@@ -15,7 +15,7 @@ use ramprig::sequence::ports::{DeviceIdentity, RunHeader};
 use ramprig::signal::{Block, ChannelId, Scaling};
 use ramprig::starters::{Settings, StarterKind};
 use std::io::{BufRead, BufReader};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
 use std::time::Duration;
@@ -181,6 +181,19 @@ pub fn recorder(path: &Path, room: usize) -> Result<(Recorder, Sender<Arc<Block>
     let clock = RigClock::default();
     let recorder = Recorder::create(path, &description(), receiver, Arc::new(SystemClock), clock.clone())?;
     Ok((recorder, blocks, clock))
+}
+
+/// A finished run of `blocks` x 10 000 frames; answers with its `.partial`.
+pub fn finished(path: &Path, blocks: u64) -> PathBuf {
+    let (recorder, sender, _) = recorder(path, 4).unwrap();
+    let mut journal = recorder.journal();
+    journal.header(&header()).unwrap();
+    journal.prediction(&prediction()).unwrap();
+    journal.mark(&start_mark(1)).unwrap();
+    for number in 0..blocks {
+        sender.send_timeout(block(number * 10_001, 10_000, 1, 0), DEADLINE).unwrap();
+    }
+    recorder.finish(DEADLINE).unwrap()
 }
 
 /// Look again and again until it is so.
