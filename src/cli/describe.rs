@@ -4,7 +4,7 @@ use super::args::{InitArgs, PredictArgs};
 use super::exit::Exit;
 use super::failure::Failure;
 use super::output::Output;
-use super::wires::{load, read_sequence, starter_index};
+use super::wires::{load, load_with_water, read_sequence, starter_index};
 use crate::prediction::filling::Filling;
 use crate::prediction::summary::{Summary, emergency_words, loss_words, series_json, write_csv};
 use crate::prediction::{BandWish, PredictedEvent, Prediction, Rehearsal, rehearse_with_band};
@@ -24,6 +24,16 @@ use std::path::Path;
 /// `check`.
 pub fn check(rig: &Path, output: Output, units: System) -> Result<Exit, Failure> {
     let rig = load(rig)?;
+    if rig.logger {
+        let words = check_report::logger_text(&rig);
+        output.text(words.trim_end());
+        let found = serde_json::json!({ "rig": rig.id, "name": rig.name, "invented": rig.invented, "logger": true,
+            "devices": rig.devices.iter().map(|device| device.id.as_str()).collect::<Vec<_>>(),
+            "channels": rig.channels.iter().map(|channel| channel.id.0.as_str()).collect::<Vec<_>>(),
+            "triggers": rig.observing.triggers.len(), "assumptions": rig.assumptions });
+        output.object(&found).map_err(Failure::internal)?;
+        return Ok(Exit::Done);
+    }
     let derived = derive(&rig);
     if output.json {
         output.announce(&check_report::json(&derived).map_err(Failure::internal)?);
@@ -88,7 +98,7 @@ fn ask(answers: &mut InitAnswers, output: Output) -> Result<(), Failure> {
 
 /// `predict`.
 pub fn predict(args: &PredictArgs, output: Output, units: System) -> Result<Exit, Failure> {
-    let rig = args.faults.iter().fold(load(&args.rig)?, |rig, fault| rig.with_pump_fault(*fault));
+    let rig = args.faults.iter().fold(load_with_water(&args.rig)?, |rig, fault| rig.with_pump_fault(*fault));
     let starter = starter_index(&rig, args.starter.as_deref())?;
     let (text, name) = read_sequence(&args.sequence)?;
     let script = Script::parse(&text, &name, &rig, starter).map_err(|p| Failure::configuration(p.to_string()))?;

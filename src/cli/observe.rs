@@ -5,7 +5,7 @@ use super::exit::Exit;
 use super::failure::Failure;
 use super::output::Output;
 use super::signals::Signals;
-use super::wires::{load_with, state_dir};
+use super::wires::{load_to_watch, state_dir};
 use crate::acquisition::{self, Acquisition};
 use crate::clock::{RigClock, SystemClock, WallClock};
 use crate::daemon::owner::Ownership;
@@ -38,7 +38,7 @@ pub async fn observe(args: &ObserveArgs, output: Output) -> Result<Exit, Failure
         return differ(first, second, output);
     }
     let Some(path) = &args.rig else { return Err(Failure::configuration("observe needs a rig file")) };
-    let rig = Arc::new(load_with(path, &args.wires)?);
+    let rig = Arc::new(load_to_watch(path, &args.wires)?);
     if args.unit {
         return unit(path, args, output);
     }

@@ -11,18 +11,49 @@ pub fn load(path: &Path) -> Result<Rig, Failure> {
     crate::rig::load(path).map_err(|problems| Failure::configuration(problems.to_string()))
 }
 
-/// Load a rig that has wires; a station is described only to be predicted for.
-pub fn load_wired(path: &Path) -> Result<Rig, Failure> {
+/// Load a rig that can be predicted for.
+pub fn load_with_water(path: &Path) -> Result<Rig, Failure> {
     let rig = load(path)?;
-    if rig.station {
-        let text = format!("{}: a station, without links; try: ramprig predict, or ramprig check", path.display());
+    if rig.logger {
+        let text = format!("{}: only what is watched is described, no pump; try: ramprig observe", path.display());
         return Err(Failure::configuration(text));
     }
     Ok(rig)
 }
 
-/// Load a rig, put the other addresses in, and take the day's zeros off its channels.
+/// Load a rig whose starters have wires; nothing of a station is commanded.
+pub fn load_wired(path: &Path) -> Result<Rig, Failure> {
+    let rig = load(path)?;
+    if rig.station {
+        let next = match (rig.logger, rig.source.address.is_empty()) {
+            (true, _) => "ramprig observe",
+            (false, true) => "ramprig predict, or ramprig check",
+            (false, false) => "ramprig observe, or ramprig predict",
+        };
+        let text = format!("{}: a station, where nothing is commanded; try: {next}", path.display());
+        return Err(Failure::configuration(text));
+    }
+    Ok(rig)
+}
+
+/// Load a rig whose samples can be watched.
+fn load_watched(path: &Path) -> Result<Rig, Failure> {
+    let rig = load(path)?;
+    if rig.source.address.is_empty() {
+        let text = format!("{}: a station without a [source], nothing to watch; try: ramprig predict", path.display());
+        return Err(Failure::configuration(text));
+    }
+    Ok(rig)
+}
+
+/// Load a rig that is commanded, put the other addresses in, and take the day's zeros off its channels.
 pub fn load_with(path: &Path, wires: &Wires) -> Result<Rig, Failure> {
+    load_wired(path)?;
+    load_to_watch(path, wires)
+}
+
+/// The same of a rig that is only watched; it may be a station.
+pub fn load_to_watch(path: &Path, wires: &Wires) -> Result<Rig, Failure> {
     let mut rig = load_unzeroed(path, wires)?;
     let holds = read_holds(&state_dir(wires.state_dir.as_deref()), &rig.id)?;
     for caution in crate::rig::zeros::apply(&mut rig, &holds, &crate::clock::utc_now_rfc3339()) {
@@ -55,7 +86,7 @@ pub fn read_holds(state_dir: &Path, rig_id: &str) -> Result<Vec<Hold>, Failure> 
 
 /// Load a rig and put the other addresses in.
 pub fn load_unzeroed(path: &Path, wires: &Wires) -> Result<Rig, Failure> {
-    let mut rig = load_wired(path)?;
+    let mut rig = load_watched(path)?;
     for given in &wires.links {
         let (id, address) = given.split_once('=').ok_or_else(|| {
             Failure::configuration(format!("--link {given}: not of the form ID=HOST:PORT or ID=PATH"))

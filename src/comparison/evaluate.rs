@@ -63,7 +63,7 @@ pub struct RunResult {
     /// The rig said that it is virtual.
     pub is_virtual: bool,
     /// Starter kind.
-    pub starter_kind: StarterKind,
+    pub starter_kind: Option<StarterKind>,
     /// Starter id, if the header is there.
     pub starter: Option<String>,
     /// Channels.

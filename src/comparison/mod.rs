@@ -45,7 +45,7 @@ pub struct RunData {
     /// Header of the run.
     pub header: Option<RunHeader>,
     /// Starter kind.
-    pub starter_kind: StarterKind,
+    pub starter_kind: Option<StarterKind>,
     /// Channels in rig order.
     pub channels: Vec<ChannelInfo>,
     /// Index of the headline channel.

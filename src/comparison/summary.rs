@@ -12,7 +12,7 @@ use std::collections::BTreeMap;
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct RunSummary {
     /// Starter kind.
-    pub starter_kind: StarterKind,
+    pub starter_kind: Option<StarterKind>,
     /// Recording file.
     pub recording: String,
     /// Cycles started.

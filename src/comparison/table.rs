@@ -43,11 +43,12 @@ pub fn concerns(metric: &Metric, runs: &[RunResult]) -> bool {
 }
 
 /// Words of a starter kind.
-pub fn kind_words(kind: StarterKind) -> &'static str {
-    match kind {
-        StarterKind::AcrossTheLine => "across the line",
-        StarterKind::SoftStarter => "soft starter",
-        StarterKind::VariableSpeed => "variable speed",
+pub fn kind_words(kind: impl Into<Option<StarterKind>>) -> &'static str {
+    match kind.into() {
+        Some(StarterKind::AcrossTheLine) => "across the line",
+        Some(StarterKind::SoftStarter) => "soft starter",
+        Some(StarterKind::VariableSpeed) => "variable speed",
+        None => "starter not known",
     }
 }
 

@@ -9,8 +9,8 @@ use super::reactor::{Handle, Reactor, Woken};
 use super::tcp::TcpConnection;
 use super::{LinkError, nanoseconds};
 use crate::clock::WallClock;
-use crate::rig::model::{Link, Rig};
-use crate::rig::register_map::{Field, RegisterMap, Role, Table};
+use crate::rig::model::{Device, Link, Rig};
+use crate::rig::register_map::{Field, Role, Table};
 use crate::starters::state::DriveState;
 use std::collections::BTreeMap;
 use std::os::fd::OwnedFd;
@@ -42,16 +42,6 @@ const WANTED: [Role; 13] = [
     Role::TransferPosition,
     Role::ShaftSpeed,
 ];
-
-/// A device whose registers are followed.
-#[derive(Debug, Clone)]
-pub struct Device {
-    /// Id of the starter or of the transfer device.
-    pub id: String,
-    link: usize,
-    unit: u8,
-    map: RegisterMap,
-}
 
 /// How a link is watched.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -122,7 +112,7 @@ pub fn manners(rig: &Rig) -> Vec<(String, Manner)> {
 
 /// Watch the links of a rig. Ports and sockets open in the background and are opened again when they are lost.
 pub fn observe(rig: &Rig, clock: &Arc<dyn WallClock>) -> std::io::Result<Observed> {
-    let devices = devices(rig);
+    let devices = rig.watched();
     let board = Arc::new(Board::default());
     *board.links.lock().unwrap_or_else(PoisonError::into_inner) = vec![(Heard::default(), None); rig.links.len()];
     let mut observed = Observed {
@@ -137,18 +127,6 @@ pub fn observe(rig: &Rig, clock: &Arc<dyn WallClock>) -> std::io::Result<Observe
         observed.start(index, link, clock)?;
     }
     Ok(observed)
-}
-
-fn devices(rig: &Rig) -> Vec<Device> {
-    let starters = rig.starters.iter().map(|s| (&s.id, s.link, s.unit, &s.map));
-    let transfer = rig.transfer.iter().map(|t| (&t.id, t.link, t.unit, &t.map));
-    let device = |(id, link, unit, map): (&String, usize, u8, &RegisterMap)| Device {
-        id: id.clone(),
-        link,
-        unit,
-        map: map.clone(),
-    };
-    starters.chain(transfer).map(device).collect()
 }
 
 impl Observed {

@@ -41,10 +41,10 @@ pub fn completeness(folder: &Path) -> Result<Completeness, ObserveError> {
 fn of(record: &SessionRecord, rows: &[Row]) -> Completeness {
     let bands = if record.bands.is_empty() { vec!["any".to_owned()] } else { record.bands.clone() };
     let mut table: BTreeMap<String, BTreeMap<String, u32>> = BTreeMap::new();
-    let pumps: Vec<&String> =
-        record.devices.iter().filter(|id| rows_of(rows, id) > 0 || record.devices.len() == 1).collect();
-    for pump in &pumps {
-        table.insert((*pump).clone(), bands.iter().map(|band| (band.clone(), 0)).collect());
+    // Older sessions do not say which of the devices drive a motor.
+    let pumps = if record.pumps.is_empty() { &record.devices } else { &record.pumps };
+    for pump in pumps.iter().filter(|id| rows_of(rows, id) > 0 || pumps.len() == 1) {
+        table.insert(pump.clone(), bands.iter().map(|band| (band.clone(), 0)).collect());
     }
     for row in rows {
         let pump = row.pump.clone().unwrap_or_else(|| "not known".to_owned());
@@ -55,8 +55,8 @@ fn of(record: &SessionRecord, rows: &[Row]) -> Completeness {
     if rows.is_empty() {
         missing.push("no event".to_owned());
     }
-    let unseen: Vec<&str> = record.devices.iter().filter(|id| rows_of(rows, id) == 0).map(String::as_str).collect();
-    if record.devices.len() > 1 && !unseen.is_empty() {
+    let unseen: Vec<&str> = pumps.iter().filter(|id| rows_of(rows, id) == 0).map(String::as_str).collect();
+    if pumps.len() > 1 && !unseen.is_empty() {
         missing.push(format!("no event of {}", unseen.join(", ")));
     }
     for (pump, cells) in table.iter().filter(|(pump, _)| *pump != "not known") {

@@ -8,8 +8,9 @@ use super::{ObserveError, Registers};
 use crate::acquisition::{Input, Setup};
 use crate::clock::{RigClock, WallClock, utc_now_rfc3339};
 use crate::recording::RunDescription;
-use crate::rig::model::Rig;
+use crate::rig::model::{Device, Rig};
 use crate::rig::observing::TriggerOn;
+use crate::rig::register_map::Role;
 use crate::sequence::marks::MarkKind;
 use crate::signal::Block;
 use serde::{Deserialize, Serialize};
@@ -75,6 +76,9 @@ pub struct SessionRecord {
     pub envelope_full: bool,
     /// Devices, in the rig's order.
     pub devices: Vec<String>,
+    /// Those of them that drive a motor; empty in sessions of older programs.
+    #[serde(default)]
+    pub pumps: Vec<String>,
     /// Level bands, lowest first.
     pub bands: Vec<String>,
     /// Events wanted for each device and band.
@@ -287,7 +291,7 @@ impl Session {
         self.record.is_virtual |= registers.is_virtual();
         let path = self.setup.folder.join(name);
         let description = self.description(&row);
-        let recording = description.as_ref().filter(|_| is_kept).map(|description| (path.as_path(), description));
+        let recording = is_kept.then_some((path.as_path(), &description));
         let end = fired.frame + self.frames_of(observing.post_s);
         let latest =
             (fired.frame + self.frames_of(observing.longest_s)).saturating_sub(self.frames_of(observing.pre_s));
@@ -341,15 +345,10 @@ impl Session {
         (frames > 0).then(|| channel.diaphragm_elevation_m + sum / frames as f64 / weight_n_m3)
     }
 
-    fn description(&self, row: &Row) -> Option<RunDescription> {
+    fn description(&self, row: &Row) -> RunDescription {
         let rig = &self.setup.rig;
-        let starter = row.pump.as_ref().and_then(|pump| rig.starter_index(pump)).unwrap_or(0);
         let about = format!("observed, nothing commanded{}{}", if row.label.is_empty() { "" } else { ": " }, row.label);
-        let mut description = RunDescription::of(rig, starter, "", self.record.is_virtual, &about, &row.utc)?;
-        if row.pump.is_none() {
-            "not known".clone_into(&mut description.starter);
-        }
-        Some(description)
+        RunDescription::watched(rig, row.pump.as_deref(), self.record.is_virtual, &about, &row.utc)
     }
 
     fn end_event(&mut self, open: OpenEvent) -> Result<(Row, Option<String>), ObserveError> {
@@ -416,10 +415,15 @@ impl SessionSetup {
     }
 }
 
-/// Devices in the order of [`Registers`]: starters, then the transfer device.
+/// Devices in the order of [`Registers`].
 fn device_ids(rig: &Rig) -> Vec<String> {
-    let transfer = rig.transfer.iter().map(|unit| unit.id.clone());
-    rig.starters.iter().map(|starter| starter.id.clone()).chain(transfer).collect()
+    rig.watched().into_iter().map(|device| device.id).collect()
+}
+
+/// Those that tell whether they drive a motor.
+fn pump_ids(rig: &Rig) -> Vec<String> {
+    let tells = |device: &Device| [Role::Running, Role::StatusWord].into_iter().any(|r| device.map.field(r).is_some());
+    rig.watched().into_iter().filter(tells).map(|device| device.id).collect()
 }
 
 fn count(running: &[Option<bool>]) -> Option<u32> {
@@ -447,6 +451,7 @@ fn record_of(setup: &SessionSetup) -> Result<SessionRecord, ObserveError> {
     record.bands = rig.observing.bands();
     record.events_wanted = rig.observing.events_wanted;
     record.devices = device_ids(rig);
+    record.pumps = pump_ids(rig);
     let known = std::mem::take(&mut record.channels);
     record.channels = rig
         .channels

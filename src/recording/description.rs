@@ -34,8 +34,8 @@ pub struct RunDescription {
     pub sequence_sha256: String,
     /// Starter id.
     pub starter: String,
-    /// Starter kind.
-    pub starter_kind: StarterKind,
+    /// Starter kind; `None`: not known (a station that was only watched).
+    pub starter_kind: Option<StarterKind>,
     /// Start of the recording, UTC, RFC 3339.
     pub started_utc: String,
     /// Person in attendance.
@@ -65,17 +65,30 @@ impl RunDescription {
         started_utc: &str,
     ) -> Option<Self> {
         let starter = rig.starters.get(starter)?;
+        let sequence_text = sequence_text.to_owned();
         Some(Self {
+            sequence_sha256: hex::encode(Sha256::digest(sequence_text.as_bytes())),
+            sequence_text,
+            ..Self::watched(rig, Some(&starter.id), is_virtual, attending, started_utc)
+        })
+    }
+
+    /// Description of an event that was only watched; `pump`: the device that drove, where it is known.
+    pub fn watched(rig: &Rig, pump: Option<&str>, is_virtual: bool, attending: &str, started_utc: &str) -> Self {
+        let starters = rig.starters.iter().map(|starter| (starter.id.as_str(), Some(starter.kind)));
+        let devices = rig.devices.iter().map(|device| (device.id.as_str(), device.kind));
+        let starter_kind = devices.chain(starters).find(|(id, _)| Some(*id) == pump).and_then(|(_, kind)| kind);
+        Self {
             rig_id: rig.id.clone(),
             rig_name: rig.name.clone(),
             rig_text: rig.text.clone(),
             rig_sha256: rig.text_sha256.clone(),
             invented: rig.invented,
             is_virtual,
-            sequence_text: sequence_text.to_owned(),
-            sequence_sha256: hex::encode(Sha256::digest(sequence_text.as_bytes())),
-            starter: starter.id.clone(),
-            starter_kind: starter.kind,
+            sequence_text: String::new(),
+            sequence_sha256: hex::encode(Sha256::digest(b"")),
+            starter: pump.unwrap_or("not known").to_owned(),
+            starter_kind,
             started_utc: started_utc.to_owned(),
             attending: attending.to_owned(),
             program_version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -84,7 +97,7 @@ impl RunDescription {
             channels: rig.channels.clone(),
             beside: crate::prediction::beside::names(rig),
             headline: rig.headline,
-        })
+        }
     }
 
     /// Refuse what the file could not hold, before the file exists.
@@ -131,8 +144,11 @@ const QUANTITIES: [(&str, &str, Quantity); 3] = [
     ("shaft-speed", "rad/s", Quantity::ShaftSpeed),
 ];
 
-fn kind_word(kind: StarterKind) -> &'static str {
-    KINDS.iter().find(|(_, known)| *known == kind).map_or("", |(word, _)| word)
+/// Word for a starter whose kind nobody said.
+const KIND_NOT_KNOWN: &str = "not known";
+
+fn kind_word(kind: Option<StarterKind>) -> &'static str {
+    KINDS.iter().find(|(_, known)| Some(*known) == kind).map_or(KIND_NOT_KNOWN, |(word, _)| word)
 }
 
 fn quantity_words(quantity: Quantity) -> (&'static str, &'static str) {
@@ -306,7 +322,10 @@ pub(super) fn read_description(path: &Path, entry: &Group) -> Result<RunDescript
         sequence_text: text("sequence_text")?,
         sequence_sha256: a.text("sequence_sha256")?,
         starter: a.text("starter")?,
-        starter_kind: a.meaning("starter_kind", |word| KINDS.iter().find(|(w, _)| *w == word).map(|(_, k)| *k))?,
+        starter_kind: a.meaning("starter_kind", |word| match KINDS.iter().find(|(w, _)| *w == word) {
+            Some((_, kind)) => Some(Some(*kind)),
+            None => (word == KIND_NOT_KNOWN).then_some(None),
+        })?,
         started_utc: text("start_time")?,
         attending: a.text("attending")?,
         program_version: a.text("program_version")?,

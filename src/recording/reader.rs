@@ -42,7 +42,7 @@ pub struct RecordingSummary {
     /// Starter id.
     pub starter: String,
     /// Starter kind.
-    pub starter_kind: StarterKind,
+    pub starter_kind: Option<StarterKind>,
     /// Start of the recording, UTC, RFC 3339.
     pub started_utc: String,
     /// Person in attendance.

@@ -1,6 +1,7 @@
 //! What `check` prints: every derived figure, plain and aligned, in SI or US customary.
 
 use super::derived::{Derived, DutyPoint, LineUpFigures};
+use super::model::Rig;
 use crate::units::display::{System, significant};
 use crate::units::{Dimension, Reference};
 use std::fmt::Write;
@@ -30,6 +31,31 @@ pub fn text(derived: &Derived, system: System) -> String {
     }
     list(&mut page, "Notices", &derived.notices);
     list(&mut page, "Assumed, since the file does not say", &derived.assumptions);
+    page.text
+}
+
+/// What there is to say of a rig that is only watched.
+pub fn logger_text(rig: &Rig) -> String {
+    let mut page = Page { system: System::Si, text: String::new() };
+    let invented = if rig.invented { "  (INVENTED: no such rig exists)" } else { "" };
+    page.line(&format!("{}: {}{invented}", rig.id, rig.name));
+    page.line("only watched: nothing is commanded, nothing is predicted");
+    page.heading("Devices that are looked at");
+    for device in &rig.devices {
+        page.row(
+            &device.id,
+            &format!("unit {} on link {}, map {}", device.unit, rig.links[device.link].id, device.map.name),
+        );
+    }
+    page.heading("Channels");
+    for channel in &rig.channels {
+        page.row(&channel.id.0, &channel.label);
+    }
+    page.heading("Triggers");
+    for trigger in &rig.observing.triggers {
+        page.row(&trigger.id, "an event begins here");
+    }
+    list(&mut page, "Assumed, since the file does not say", &rig.assumptions);
     page.text
 }
 

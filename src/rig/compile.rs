@@ -2,8 +2,10 @@
 
 use super::check::Maps;
 use super::compile_channels;
-use super::file::{ConditionEntry, OtherPumpEntry, RigFile, StarterEntry, TriggerOnEntry};
-use super::model::{Condition, Duty, LineUp, Link, Permissive, PumpControlValve, Rig, Source, Starter, Transfer, Trip};
+use super::file::{ConditionEntry, DeviceEntry, OtherPumpEntry, RigFile, StarterEntry, TriggerOnEntry};
+use super::model::{
+    Condition, Device, Duty, LineUp, Link, Permissive, PumpControlValve, Rig, Source, Starter, Transfer, Trip,
+};
 use super::observing::{Observing, Trigger, TriggerOn};
 use super::reader::Text;
 use super::register_map::{RegisterMap, Role};
@@ -20,7 +22,9 @@ pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
     let shaft = shaft(&file);
     let mut network = network(&file, &names)?;
     set_shafts(&mut network, &file, &names, &shaft);
-    set_line_up(&mut network, line_ups.first()?);
+    if !file.identity.logger {
+        set_line_up(&mut network, line_ups.first()?);
+    }
     let transfer = match &file.transfer {
         None => None,
         Some(entry) => Some(Transfer {
@@ -66,6 +70,7 @@ pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
         network,
         line_ups,
         transfer,
+        devices: file.devices.iter().map(|entry| device(entry, &names, maps)).collect::<Option<_>>()?,
         links: file.links.iter().map(link).collect(),
         source: Source {
             id: file.source.id.text,
@@ -85,6 +90,7 @@ pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
         uncertainty: file.uncertainty,
         time_step_s: file.identity.time_step_s,
         station: file.identity.station,
+        logger: file.identity.logger,
         text: text.to_owned(),
         text_sha256: hex::encode(Sha256::digest(text.as_bytes())),
         assumptions: file.assumptions,
@@ -258,6 +264,16 @@ fn link(entry: &super::file::LinkEntry) -> Link {
     }
 }
 
+fn device(entry: &DeviceEntry, names: &Names, maps: &Maps) -> Option<Device> {
+    Some(Device {
+        id: entry.id.text.clone(),
+        link: names.link(&entry.link)?,
+        unit: entry.unit?,
+        map: map(maps, &entry.map)?,
+        kind: entry.kind,
+    })
+}
+
 fn starter(entry: &StarterEntry, station: bool, names: &Names, maps: &Maps) -> Option<Starter> {
     let (least, most) = entry.allowed.map_or((entry.settings, entry.settings), |span| (span.least, span.most));
     Some(Starter {
@@ -293,8 +309,7 @@ fn permissives(file: &RigFile, order: &[&str]) -> Option<Vec<Permissive>> {
 
 fn observing(file: &RigFile, order: &[&str]) -> Option<Observing> {
     let channel = |name: &Text| order.iter().position(|id| *id == name.text);
-    let devices: Vec<&Text> =
-        file.starters.iter().map(|starter| &starter.id).chain(file.transfer.iter().map(|unit| &unit.id)).collect();
+    let devices: Vec<&Text> = file.watched().into_iter().map(|(id, _)| id).collect();
     let trigger = |entry: &super::file::TriggerEntry| {
         let on = match entry.on.as_ref()? {
             TriggerOnEntry::Level(name, above, below) => {

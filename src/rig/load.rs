@@ -9,14 +9,15 @@ use super::{check, compile};
 use std::path::Path;
 
 /// The shipped rigs by name.
-const SHIPPED: [(&str, &str); 4] = [
+const SHIPPED: [(&str, &str); 5] = [
     ("terrace-bench", include_str!("../../rig-configs/terrace-bench.toml")),
     ("coil-loop", include_str!("../../rig-configs/coil-loop.toml")),
     ("rising-main", include_str!("../../rig-configs/rising-main.toml")),
     ("controlled-main", include_str!("../../rig-configs/controlled-main.toml")),
+    ("lift-station", include_str!("../../rig-configs/lift-station.toml")),
 ];
 
-/// Text of a shipped rig file (`terrace-bench`, `coil-loop`, `rising-main`, `controlled-main`).
+/// Text of a shipped rig file (`terrace-bench`, `coil-loop`, `rising-main`, `controlled-main`, `lift-station`).
 pub fn shipped(name: &str) -> Option<&'static str> {
     SHIPPED.iter().find(|(known, _)| *known == name).map(|(_, text)| *text)
 }
@@ -53,10 +54,11 @@ fn compiled(document: &Document<'_>, entries: RigFile, maps: &check::Maps, text:
     let element_spots: Vec<Spot> = entries.elements.iter().map(|entry| entry.spot.clone()).collect();
     let trip_spots: Vec<Spot> = entries.trips.iter().map(|entry| entry.spot.clone()).collect();
     let mut rig = compile::compile(entries, maps, text);
-    if let Some(rig) = rig.as_mut() {
+    if let Some(rig) = rig.as_mut().filter(|rig| !rig.logger) {
         super::derived::set_plateaus(rig);
     }
     match &rig {
+        Some(rig) if rig.logger => {}
         Some(rig) => {
             check::strength(document, rig, &element_spots);
             // A rating too low for the pump makes every limit beside it look wrong as well: one mistake, one problem.

@@ -57,6 +57,8 @@ pub struct Rig {
     pub starters: Vec<Starter>,
     /// The device that decides which starter is on the motor; `None` only with a single starter.
     pub transfer: Option<Transfer>,
+    /// Devices that are looked at and never commanded.
+    pub devices: Vec<Device>,
     /// Links.
     pub links: Vec<Link>,
     /// The fast sample source.
@@ -83,8 +85,10 @@ pub struct Rig {
     pub uncertainty: Uncertainty,
     /// Largest time step of a prediction, s.
     pub time_step_s: f64,
-    /// Described without wires: predicted for, never commanded.
+    /// Predicted for or watched, never commanded.
     pub station: bool,
+    /// A station of which only what is watched is described: no machine and no water, so nothing to predict with.
+    pub logger: bool,
     /// The file's text, as read.
     pub text: String,
     /// SHA-256 of the text, hex.
@@ -169,6 +173,22 @@ impl Rig {
             suction_drained: lines.suction_drained,
             self_priming: self.self_priming,
         })
+    }
+
+    /// What `observe` looks at, in its order: a bench's starters and transfer device, then the devices that are only looked
+    /// at. A station's starters are described to predict with; they have no wires.
+    pub fn watched(&self) -> Vec<Device> {
+        let device = |id: &str, link, unit, map: &RegisterMap, kind| Device {
+            id: id.to_owned(),
+            link,
+            unit,
+            map: map.clone(),
+            kind,
+        };
+        let starters = self.starters.iter().filter(|_| !self.station);
+        let starters = starters.map(|s| device(&s.id, s.link, s.unit, &s.map, Some(s.kind)));
+        let transfer = self.transfer.iter().map(|t| device(&t.id, t.link, t.unit, &t.map, None));
+        starters.chain(transfer).chain(self.devices.iter().cloned()).collect()
     }
 
     /// Index of the starter of that id.
@@ -287,6 +307,21 @@ pub struct Transfer {
     pub map: RegisterMap,
     /// Dead time after a change of position before any start, s of rig time.
     pub dead_time_s: f64,
+}
+
+/// A device that is looked at and never commanded.
+#[derive(Debug, Clone, Serialize)]
+pub struct Device {
+    /// Id.
+    pub id: String,
+    /// Index into `links`.
+    pub link: usize,
+    /// Modbus unit.
+    pub unit: u8,
+    /// Its registers.
+    pub map: RegisterMap,
+    /// How it starts its motor, where the file says.
+    pub kind: Option<StarterKind>,
 }
 
 /// A bus.

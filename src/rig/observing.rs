@@ -59,7 +59,7 @@ pub enum TriggerOn {
     },
     /// A register of a device comes to a value.
     Field {
-        /// Device: starters in order, then the transfer device.
+        /// Device, in the order of [`crate::rig::model::Rig::watched`].
         device: usize,
         /// Role in its map.
         role: Role,

@@ -129,7 +129,7 @@ fn run(kind: StarterKind, pressure: impl Fn(f64, f64) -> f64) -> RunData {
         is_virtual: true,
         started_utc: String::new(),
         header: None,
-        starter_kind: kind,
+        starter_kind: Some(kind),
         channels: vec![
             channel("p_discharge", "Pa", (-1e5, 10e5)),
             channel("i_line", "A", (0.0, 100.0)),

@@ -3,3 +3,4 @@
 mod days;
 mod kept;
 mod silence;
+mod station;

@@ -7,8 +7,15 @@ use std::collections::BTreeMap;
 pub(super) fn check(document: &Document<'_>, file: &RigFile) {
     unique(document, "element", file.elements.iter().map(|entry| &entry.id));
     unique(document, "line-up", file.line_ups.iter().map(|entry| &entry.id));
-    let devices = file.starters.iter().map(|entry| &entry.id).chain(file.transfer.iter().map(|entry| &entry.id));
-    unique(document, "starter", devices);
+    let commanded = file.starters.iter().map(|entry| &entry.id).chain(file.transfer.iter().map(|entry| &entry.id));
+    // A station's device may carry the name of the starter that stands for it in predictions.
+    match file.identity.station {
+        true => {
+            unique(document, "starter", commanded);
+            unique(document, "device", file.devices.iter().map(|entry| &entry.id));
+        }
+        false => unique(document, "starter", commanded.chain(file.devices.iter().map(|entry| &entry.id))),
+    }
     unique(document, "link", file.links.iter().map(|entry| &entry.id));
     unique(document, "channel", file.channels.iter().map(|entry| &entry.id));
     unique(document, "permissive", file.permissives.iter().map(|entry| &entry.id));

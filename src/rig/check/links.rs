@@ -8,13 +8,8 @@ use std::collections::BTreeMap;
 
 pub(super) fn check(document: &Document<'_>, file: &RigFile) {
     if file.identity.station {
-        let wires = file.links.iter().map(|link| &link.spot).chain(file.transfer.iter().map(|unit| &unit.spot));
-        for spot in wires {
-            document.note(spot, "a wire of a station", "no [[link]] and no [transfer], or no station = true", None);
-        }
-        return;
-    }
-    if file.links.is_empty() {
+        of_a_station(document, file);
+    } else if file.links.is_empty() {
         document.note(&file.identity.spot, "no link", "at least one [[link]]", None);
     }
     let mut seen: BTreeMap<&str, usize> = BTreeMap::new();
@@ -25,7 +20,7 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile) {
             document.note(&address.spot, found, "an address of its own", None);
         }
     }
-    for link in &file.links {
+    for link in file.links.iter().filter(|_| !file.identity.station) {
         if let Some(line) = &link.serial {
             hold(document, link, line);
         }
@@ -45,6 +40,26 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile) {
                 "less than half of the shortest comm_timeout on the link, so that one lost beat stops nothing";
             document.note(&link.spot, found, allowed, None);
         }
+    }
+}
+
+/// Nothing of a station is commanded: its links lead to devices that are looked at.
+fn of_a_station(document: &Document<'_>, file: &RigFile) {
+    if let Some(transfer) = &file.transfer {
+        document.note(&transfer.spot, "a transfer device of a station", "no [transfer], or no station = true", None);
+    }
+    for link in &file.links {
+        if !file.devices.iter().any(|device| device.link.text == link.id.text) {
+            let allowed = "a [[device]] on every [[link]] of a station";
+            document.note(&link.spot, "a link of a station on which nothing is looked at", allowed, None);
+        }
+        if link.second_stop_connection {
+            document.note(&link.spot, "second_stop_connection on a station", "no stops: nothing is commanded", None);
+        }
+    }
+    if file.identity.logger && file.source.spot.is_none() {
+        let allowed = "a [source] to watch, or [pump], [motor] and pipes to predict with";
+        document.note(&file.identity.spot, "a station without pump and without source", allowed, None);
     }
 }
 

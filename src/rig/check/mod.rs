@@ -28,10 +28,12 @@ pub(super) type Maps = BTreeMap<String, Option<RegisterMap>>;
 /// Runs every check; problems go to the document.
 pub(super) fn check(document: &Document<'_>, file: &RigFile, maps: &Maps) {
     ids::check(document, file);
-    network::check(document, file);
-    line_ups::check(document, file);
+    if !file.identity.logger {
+        network::check(document, file);
+        line_ups::check(document, file);
+        machine::check(document, file);
+    }
     links::check(document, file);
-    machine::check(document, file);
     starters::check(document, file, maps);
     channels::check(document, file);
     guards::check(document, file, maps);
@@ -56,7 +58,8 @@ pub(super) fn strength(document: &Document<'_>, rig: &Rig, element_spots: &[Spot
 
 /// Reads every map that the rig names, once each.
 pub(super) fn maps(document: &Document<'_>, file: &RigFile, shelf: &MapShelf) -> Maps {
-    let named = file.starters.iter().map(|starter| &starter.map).chain(file.transfer.iter().map(|unit| &unit.map));
+    let commanded = file.starters.iter().map(|starter| &starter.map).chain(file.transfer.iter().map(|unit| &unit.map));
+    let named = commanded.chain(file.devices.iter().map(|device| &device.map));
     let mut maps = Maps::new();
     for name in named.filter(|name| !name.text.is_empty()) {
         if !maps.contains_key(&name.text) {

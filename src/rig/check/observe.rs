@@ -30,9 +30,8 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile, maps: &Maps) {
 }
 
 fn register(document: &Document<'_>, file: &RigFile, maps: &Maps, device: &Text, field: &Text) {
-    let starters = file.starters.iter().map(|starter| (&starter.id, &starter.map));
-    let devices: Vec<(&Text, &Text)> = starters.chain(file.transfer.iter().map(|unit| (&unit.id, &unit.map))).collect();
-    if !known(document, device, "starter or transfer device", devices.iter().map(|(id, _)| id.text.as_str())) {
+    let devices = file.watched();
+    if !known(document, device, "device that is looked at", devices.iter().map(|(id, _)| id.text.as_str())) {
         return;
     }
     let named = devices.iter().find(|(id, _)| id.text == device.text);

@@ -8,9 +8,18 @@ use crate::starters::{Settings, StarterKind};
 use std::collections::BTreeMap;
 
 pub(super) fn check(document: &Document<'_>, file: &RigFile, maps: &Maps) {
-    if file.starters.is_empty() {
+    if file.starters.is_empty() && !file.identity.logger {
         document.note(&file.identity.spot, "no starter", "at least one [[starter]]", None);
     }
+    for device in &file.devices {
+        known(document, &device.link, "link", file.links.iter().map(|link| link.id.text.as_str()));
+        let map = maps.get(&device.map.text).and_then(Option::as_ref);
+        // Who only listens cannot ask who is there.
+        if let Some(map) = map.filter(|_| !file.identity.station) {
+            need_role(document, &device.map.spot, map, Role::Identity);
+        }
+    }
+    units(document, file);
     if file.identity.station {
         panels(document, file);
         file.starters.iter().for_each(|starter| settings(document, starter));
@@ -20,7 +29,6 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile, maps: &Maps) {
     for name in file.starters.iter().map(|entry| &entry.link).chain(file.transfer.iter().map(|entry| &entry.link)) {
         known(document, name, "link", links());
     }
-    units(document, file);
     positions(document, file);
     panels(document, file);
     for starter in &file.starters {
@@ -59,10 +67,12 @@ fn panels(document: &Document<'_>, file: &RigFile) {
 }
 
 fn units(document: &Document<'_>, file: &RigFile) {
-    let starters = file.starters.iter().map(|entry| (&entry.link.text, entry.unit, &entry.unit_spot));
+    let wired = file.starters.iter().filter(|_| !file.identity.station);
+    let starters = wired.map(|entry| (&entry.link.text, entry.unit, &entry.unit_spot));
     let transfer = file.transfer.iter().map(|entry| (&entry.link.text, entry.unit, &entry.unit_spot));
+    let devices = file.devices.iter().map(|entry| (&entry.link.text, entry.unit, &entry.unit_spot));
     let mut seen: BTreeMap<(&str, u8), usize> = BTreeMap::new();
-    for (link, unit, spot) in starters.chain(transfer) {
+    for (link, unit, spot) in starters.chain(transfer).chain(devices) {
         let Some(unit) = unit else { continue };
         if let Some(line) = seen.insert((link, unit), spot.line) {
             document.note(

@@ -84,6 +84,25 @@ pub struct TransferEntry {
     pub unit_spot: Spot,
 }
 
+/// `[[device]]`: looked at, never commanded.
+#[derive(Debug)]
+pub struct DeviceEntry {
+    /// Id.
+    pub id: Text,
+    /// Link id.
+    pub link: Text,
+    /// Modbus unit.
+    pub unit: Option<u8>,
+    /// Map name.
+    pub map: Text,
+    /// How it starts its motor; `None`: not said, or no motor.
+    pub kind: Option<StarterKind>,
+    /// Place of the table.
+    pub spot: Spot,
+    /// Place of the unit.
+    pub unit_spot: Spot,
+}
+
 /// `[[link]]`.
 #[derive(Debug)]
 pub struct LinkEntry {
@@ -228,6 +247,24 @@ pub(super) fn transfer(table: Cursor<'_>, assumed: &mut Assumptions) -> Transfer
     };
     table.close();
     entry
+}
+
+/// `[[device]]`.
+pub(super) fn devices(root: &Cursor<'_>) -> Vec<DeviceEntry> {
+    let mut entries = Vec::new();
+    for table in root.tables("device") {
+        entries.push(DeviceEntry {
+            id: need_id(&table),
+            link: need_name(&table, "link"),
+            unit: unit(&table),
+            map: need_name(&table, "map"),
+            kind: table.word("kind", KINDS),
+            spot: table.here(),
+            unit_spot: table.spot("unit"),
+        });
+        table.close();
+    }
+    entries
 }
 
 /// `[[starter]]`.

@@ -164,6 +164,13 @@ fn unreadable_motor() -> MotorEntry {
     MotorEntry { spec, duty: Duty { starts_per_hour: 1, rest_s: f64::NAN }, starts: None, spot }
 }
 
+impl CouplingEntry {
+    /// Of a rig without a machine.
+    pub(super) fn none() -> Self {
+        Self { inertia_kg_m2: 0.0, mounting: Mounting::DIRECT }
+    }
+}
+
 /// `[coupling]`, which may be left out.
 ///
 /// With a belt, `ratio` is pump speed over motor speed and `efficiency` what of the power comes through; the inertia then
@@ -171,7 +178,7 @@ fn unreadable_motor() -> MotorEntry {
 pub(super) fn coupling(root: &Cursor<'_>, assumed: &mut Assumptions) -> CouplingEntry {
     let Some(table) = root.table("coupling") else {
         assumed.0.push("coupling without inertia of its own".to_owned());
-        return CouplingEntry { inertia_kg_m2: 0.0, mounting: Mounting::DIRECT };
+        return CouplingEntry::none();
     };
     let inertia = or_nan(table.need_quantity("inertia", &Want::from_zero(Dimension::Inertia, "\"0.004 kg m2\"")));
     let ratio = table.number("ratio", 0.1..=10.0);

@@ -19,7 +19,7 @@ mod source;
 mod uncertainty;
 
 pub use chain::{ChainEntry, Fill, ImpulseLineEntry};
-pub use control::{LinkEntry, SpanEntry, StarterEntry, TransferEntry};
+pub use control::{DeviceEntry, LinkEntry, SpanEntry, StarterEntry, TransferEntry};
 pub use machine::{CouplingEntry, MotorEntry, PumpEntry};
 pub use network::{ElementEntry, LineUpEntry, SplashEntry, TankEntry, WaveSpeed};
 pub use observe::{ObserveEntry, TriggerEntry, TriggerOnEntry};
@@ -62,6 +62,8 @@ pub struct RigFile {
     pub starters: Vec<StarterEntry>,
     /// `[transfer]`.
     pub transfer: Option<TransferEntry>,
+    /// `[[device]]`.
+    pub devices: Vec<DeviceEntry>,
     /// `[[link]]`.
     pub links: Vec<LinkEntry>,
     /// `[source]`.
@@ -103,8 +105,10 @@ pub struct IdentityEntry {
     pub rest_fallback_s: f64,
     /// Largest time step of a prediction, s.
     pub time_step_s: f64,
-    /// No wires: predicted for, never commanded.
+    /// Predicted for or watched, never commanded.
     pub station: bool,
+    /// A station of which only what is watched is described: no pump, no pipes.
+    pub logger: bool,
     /// Place of the table.
     pub spot: Spot,
 }
@@ -131,19 +135,23 @@ impl RigFile {
         let root = document.root();
         let mut assumed = Assumptions::default();
         let (liquid, temperature_c) = machine::liquid(root.need_table("liquid"), &mut assumed);
-        let (pump_element, pump) = machine::pump(root.need_table("pump"), &mut assumed);
+        let identity = identity(&root, &mut assumed);
+        let (station, logger) = (identity.station, identity.logger);
+        let machine = |key: &str| if logger { None } else { root.need_table(key) };
+        let (pump_element, pump) = machine::pump(machine("pump"), &mut assumed);
         let (mut pumps, other_pumps) = other_pump::other_pumps(&root, pump_element.as_ref(), &pump, &mut assumed);
         pumps.extend(pump_element);
         let channels = signals::channels(&root, &mut assumed);
-        let identity = identity(&root, &mut assumed);
-        let station = identity.station;
         let file = Self {
             identity,
             elevations: elevations(&root),
             liquid,
             temperature_c,
-            motor: machine::motor(root.need_table("motor"), &mut assumed),
-            coupling: machine::coupling(&root, &mut assumed),
+            motor: machine::motor(machine("motor"), &mut assumed),
+            coupling: match logger {
+                true => CouplingEntry::none(),
+                false => machine::coupling(&root, &mut assumed),
+            },
             pump,
             other_pumps,
             tanks: network::tanks(&root, &mut assumed),
@@ -151,8 +159,9 @@ impl RigFile {
             line_ups: network::line_ups(&root),
             starters: control::starters(&root, station, root.has("control_valve"), &mut assumed),
             transfer: root.table("transfer").map(|table| control::transfer(table, &mut assumed)),
+            devices: control::devices(&root),
             links: control::links(&root, &mut assumed),
-            source: match station {
+            source: match station && !root.has("source") {
                 true => source::no_source(&root),
                 false => source::source(root.need_table("source"), &mut assumed),
             },
@@ -166,6 +175,14 @@ impl RigFile {
         };
         root.close();
         Self { assumptions: assumed.0, ..file }
+    }
+
+    /// Ids and maps of what `observe` looks at, in its order: a bench's starters and transfer device, then the devices that
+    /// are only looked at. A station's starters are described to predict with; they have no wires.
+    pub fn watched(&self) -> Vec<(&Text, &Text)> {
+        let starters = self.starters.iter().filter(|_| !self.identity.station).map(|entry| (&entry.id, &entry.map));
+        let transfer = self.transfer.iter().map(|entry| (&entry.id, &entry.map));
+        starters.chain(transfer).chain(self.devices.iter().map(|entry| (&entry.id, &entry.map))).collect()
     }
 }
 
@@ -196,6 +213,22 @@ fn need_id(cursor: &Cursor<'_>) -> Text {
 /// Largest time step of a prediction where the file does not say, s.
 const DEFAULT_TIME_STEP_S: f64 = 0.5e-3;
 
+/// Sections of which a logger has none.
+const OF_THE_WATER: [&str; 12] = [
+    "pump",
+    "motor",
+    "coupling",
+    "other_pump",
+    "tank",
+    "outlet",
+    "pipe",
+    "hose",
+    "valve",
+    "check_valve",
+    "line_up",
+    "starter",
+];
+
 fn identity(root: &Cursor<'_>, assumed: &mut Assumptions) -> IdentityEntry {
     let Some(table) = root.need_table("rig") else {
         let spot = root.spot("rig");
@@ -210,6 +243,7 @@ fn identity(root: &Cursor<'_>, assumed: &mut Assumptions) -> IdentityEntry {
             rest_fallback_s: f64::NAN,
             time_step_s: f64::NAN,
             station: false,
+            logger: false,
             spot,
         };
     };
@@ -217,6 +251,7 @@ fn identity(root: &Cursor<'_>, assumed: &mut Assumptions) -> IdentityEntry {
     let station = table.flag("station").unwrap_or(false);
     let entry = IdentityEntry {
         station,
+        logger: station && !OF_THE_WATER.iter().any(|key| root.has(key)),
         // Beyond this a running figure would have no sample in its piece.
         time_step_s: table.quantity("time_step", &Want::TIME.between(1e-5, 5e-3)).unwrap_or(DEFAULT_TIME_STEP_S),
         name: table.text("name").map_or_else(|| id.text.clone(), |name| name.text),

@@ -22,8 +22,22 @@ fn clock() -> Arc<dyn WallClock> {
     Arc::new(SystemClock)
 }
 
+/// A serial line: our end, which never blocks, and the path of the other.
+pub(super) fn serial_line() -> (std::fs::File, String) {
+    let controller = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
+    rustix::io::ioctl_fionbio(&controller, true).unwrap();
+    grantpt(&controller).unwrap();
+    unlockpt(&controller).unwrap();
+    let path = ptsname(&controller, Vec::new()).unwrap().into_string().unwrap();
+    // As an adapter is before anybody opens it: no echo of its own.
+    let mut termios = tcgetattr(&controller).unwrap();
+    termios.make_raw();
+    tcsetattr(&controller, OptionalActions::Now, &termios).unwrap();
+    (std::fs::File::from(controller), path)
+}
+
 /// Request and answer of another master that reads one register, or one bit, of a unit.
-fn exchange(unit: u8, field: &Field, raw: u16) -> [Vec<u8>; 2] {
+pub(super) fn exchange(unit: u8, field: &Field, raw: u16) -> [Vec<u8>; 2] {
     let [high, low] = field.address.to_be_bytes();
     let (function, data) = match field.table {
         Table::Coil => (1, vec![1, raw as u8]),
@@ -38,15 +52,7 @@ fn exchange(unit: u8, field: &Field, raw: u16) -> [Vec<u8>; 2] {
 #[test]
 fn sends_not_a_single_byte_on_a_serial_line_and_hears_what_passes() {
     let mut rig = bench();
-    let controller = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
-    rustix::io::ioctl_fionbio(&controller, true).unwrap();
-    grantpt(&controller).unwrap();
-    unlockpt(&controller).unwrap();
-    let path = ptsname(&controller, Vec::new()).unwrap().into_string().unwrap();
-    // As an adapter is before anybody opens it: no echo of its own.
-    let mut termios = tcgetattr(&controller).unwrap();
-    termios.make_raw();
-    tcsetattr(&controller, OptionalActions::Now, &termios).unwrap();
+    let (mut line, path) = serial_line();
     rig.links[0].address = path;
     rig.links[0].serial = Some(LINE);
     assert_eq!(manners(&rig)[0].1, Manner::Listened);
@@ -55,7 +61,6 @@ fn sends_not_a_single_byte_on_a_serial_line_and_hears_what_passes() {
     let running = *map.field(Role::Running).unwrap();
     let identity = *map.field(Role::Identity).unwrap();
     let observed = observe(&rig, &clock()).unwrap();
-    let mut line = std::fs::File::from(controller);
     let mut raw = 1;
     let mut came_back = Vec::new();
     let mut talk = |raw: u16, expected: u16| {

@@ -50,7 +50,7 @@ pub fn description() -> RunDescription {
         sequence_text: String::new(),
         sequence_sha256: "11".into(),
         starter: "soft".into(),
-        starter_kind: StarterKind::SoftStarter,
+        starter_kind: Some(StarterKind::SoftStarter),
         started_utc: "2026-01-02T03:04:05.678Z".into(),
         attending: "nobody".into(),
         program_version: "0.0.0".into(),
