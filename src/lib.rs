@@ -8,7 +8,7 @@
 //! | 1 physics | [`hydraulics`] |
 //! | 2 machines | [`starters`] |
 //! | 3 description | [`rig`] |
-//! | 4 plan and reasoning | [`sequence`], [`prediction`], [`comparison`] |
+//! | 4 plan and reasoning | [`sequence`], [`prediction`], [`comparison`]; [`modbus`], a codec |
 //! | 5 adapters | [`fieldbus`], [`acquisition`], [`recording`] |
 //! | 6 on adapters | [`virtual_rig`], [`report`] |
 //! | 7 contract | [`api`] |
@@ -24,6 +24,7 @@ pub mod signal;
 pub mod hydraulics;
 pub mod starters;
 pub mod rig;
+pub mod modbus;
 pub mod sequence;
 pub mod prediction;
 pub mod comparison;

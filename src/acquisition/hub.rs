@@ -13,6 +13,7 @@ use crate::clock::{RigClock, WallClock};
 use crate::sequence::ports::{ArmedTrip, SamplePort, SampleView, TripEvent};
 use crate::signal::{Block, Scaling};
 use crossbeam_channel::{Receiver, SendTimeoutError, Sender, TrySendError};
+use std::collections::VecDeque;
 use std::sync::atomic::{AtomicBool, Ordering::SeqCst};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
@@ -21,6 +22,9 @@ use std::time::Duration;
 const MEAN_S: f64 = 0.1;
 /// Span of largest less smallest in a view, s of rig time.
 const SPAN_S: f64 = 1.0;
+
+/// Lines of the source that wait to be taken.
+const SAID_KEPT: usize = 100;
 
 /// Written by the sampling thread.
 struct State {
@@ -33,6 +37,8 @@ struct State {
     recorder: Option<Sender<Arc<Block>>>,
     recorder_full: bool,
     statistics: Statistics,
+    /// What the source said and nobody took yet, at most [`SAID_KEPT`] lines.
+    said: VecDeque<String>,
 }
 
 /// Orders to the sampling thread.
@@ -79,6 +85,7 @@ impl Hub {
             recorder: None,
             recorder_full: false,
             statistics: Statistics::default(),
+            said: VecDeque::new(),
         };
         Self {
             setup,
@@ -125,8 +132,8 @@ impl Hub {
         drop(waited.unwrap_or_else(PoisonError::into_inner));
     }
 
-    /// Blocks arrived: show them to everybody but the recorder. Clears `lost`.
-    pub fn publish(&self, blocks: &[Arc<Block>], counts: &StreamCounts) {
+    /// Blocks arrived: show them to everybody but the recorder. Clears `lost`, unless a polled channel has no value.
+    pub fn publish(&self, blocks: &[Arc<Block>], counts: &StreamCounts, slow_stale: Option<&str>) {
         let mut state = self.state();
         for block in blocks {
             state.recent.push(block);
@@ -136,7 +143,7 @@ impl Hub {
             self.rig_clock.publish_ns(newest_ns);
         }
         state.counts.clone_from(counts);
-        state.lost = None;
+        state.lost = slow_stale.map(str::to_owned);
         drop(state);
         self.changed.notify_all();
     }
@@ -188,6 +195,22 @@ impl Hub {
     /// Newest frame, rig ns.
     pub fn newest_rig_ns(&self) -> u64 {
         rig_ns_of(self.state().recent.end_frame().saturating_sub(1), self.setup.source.rate_hz)
+    }
+
+    /// Words of the source; of those that nobody takes the oldest go first.
+    pub fn say(&self, lines: Vec<String>) {
+        if lines.is_empty() {
+            return;
+        }
+        let mut state = self.state();
+        state.said.extend(lines);
+        let beyond = state.said.len().saturating_sub(SAID_KEPT);
+        state.said.drain(..beyond);
+    }
+
+    /// Words of the source since the last call.
+    pub fn take_said(&self) -> Vec<String> {
+        self.state().said.drain(..).collect()
     }
 
     /// Trips acted.

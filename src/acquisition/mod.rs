@@ -10,6 +10,7 @@
 //! for the executor to decide.
 
 pub mod bare;
+pub mod beside;
 pub mod decode;
 pub mod depacketizer;
 pub mod framing;
@@ -24,8 +25,9 @@ pub mod timebase;
 
 use crate::clock::{RigClock, WallClock, realtime};
 use crate::rig::model::{self, Rig, Trip};
-use crate::sequence::ports::SamplePort;
+use crate::sequence::ports::{SamplePort, SlowValues};
 use crate::signal::{Block, Scaling};
+use beside::Beside;
 use crossbeam_channel::Receiver;
 use depacketizer::StreamCounts;
 use hub::{Hub, Port};
@@ -95,7 +97,7 @@ impl Setup {
         Self { source: rig.source.clone(), inputs, trips: rig.trips.clone() }
     }
 
-    /// Channels of a frame on the wire.
+    /// Columns of a block, polled ones included.
     pub fn frame_channels(&self) -> usize {
         self.inputs.iter().map(|input| input.position + 1).max().unwrap_or(0)
     }
@@ -143,25 +145,46 @@ pub struct Acquisition {
     ended: Receiver<()>,
 }
 
-/// Connect to the rig's source and start sampling; `rig_clock` follows the newest frame.
+/// Connect to the rig's source and start sampling; `rig_clock` follows the newest frame. Nobody polls: of a rig with polled
+/// channels the stream counts as lost once these are too old.
 pub fn start(rig: Arc<Rig>, clock: Arc<dyn WallClock>, rig_clock: RigClock) -> Result<Acquisition, AcquisitionError> {
-    start_with(Setup::of(&rig), clock, rig_clock)
+    start_polled(rig, Arc::new(beside::NoValues), clock, rig_clock)
 }
 
-/// The same from a setup alone.
+/// The same where channels that are polled take what `slow` has.
+pub fn start_polled(
+    rig: Arc<Rig>,
+    slow: Arc<dyn SlowValues>,
+    clock: Arc<dyn WallClock>,
+    rig_clock: RigClock,
+) -> Result<Acquisition, AcquisitionError> {
+    start_beside(Setup::of(&rig), Beside::of(&rig, slow), clock, rig_clock)
+}
+
+/// From a setup alone, all of whose channels come with the frames.
 pub fn start_with(
     setup: Setup,
     clock: Arc<dyn WallClock>,
     rig_clock: RigClock,
 ) -> Result<Acquisition, AcquisitionError> {
+    start_beside(setup, Beside::nothing(), clock, rig_clock)
+}
+
+/// From a setup whose last channels are polled.
+pub fn start_beside(
+    setup: Setup,
+    beside: Beside,
+    clock: Arc<dyn WallClock>,
+    rig_clock: RigClock,
+) -> Result<Acquisition, AcquisitionError> {
     let source = &setup.source;
-    let (channels, rate_hz) = (setup.frame_channels(), source.rate_hz);
+    let (channels, rate_hz) = (setup.frame_channels().saturating_sub(beside.len()), source.rate_hz);
     if channels == 0 || !(rate_hz.is_finite() && rate_hz > 0.0) {
         return Err(AcquisitionError::Format { address: source.address.clone(), channels, rate_hz });
     }
     let source = source::open(source, channels, &clock)?;
     let hub = Arc::new(Hub::new(setup, Arc::clone(&clock), rig_clock));
-    let sampler = thread::Sampler::new(Arc::clone(&hub), source, clock);
+    let sampler = thread::Sampler::new(Arc::clone(&hub), source, clock).beside(beside);
     let (end, ended) = crossbeam_channel::bounded::<()>(1);
     let body = move || {
         // Dropped last, also when the sampler panics: its receiver then sees the end.
@@ -198,6 +221,11 @@ impl Acquisition {
     /// next from `t0_s + dt_s * intervals`.
     pub fn live_since(&self, rig_ns: u64, max_intervals: usize) -> LiveMinMax {
         self.hub.live_since(rig_ns, max_intervals)
+    }
+
+    /// What the source said in words since the last call (a child process on its standard error), at most 100 lines.
+    pub fn take_said(&self) -> Vec<String> {
+        self.hub.take_said()
     }
 
     /// Counters.

@@ -4,6 +4,7 @@
 //! Order within a turn: orders are taken after the read and before the check, so that every frame that arrives after
 //! trips were armed is looked at; limits come before anything that could wait.
 
+use super::beside::Beside;
 use super::hub::Hub;
 use super::limits::Limits;
 use super::rig_ns_of;
@@ -68,8 +69,11 @@ pub struct Sampler {
     pace: Pace,
     blocks: Vec<Block>,
     events: Vec<TripEvent>,
+    beside: Beside,
     open: bool,
     stale: bool,
+    /// Why a polled channel has no value.
+    slow_stale: Option<String>,
     ordered_end: bool,
 }
 
@@ -84,10 +88,18 @@ impl Sampler {
             pace: Pace::default(),
             blocks: Vec::new(),
             events: Vec::new(),
+            beside: Beside::nothing(),
             open: true,
             stale: false,
+            slow_stale: None,
             ordered_end: false,
         }
+    }
+
+    /// With channels that are polled.
+    pub fn beside(mut self, beside: Beside) -> Self {
+        self.beside = beside;
+        self
     }
 
     /// Until told to end.
@@ -100,7 +112,9 @@ impl Sampler {
                 Ok(())
             };
             self.take_orders();
+            self.look_beside();
             self.deliver();
+            self.hub.say(self.source.said());
             match read {
                 Err(error) => self.closed(&error),
                 Ok(()) => self.watch_age(),
@@ -121,8 +135,20 @@ impl Sampler {
         }
     }
 
+    /// A polled value that has grown too old is lost like the stream itself; a newer one ends that.
+    fn look_beside(&mut self) {
+        let stale = self.beside.stale(self.clock.now_ns());
+        if let Some(why) = stale.as_ref().filter(|_| self.slow_stale.is_none()) {
+            self.lost(why);
+        }
+        self.slow_stale = stale;
+        for block in &mut self.blocks {
+            self.beside.widen(block);
+        }
+    }
+
     fn act_if_already_lost(&mut self) {
-        if !self.open || self.stale {
+        if !self.open || self.stale || self.slow_stale.is_some() {
             let why = "the sample stream was lost before the trip was armed";
             self.limits.stream_lost(self.hub.newest_rig_ns(), why, &*self.clock, &mut self.events);
         }
@@ -139,7 +165,7 @@ impl Sampler {
         // A trip that acted is visible no later than the frames that made it act.
         self.hub.add_events(&mut self.events);
         let blocks: Vec<Arc<Block>> = self.blocks.drain(..).map(Arc::new).collect();
-        self.hub.publish(&blocks, self.source.counts());
+        self.hub.publish(&blocks, self.source.counts(), self.slow_stale.as_deref());
         self.stale = false;
         for block in blocks {
             let end = block.first_frame + block.frames() as u64;

@@ -34,7 +34,8 @@ pub fn check(rig: &Path, output: Output, units: System) -> Result<Exit, Failure>
         output.object(&found).map_err(Failure::internal)?;
         return Ok(Exit::Done);
     }
-    let derived = derive(&rig);
+    let mut derived = derive(&rig);
+    derived.notices.extend(crate::observe::port_notices(&rig));
     if output.json {
         output.announce(&check_report::json(&derived).map_err(Failure::internal)?);
     } else {
@@ -244,6 +245,8 @@ fn dimension(quantity: Quantity) -> Dimension {
         Quantity::GaugePressure => Dimension::Pressure,
         Quantity::LineCurrent => Dimension::Current,
         Quantity::ShaftSpeed => Dimension::Speed,
+        Quantity::Flow => Dimension::Flow,
+        Quantity::Contact => Dimension::Share,
     }
 }
 

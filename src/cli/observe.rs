@@ -5,13 +5,15 @@ use super::exit::Exit;
 use super::failure::Failure;
 use super::output::Output;
 use super::signals::Signals;
-use super::wires::{load_to_watch, state_dir};
+use super::wires::{load_to_watch, read_holds, state_dir};
 use crate::acquisition::{self, Acquisition};
 use crate::clock::{RigClock, SystemClock, WallClock};
 use crate::daemon::owner::Ownership;
 use crate::daemon::tasks::TaskGroup;
 use crate::fieldbus::observed::{self, Manner, Observed};
-use crate::observe::{Row, Session, SessionSetup, SuspendGuard, completeness, differences, port_notices, unit_text};
+use crate::observe::{
+    Row, Session, SessionSetup, SuspendGuard, completeness, differences, port_notices, session_of, unit_text,
+};
 use crate::rig::model::Rig;
 use crate::signal::Block;
 use crossbeam_channel::{Receiver, RecvTimeoutError};
@@ -32,7 +34,7 @@ const SHUTDOWN: Duration = Duration::from_secs(10);
 /// `observe`.
 pub async fn observe(args: &ObserveArgs, output: Output) -> Result<Exit, Failure> {
     if let Some(folder) = &args.complete {
-        return complete(folder, output);
+        return complete(folder, &state_dir(args.wires.state_dir.as_deref()), output);
     }
     if let [first, second] = &args.differs[..] {
         return differ(first, second, output);
@@ -56,10 +58,11 @@ pub async fn observe(args: &ObserveArgs, output: Output) -> Result<Exit, Failure
         output.note(&format!("NOTICE suspend is NOT inhibited ({why}): set the computer to stay awake, lid included"));
     }
     let buses = observed::observe(&rig, &clock).map_err(Failure::internal)?;
-    let sampling = acquisition::start(Arc::clone(&rig), Arc::clone(&clock), rig_clock).map_err(Failure::refused)?;
+    let sampling = acquisition::start_polled(Arc::clone(&rig), buses.slow_values(), Arc::clone(&clock), rig_clock)
+        .map_err(Failure::refused)?;
     let watching = Watching { buses, sampling, clock, hours: args.hours, signals, output };
     tokio::task::block_in_place(|| watching.run(session))?;
-    let found = setup.completeness().map_err(Failure::refused)?;
+    let found = completeness(&setup.folder, &read_holds(&state, &rig.id)?).map_err(Failure::refused)?;
     output.text(&found.text());
     output.object(&found).map_err(Failure::internal)?;
     Ok(Exit::Done)
@@ -170,8 +173,9 @@ impl Watching {
     }
 }
 
-fn complete(folder: &Path, output: Output) -> Result<Exit, Failure> {
-    let found = completeness(folder).map_err(Failure::refused)?;
+fn complete(folder: &Path, state: &Path, output: Output) -> Result<Exit, Failure> {
+    let record = session_of(folder).map_err(Failure::refused)?;
+    let found = completeness(folder, &read_holds(state, &record.rig_id)?).map_err(Failure::refused)?;
     output.text(&found.text());
     output.object(&found).map_err(Failure::internal)?;
     Ok(if found.missing.is_empty() { Exit::Done } else { Exit::Differs })

@@ -10,7 +10,7 @@ use crate::comparison::summary::summary;
 use crate::comparison::table::{kind_words, table};
 use crate::recording::{self, RecordingSummary};
 use crate::report::export::{Kind, write};
-use crate::sequence::ports::StopOutcome;
+use crate::sequence::ports::{SettingsMoment, StopOutcome};
 use crate::units::Dimension;
 use crate::units::display::System;
 use serde_json::{Value, json};
@@ -157,6 +157,11 @@ pub fn show(file: &Path, output: Output, units: System) -> Result<Exit, Failure>
     if !output.json {
         output.text(&text_of(&[(file.to_owned(), found.clone())]));
         output.text(&details(&run, units));
+        if let Some(set_s) = run.header.as_ref().and_then(|header| header.settings_in_force.ramp_up_s) {
+            let measured =
+                result.mean_measured("acceleration").map_or_else(|why| why.to_string(), |s| format!("{s:.2} s"));
+            output.text(&format!("ramp up as set: {set_s:.2} s; acceleration as measured: {measured}"));
+        }
         output.text(&format!("\n{}", table(std::slice::from_ref(&result), units).trim_end()));
     }
     let object = json!({
@@ -169,6 +174,8 @@ pub fn show(file: &Path, output: Output, units: System) -> Result<Exit, Failure>
         "marks": run.marks,
         "events": run.events,
         "commands": wires.commands.len(),
+        "links": run.links,
+        "settings": run.settings,
         "metrics": summary(&result),
     });
     output.object(&object).map_err(Failure::internal)?;
@@ -193,6 +200,22 @@ fn details(run: &RunData, units: System) -> String {
         };
         let (low, high) = channel.range;
         lines.push(format!("  {:<16} {}, {} to {}", channel.id.to_string(), channel.label, of(low), of(high)));
+    }
+    if !run.settings.is_empty() {
+        lines.push("settings as read:".to_owned());
+        lines.extend(run.settings.iter().map(|found| {
+            let moment = match found.moment {
+                SettingsMoment::Before => "before",
+                SettingsMoment::InForce => "in force",
+                SettingsMoment::After => "after",
+            };
+            let words = crate::report::compose::settings_text(&found.settings);
+            format!("  {:9.3} s  {} {moment}: {words}", found.at_s, found.starter)
+        }));
+    }
+    if !run.links.is_empty() {
+        lines.push("links:".to_owned());
+        lines.extend(run.links.iter().map(|link| format!("  {}", link.line())));
     }
     lines.push("events:".to_owned());
     lines.extend(run.events.iter().map(|event| format!("  {:9.3} s  {:?}: {}", event.at_s, event.level, event.text)));

@@ -49,7 +49,11 @@ fn load_watched(path: &Path) -> Result<Rig, Failure> {
 /// Load a rig that is commanded, put the other addresses in, and take the day's zeros off its channels.
 pub fn load_with(path: &Path, wires: &Wires) -> Result<Rig, Failure> {
     load_wired(path)?;
-    load_to_watch(path, wires)
+    let rig = load_to_watch(path, wires)?;
+    for notice in crate::observe::port_notices(&rig) {
+        tracing::warn!("{notice}");
+    }
+    Ok(rig)
 }
 
 /// The same of a rig that is only watched; it may be a station.

@@ -8,7 +8,7 @@ use super::wires::{load_unzeroed, read_holds, state_dir, zeros_file};
 use crate::acquisition;
 use crate::clock::{RigClock, SystemClock, WallClock, utc_now_rfc3339};
 use crate::daemon::owner::Ownership;
-use crate::rig::model::{Quantity, Rig};
+use crate::rig::model::{Channel, Quantity, Rig};
 use crate::rig::zeros::{Held, HeldChannel, Hold, apply, drifts};
 use crate::units::Dimension;
 use crate::units::display::System;
@@ -67,7 +67,10 @@ type Known = Vec<Option<Option<f64>>>;
 fn levels(args: &ZeroArgs, rig: &Rig) -> Result<(Held, Known), Failure> {
     if let Some(starter) = &args.energised {
         super::wires::starter_index(rig, Some(starter))?;
-        return Ok((Held::Energised { starter: starter.clone() }, vec![Some(None); rig.channels.len()]));
+        return Ok((
+            Held::Energised { starter: starter.clone() },
+            rig.channels.iter().map(|channel| sampled(channel).then_some(None)).collect(),
+        ));
     }
     if let Some(line_up) = &args.full_line {
         let index = rig
@@ -78,6 +81,7 @@ fn levels(args: &ZeroArgs, rig: &Rig) -> Result<(Held, Known), Failure> {
             Failure::configuration(format!("--full-line {line_up}: the static head of this line-up is not known"))
         })?;
         let known = rig.channels.iter().map(|channel| {
+            sampled(channel).then_some(())?;
             let rest = duty.channels.iter().find(|rest| rest.id == channel.id.0)?;
             Some(Some(rest.resting_gauge_pa))
         });
@@ -85,12 +89,19 @@ fn levels(args: &ZeroArgs, rig: &Rig) -> Result<(Held, Known), Failure> {
     }
     for id in &args.vented {
         let channel = rig.channel_index(id).and_then(|index| rig.channels.get(index));
-        if channel.is_none_or(|channel| channel.quantity != Quantity::GaugePressure) {
-            return Err(Failure::configuration(format!("--vented {id}: no such pressure channel in the rig file")));
+        if channel.is_none_or(|channel| channel.quantity != Quantity::GaugePressure || !sampled(channel)) {
+            return Err(Failure::configuration(format!(
+                "--vented {id}: no such sampled pressure channel in the rig file"
+            )));
         }
     }
     let known = rig.channels.iter().map(|channel| args.vented.contains(&channel.id.0).then_some(Some(0.0)));
     Ok((Held::Vented, known.collect()))
+}
+
+/// Polled channels are read by their own modules, whose zero is theirs.
+fn sampled(channel: &Channel) -> bool {
+    channel.chain.polled.is_none()
 }
 
 /// Samples of every channel over the hold, SI.
@@ -123,6 +134,8 @@ fn tell(rig: &Rig, hold: &Hold, drifts: &[(String, f64)], words: &[String], outp
             Quantity::GaugePressure => Dimension::Pressure,
             Quantity::LineCurrent => Dimension::Current,
             Quantity::ShaftSpeed => Dimension::Speed,
+            Quantity::Flow => Dimension::Flow,
+            Quantity::Contact => Dimension::Share,
         };
         let shown = |si: f64| units.plain(si, dimension);
         let mut line = format!("{}: noise {}", held.id, shown(held.noise));

@@ -1,7 +1,7 @@
 //! Measured and predicted on one time axis, through one filter.
 //!
 //! The time zero of a start is the onset of current where a line-current channel shows one near the start mark, else the
-//! mark itself; of a stop it is the stop mark. The predicted segment is shifted so that its own onset, found in the same
+//! closing of an auxiliary contact on a fast channel, else the mark itself; of a stop it is the stop mark. The predicted segment is shifted so that its own onset, found in the same
 //! way, falls on the measured one. The shift that was taken out is kept as the lag; it is part of the result.
 
 use super::cycles::{Cycle, cycles};
@@ -32,6 +32,8 @@ const ONSET_SIGMAS: f64 = 6.0;
 const ONSET_SHARE: f64 = 0.01;
 /// ... on average over this long, s (one half-cycle at 50 Hz would pass a shorter one).
 const ONSET_HELD_S: f64 = 0.02;
+/// Unit of a contact's channel.
+pub(super) const CONTACT_UNIT: &str = "1";
 /// Gaps up to this long are bridged by a straight line before filtering, s; longer ones stay gaps.
 const BRIDGED_GAP_S: f64 = 0.002;
 
@@ -243,7 +245,8 @@ fn withheld(info: &ChannelInfo) -> Vec<(Demand, Unsupported)> {
 /// What the raw samples of a phase say of their sensor.
 fn faults(info: &ChannelInfo, raw: &[f64], dt_s: f64) -> Faults {
     let (low, high) = info.chain.measurable(info.range);
-    let known = low < high;
+    // Both ends are where a contact rests.
+    let known = low < high && info.unit != CONTACT_UNIT;
     let at_low = |v: &f64| known && *v <= low;
     let at_high = |v: &f64| known && *v >= high;
     let failed = |v: &f64| info.chain.current_ma(*v, info.range).is_some_and(|i| LoopState::of(i).is_failure());
@@ -253,7 +256,10 @@ fn faults(info: &ChannelInfo, raw: &[f64], dt_s: f64) -> Faults {
         clipped_high: raw.iter().any(at_high),
         last_clipped: raw.iter().rposition(|v| at_low(v) || at_high(v)),
         failed: raw.iter().any(|v| !v.is_nan() && failed(v)),
-        flat: whole_s >= FLAT_S && longest_flat(raw) == raw.len(),
+        flat: whole_s >= FLAT_S
+            && info.unit != CONTACT_UNIT
+            && info.chain.polled.is_none()
+            && longest_flat(raw) == raw.len(),
     }
 }
 
@@ -350,10 +356,12 @@ fn resample(info: &ChannelInfo, segment: &Segment, series: &[f32], zero_s: f64, 
 /// Time zero of the start, the time in the predicted segment that corresponds to it, and the standard uncertainty of the
 /// first, s.
 fn time_zero(run: &RunData, cycle: &Cycle) -> (TimeZero, f64, f64) {
-    let found = run.channels.iter().position(|c| c.unit == "A").and_then(|k| {
+    let onset_of = |unit: &str| {
+        let k = run.channels.iter().position(|channel| channel.unit == unit)?;
         let (rest, onset_s, u_s) = measured_onset(&run.channels[k], &run.traces[k], cycle)?;
         Some((k, rest, onset_s, u_s))
-    });
+    };
+    let found = onset_of("A").or_else(|| onset_of(CONTACT_UNIT));
     let Some((channel, rest, onset_s, u_s)) = found else {
         let start = MarkKind::Start { cycle: cycle.number };
         let mark = run.marks.iter().find(|mark| mark.kind == start);

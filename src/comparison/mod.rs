@@ -21,7 +21,7 @@ pub use evaluate::evaluate;
 use crate::prediction::Prediction;
 use crate::rig::chain::Chain;
 use crate::sequence::marks::Mark;
-use crate::sequence::ports::{Event, RunHeader, StopOutcome};
+use crate::sequence::ports::{Event, LinkStatistics, RunHeader, SettingsRecord, StopOutcome};
 use crate::signal::{ChannelId, Trace};
 use crate::starters::StarterKind;
 
@@ -68,6 +68,10 @@ pub struct RunData {
     pub prediction_stored_s: Option<f64>,
     /// Stop outcome of each cycle, from 1.
     pub stop_outcomes: Vec<StopOutcome>,
+    /// Figures of the links over the run; none in recordings of older programs.
+    pub links: Vec<LinkStatistics>,
+    /// Settings of every starter used: before, in force, after; none in recordings of older programs.
+    pub settings: Vec<SettingsRecord>,
     /// The file was closed properly (false: recovered or still `.partial`).
     pub complete: bool,
 }

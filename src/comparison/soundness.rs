@@ -1,6 +1,6 @@
 //! Can the channels of a run be believed: spikes, flat stretches, clipping, failed loops, and the zero before and after.
 
-use super::align::AlignedCycle;
+use super::align::{AlignedCycle, CONTACT_UNIT};
 use super::evaluate::RunResult;
 use super::metric::{final_level, initial_level};
 use super::{ChannelInfo, RunData};
@@ -23,6 +23,10 @@ pub fn flags(run: &RunData) -> Vec<String> {
 
 fn channel_flags(info: &ChannelInfo, trace: &Trace) -> Vec<String> {
     let mut words = Vec::new();
+    // A contact rests at both ends of its range and jumps between them; a polled value is held between two polls.
+    if info.unit == CONTACT_UNIT || info.chain.polled.is_some() {
+        return words;
+    }
     let span = info.range.1 - info.range.0;
     let found = spikes(&trace.values, LEAST_STEP_SHARE * span.abs());
     if let Some(first) = found.first() {

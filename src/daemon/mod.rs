@@ -107,8 +107,9 @@ impl Daemon {
         let rig = Arc::new(rig);
         let ownership = Ownership::take(&state_dir, &rig.id)?;
         let rig_clock = RigClock::default();
-        let acquisition = acquisition::start(Arc::clone(&rig), Arc::clone(&clock), rig_clock.clone())?;
         let fieldbus = fieldbus::open(&rig, Arc::clone(&clock));
+        let slow = fieldbus.slow_values();
+        let acquisition = acquisition::start_polled(Arc::clone(&rig), slow, Arc::clone(&clock), rig_clock.clone())?;
         let count = rig.starters.len();
         let shared = Shared {
             looks: (0..count).map(|index| Mutex::new(fieldbus.starter(index))).collect(),

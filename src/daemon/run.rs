@@ -298,7 +298,7 @@ fn drive(shared: &Arc<Shared>, job: Job, prepared: &Prepared) -> RunEnd {
     let mut starters: Vec<_> = (0..shared.rig.starters.len()).map(|index| shared.fieldbus.starter(index)).collect();
     let mut bench = shared.fieldbus.bench();
     let samples = shared.acquisition.port();
-    let mut journal = TapJournal { inner: prepared.recorder.journal(), shared: Arc::clone(shared) };
+    let mut journal = TapJournal { inner: prepared.recorder.journal(), shared: Arc::clone(shared), bench: Vec::new() };
     let mut operator = job.operator;
     let end = execute(ExecutorInput {
         rig: &shared.rig,
@@ -325,6 +325,7 @@ fn drive(shared: &Arc<Shared>, job: Job, prepared: &Prepared) -> RunEnd {
     for link in shared.fieldbus.statistics() {
         let at_s = shared.rig_clock.now_ns() as f64 * 1e-9;
         // A journal that fails here has failed before, and the run says so.
+        let _ = journal.link(at_s, &link);
         let _ = journal.event(&Event { at_s, level: Level::Note, text: link.line() });
     }
     end

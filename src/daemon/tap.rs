@@ -3,8 +3,12 @@
 use super::{Shared, locked};
 use crate::api::{PredictedPiece, Update};
 use crate::prediction::{Prediction, Segment};
+use crate::rig::register_map::Role;
 use crate::sequence::marks::Mark;
-use crate::sequence::ports::{CommandRecord, Event, Journal, JournalError, RunHeader, StatusReading, StopOutcome};
+use crate::sequence::ports::{
+    CommandRecord, Event, Journal, JournalError, Level, LinkStatistics, RunHeader, SettingsRecord, StatusReading,
+    StopOutcome,
+};
 use std::sync::Arc;
 
 /// Most points of a predicted segment sent to a face.
@@ -14,6 +18,25 @@ const POINTS_SHOWN: usize = 1000;
 pub(super) struct TapJournal {
     pub inner: Box<dyn Journal>,
     pub shared: Arc<Shared>,
+    /// What the bench unit said when it was recorded last.
+    pub bench: Vec<(Role, u16)>,
+}
+
+/// Values of the bench unit whose every change is recorded; the others are measured.
+const RECORDED: [Role; 4] = [Role::TransferPosition, Role::Remote, Role::EmergencyStopOk, Role::OutputsOn];
+
+impl TapJournal {
+    /// A line for the log when the bench unit says something new.
+    fn bench_unit(&mut self, at_s: f64) -> Option<Event> {
+        let (_, values) = self.shared.fieldbus.bench()?.values()?;
+        let told: Vec<(Role, u16)> = values.into_iter().filter(|(role, _)| RECORDED.contains(role)).collect();
+        if told == self.bench {
+            return None;
+        }
+        let words: Vec<String> = told.iter().map(|(role, raw)| format!("{} {raw}", role.name())).collect();
+        self.bench = told;
+        Some(Event { at_s, level: Level::Note, text: format!("bench unit: {}", words.join(", ")) })
+    }
 }
 
 impl Journal for TapJournal {
@@ -53,7 +76,22 @@ impl Journal for TapJournal {
             let frames = statistics.recorder_behind_frames;
             return Err(JournalError(format!("recorder behind: {frames} frames never reached it")));
         }
+        for line in self.shared.acquisition.take_said() {
+            let text = format!("sampling program: {line}");
+            self.event(&Event { at_s, level: Level::Notice, text })?;
+        }
+        if let Some(event) = self.bench_unit(at_s) {
+            self.event(&event)?;
+        }
         self.inner.slow(at_s, status)
+    }
+
+    fn settings(&mut self, record: &SettingsRecord) -> Result<(), JournalError> {
+        self.inner.settings(record)
+    }
+
+    fn link(&mut self, at_s: f64, figures: &LinkStatistics) -> Result<(), JournalError> {
+        self.inner.link(at_s, figures)
     }
 
     fn stop_outcome(&mut self, cycle: u32, outcome: StopOutcome) -> Result<(), JournalError> {

@@ -82,10 +82,20 @@ pub(super) fn unit_of(quantity: Quantity) -> &'static str {
         Quantity::GaugePressure => "Pa",
         Quantity::LineCurrent => "A",
         Quantity::ShaftSpeed => "rad/s",
+        Quantity::Flow => "m3/s",
+        Quantity::Contact => "1",
     }
 }
 
+/// Shown beside the samples where a lost frame would leave no trace.
+const LOSS_NOT_DETECTABLE: &str = "samples: loss not detectable (bare frames carry neither numbers nor times)";
+
 impl Shared {
+    fn warnings(&self) -> Vec<String> {
+        let blind = (!self.rig.source.shows_loss()).then(|| LOSS_NOT_DETECTABLE.to_owned());
+        self.rig.warnings.iter().cloned().chain(blind).collect()
+    }
+
     pub(super) fn starters_view(&self) -> Vec<StarterView> {
         let looks = self.rig.starters.iter().zip(&self.looks);
         looks
@@ -122,7 +132,7 @@ impl Shared {
             activity: view.activity,
             run: view.run.as_ref().map(RunMemory::view),
             log: view.log.iter().cloned().collect(),
-            warnings: self.rig.warnings.clone(),
+            warnings: self.warnings(),
             samples_lost: self.acquisition.port().view().lost,
             rig_time_s: self.rig_clock.now_ns() as f64 * 1e-9,
             links: self.fieldbus.statistics(),

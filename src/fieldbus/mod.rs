@@ -1,7 +1,7 @@
 //! Floor 5: the bus. Modbus TCP and RTU to starters and to the transfer device: identify, command, read back, poll, and
 //! above all stop.
 //!
-//! * [`frame`], [`rtu`]: codecs, no sockets; say why they are our own;
+//! * [`frame`] (shared, in [`crate::modbus`]), [`rtu`]: codecs, no sockets; say why they are our own;
 //! * `reactor`, `connection` (`tcp`, `serial`, `port`): one wire, waited on together with calls from other threads;
 //! * `link`: the threads; one owns a bus, a second one owns a connection kept for stops;
 //! * `stop`: stop lines, which never wait and are repeated until a status read shows the stop accepted;
@@ -14,7 +14,6 @@
 //! counted ([`LinkStatistics::records_dropped`]).
 
 mod drive;
-pub mod frame;
 mod connection;
 mod port;
 pub mod rtu;
@@ -31,12 +30,13 @@ mod reactor;
 mod stop;
 mod unit;
 
+pub use crate::modbus::frame;
 pub use crate::sequence::ports::LinkStatistics;
 pub use unit::{FAULT_WITHOUT_CODE, VIRTUAL_MARK};
 
 use crate::clock::{WallClock, realtime};
 use crate::rig::model::{Link, Rig};
-use crate::sequence::ports::{BenchPort, LinkState, PortError, StarterPort, StopLine};
+use crate::sequence::ports::{BenchPort, LinkState, PortError, SlowValues, StarterPort, StopLine};
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender};
 use frame::FrameError;
 use link::{BusThread, LinkShared, Order};
@@ -122,12 +122,16 @@ pub struct Fieldbus {
     /// Link and unit of each starter, then of the bench unit.
     starters: Vec<(usize, usize, Arc<StopSlot>)>,
     bench: Option<(usize, usize)>,
+    /// Of each device that is only looked at.
+    watched: Vec<(usize, usize)>,
     workers: Vec<Worker>,
 }
 
 /// Open the buses of a rig. Returns at once; the links connect in the background ([`Fieldbus::wait_up`]).
 pub fn open(rig: &Rig, clock: Arc<dyn WallClock>) -> Fieldbus {
-    let mut fieldbus = Fieldbus { links: Vec::new(), starters: Vec::new(), bench: None, workers: Vec::new() };
+    let mut fieldbus =
+        Fieldbus { links: Vec::new(), starters: Vec::new(), bench: None, watched: Vec::new(), workers: Vec::new() };
+    let mut watched = vec![None; rig.devices.len()];
     let mut starters: Vec<Option<(usize, usize, Arc<StopSlot>)>> = vec![None; rig.starters.len()];
     for (index, link) in rig.links.iter().enumerate() {
         let calls = (Arc::new(Notify::new()), Arc::new(Notify::new()));
@@ -142,8 +146,13 @@ pub fn open(rig: &Rig, clock: Arc<dyn WallClock>) -> Fieldbus {
             let map = transfer.map.clone();
             units.push(Unit::new(link, transfer.unit, map, UnitKind::Bench, None));
         }
+        for (number, device) in rig.devices.iter().enumerate().filter(|(_, device)| device.link == index) {
+            watched[number] = Some((index, units.len()));
+            units.push(Unit::new(link, device.unit, device.map.clone(), UnitKind::Watched, None));
+        }
         fieldbus.start_link(link, units, calls, &clock);
     }
+    fieldbus.watched = watched.into_iter().flatten().collect();
     fieldbus.starters = starters.into_iter().flatten().collect();
     fieldbus
 }
@@ -216,6 +225,12 @@ impl Fieldbus {
     pub fn bench(&self) -> Option<Box<dyn BenchPort>> {
         let (link, unit) = self.bench?;
         Some(Box::new(ports::Bench { way: self.way(link, unit) }))
+    }
+
+    /// What the devices that are only looked at measure.
+    pub fn slow_values(&self) -> Arc<dyn SlowValues> {
+        let way = |(link, unit): &(usize, usize)| (Arc::clone(&self.links[*link].0), *unit);
+        Arc::new(ports::Slow { ways: self.watched.iter().map(way).collect() })
     }
 
     /// Stop line of a starter. Panics for an index that the rig does not have.

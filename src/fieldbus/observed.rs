@@ -11,6 +11,7 @@ use super::{LinkError, nanoseconds};
 use crate::clock::WallClock;
 use crate::rig::model::{Device, Link, Rig};
 use crate::rig::register_map::{Field, Role, Table};
+use crate::sequence::ports::SlowValues;
 use crate::starters::state::DriveState;
 use std::collections::BTreeMap;
 use std::os::fd::OwnedFd;
@@ -27,7 +28,7 @@ const LOOK: Duration = Duration::from_millis(200);
 /// Rest before a lost link is opened again.
 const BACK_OFF: Duration = Duration::from_secs(2);
 /// What is read of a device that may be read.
-const WANTED: [Role; 13] = [
+const WANTED: [Role; 21] = [
     Role::Identity,
     Role::VirtualMark,
     Role::Running,
@@ -41,6 +42,14 @@ const WANTED: [Role; 13] = [
     Role::EmergencyStopOk,
     Role::TransferPosition,
     Role::ShaftSpeed,
+    Role::Value1,
+    Role::Value2,
+    Role::Value3,
+    Role::Value4,
+    Role::Value5,
+    Role::Value6,
+    Role::Value7,
+    Role::Value8,
 ];
 
 /// How a link is watched.
@@ -64,7 +73,41 @@ struct Board {
     links: Mutex<Vec<(Heard, Option<String>)>>,
 }
 
+/// Devices that are only looked at, in the rig's order.
+struct Slow {
+    devices: Vec<Device>,
+    board: Arc<Board>,
+}
+
+impl SlowValues for Slow {
+    fn newest(&self, device: usize, role: Role) -> Option<(i32, u64)> {
+        let device = self.devices.get(device)?;
+        let (raw, at_ns) = self.board.value(device, role)?;
+        Some((super::ports::whole(device.map.field(role)?, raw), at_ns))
+    }
+}
+
 impl Board {
+    fn value(&self, device: &Device, role: Role) -> Option<(u64, u64)> {
+        let (raw, at_ns) = self.raw(device, device.map.field(role)?)?;
+        if let Some(identity) = device.map.field(Role::Identity)
+            && let Some((found, _)) = self.raw(device, identity)
+            && identity.expect.is_some_and(|expected| found != u64::from(expected))
+        {
+            return None;
+        }
+        Some((raw, at_ns))
+    }
+
+    fn raw(&self, device: &Device, field: &Field) -> Option<(u64, u64)> {
+        let values = self.values.lock().unwrap_or_else(PoisonError::into_inner);
+        let words: Option<Vec<(u16, u64)>> =
+            places(device, std::iter::once(field)).map(|place| values.get(&place).copied()).collect();
+        let words = words?;
+        let registers: Vec<u16> = words.iter().map(|word| word.0).collect();
+        Some((field.gather(&registers), words.iter().map(|word| word.1).min()?))
+    }
+
     fn keep(&self, place: Place, value: (u16, u64), wanted: &[Place]) {
         if wanted.binary_search(&place).is_ok() {
             self.values.lock().unwrap_or_else(PoisonError::into_inner).insert(place, value);
@@ -82,6 +125,8 @@ impl Board {
 #[derive(Debug)]
 pub struct Observed {
     devices: Vec<Device>,
+    /// So many at the end are only looked at, by the rig file too.
+    only_watched: usize,
     manners: Vec<(String, Manner)>,
     board: Arc<Board>,
     closing: Arc<AtomicBool>,
@@ -121,6 +166,7 @@ pub fn observe(rig: &Rig, clock: &Arc<dyn WallClock>) -> std::io::Result<Observe
         closing: Arc::new(AtomicBool::new(false)),
         call: Arc::new(Notify::new()),
         threads: Vec::new(),
+        only_watched: rig.devices.len(),
         devices,
     };
     for (index, link) in rig.links.iter().enumerate() {
@@ -172,24 +218,13 @@ impl Observed {
     /// Newest bit pattern of a field and when it came, ns of the wall clock; `None` until all of it was seen, from a device
     /// that has not contradicted its identity.
     pub fn value(&self, device: usize, role: Role) -> Option<(u64, u64)> {
-        let device = self.devices.get(device)?;
-        let (raw, at_ns) = self.raw(device, device.map.field(role)?)?;
-        if let Some(identity) = device.map.field(Role::Identity)
-            && let Some((found, _)) = self.raw(device, identity)
-            && identity.expect.is_some_and(|expected| found != u64::from(expected))
-        {
-            return None;
-        }
-        Some((raw, at_ns))
+        self.board.value(self.devices.get(device)?, role)
     }
 
-    fn raw(&self, device: &Device, field: &Field) -> Option<(u64, u64)> {
-        let values = self.board.values.lock().unwrap_or_else(PoisonError::into_inner);
-        let words: Option<Vec<(u16, u64)>> =
-            places(device, std::iter::once(field)).map(|place| values.get(&place).copied()).collect();
-        let words = words?;
-        let registers: Vec<u16> = words.iter().map(|word| word.0).collect();
-        Some((field.gather(&registers), words.iter().map(|word| word.1).min()?))
+    /// What the devices that are only looked at measure.
+    pub fn slow_values(&self) -> Arc<dyn SlowValues> {
+        let devices = self.devices[self.devices.len() - self.only_watched..].to_vec();
+        Arc::new(Slow { devices, board: Arc::clone(&self.board) })
     }
 
     /// Does the device drive its motor; `None`: not known.

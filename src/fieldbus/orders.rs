@@ -36,7 +36,9 @@ impl Unit {
     fn limits(&self) -> Result<&StarterLimits, PortError> {
         match &self.kind {
             UnitKind::Starter(limits) => Ok(limits),
-            UnitKind::Bench => Err(PortError::NoField { map: self.map.name.clone(), role: role_name(Role::Run) }),
+            UnitKind::Bench | UnitKind::Watched => {
+                Err(PortError::NoField { map: self.map.name.clone(), role: role_name(Role::Run) })
+            }
         }
     }
 

@@ -4,9 +4,10 @@
 use super::link::{Claim, LinkShared, Order, OrderKind, Outcome};
 use super::stop::StopSlot;
 use super::unit::Unit;
-use crate::rig::register_map::Role;
+use crate::rig::register_map::{Field, Role};
 use crate::sequence::ports::{
-    BenchPort, CommandRecord, DeviceIdentity, LinkState, PortError, StarterOrder, StarterPort, StatusReading, StopLine,
+    BenchPort, CommandRecord, DeviceIdentity, LinkState, PortError, SlowValues, StarterOrder, StarterPort,
+    StatusReading, StopLine,
 };
 use crate::starters::Settings;
 use crossbeam_channel::{RecvTimeoutError, Sender};
@@ -131,6 +132,29 @@ impl StarterPort for Starter {
             shared.main_call.notify_one();
         }
     }
+}
+
+/// Devices that are only looked at, in the rig's order.
+pub(super) struct Slow {
+    pub(super) ways: Vec<(Arc<LinkShared>, usize)>,
+}
+
+impl SlowValues for Slow {
+    fn newest(&self, device: usize, role: Role) -> Option<(i32, u64)> {
+        let (shared, unit) = self.ways.get(device)?;
+        let field = *shared.units[*unit].map.field(role)?;
+        let (at_ns, raw) = shared.board.look(|news| {
+            let (at_ns, values) = news.units[*unit].slow.as_ref()?;
+            values.iter().find(|(known, _)| *known == role).map(|(_, raw)| (*at_ns, *raw))
+        })?;
+        Some((whole(&field, raw), at_ns))
+    }
+}
+
+/// The whole number of a bit pattern, as counts are kept; one beyond them stays at the end.
+pub(super) fn whole(field: &Field, raw: u64) -> i32 {
+    // Saturates: a checked rig has whole numbers here.
+    field.number(raw) as i32
 }
 
 /// The bench unit.

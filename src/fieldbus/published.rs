@@ -19,6 +19,8 @@ pub(super) struct UnitNews {
     pub(super) identity: Option<DeviceIdentity>,
     pub(super) status: Option<StatusReading>,
     pub(super) values: Option<(u64, Vec<(Role, u16)>)>,
+    /// Measured values of a device that is only looked at: when they were asked for, ns, and bit patterns.
+    pub(super) slow: Option<(u64, Vec<(Role, u64)>)>,
 }
 
 /// The newest of one link.
@@ -110,6 +112,7 @@ impl Board {
             identity: None,
             status: None,
             values: None,
+            slow: None,
         };
         Self { news: Mutex::new(News { units: vec![unit; units], ..News::default() }), changed: Condvar::new() }
     }

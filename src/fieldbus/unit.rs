@@ -50,6 +50,8 @@ pub(super) struct StarterLimits {
 pub(super) enum UnitKind {
     Starter(Box<StarterLimits>),
     Bench,
+    /// Looked at, never commanded.
+    Watched,
 }
 
 /// Neighbouring fields of one table, read in one transaction.
@@ -178,6 +180,7 @@ impl Unit {
         let polls = match kind {
             UnitKind::Starter(_) => spans(&map, most_bytes, |role| POLLED_OF_A_STARTER.contains(&role)),
             UnitKind::Bench => spans(&map, most_bytes, |_| true),
+            UnitKind::Watched => spans(&map, most_bytes, |role| Role::VALUES.contains(&role)),
         };
         let challenge = Challenge::of(&map);
         Self {
@@ -405,6 +408,7 @@ impl Unit {
 /// True for what changes by itself from one look to the next.
 fn is_measured(role: Role) -> bool {
     matches!(role, Role::Current | Role::SpeedActual | Role::ShaftSpeed | Role::TimeScale)
+        || Role::VALUES.contains(&role)
 }
 
 /// Name of a role as the map files spell it.

@@ -1,8 +1,9 @@
 //! Has enough been seen to leave the station: events a pump and level band, channels that can be believed, zeros.
 
+use super::ObserveError;
 use super::row::{Row, read_rows};
-use super::session::SessionRecord;
-use super::{ObserveError, SessionSetup};
+use super::session::{ChannelHealth, SessionRecord};
+use crate::rig::zeros::Hold;
 use crate::signal::quality::FLAT_S;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -23,22 +24,30 @@ pub struct Completeness {
     pub missing: Vec<String>,
 }
 
-/// Look through a session's folder.
+/// Look through a session's folder. `holds` are the zeros that were taken of its rig, before it or after.
 ///
 /// # Errors
 /// A folder without a session, or files that are not what they should be.
-pub fn completeness(folder: &Path) -> Result<Completeness, ObserveError> {
+pub fn completeness(folder: &Path, holds: &[Hold]) -> Result<Completeness, ObserveError> {
+    let record = session_of(folder)?;
+    Ok(of(&record, &read_rows(folder)?, holds))
+}
+
+/// The record of a session's folder.
+///
+/// # Errors
+/// As [`completeness`].
+pub fn session_of(folder: &Path) -> Result<SessionRecord, ObserveError> {
     let path = folder.join("session.json");
     let text = std::fs::read_to_string(&path).map_err(|source| ObserveError::io(&path, source))?;
-    let record: SessionRecord = serde_json::from_str(&text).map_err(|error| ObserveError::Format {
+    serde_json::from_str(&text).map_err(|error| ObserveError::Format {
         path,
         line: error.line(),
         reason: error.to_string(),
-    })?;
-    Ok(of(&record, &read_rows(folder)?))
+    })
 }
 
-fn of(record: &SessionRecord, rows: &[Row]) -> Completeness {
+fn of(record: &SessionRecord, rows: &[Row], holds: &[Hold]) -> Completeness {
     let bands = if record.bands.is_empty() { vec!["any".to_owned()] } else { record.bands.clone() };
     let mut table: BTreeMap<String, BTreeMap<String, u32>> = BTreeMap::new();
     // Older sessions do not say which of the devices drive a motor.
@@ -65,6 +74,7 @@ fn of(record: &SessionRecord, rows: &[Row]) -> Completeness {
         }
     }
     missing.extend(channels(record, rows));
+    missing.extend(zeros(record, holds));
     if record.unkept > 0 {
         missing.push(format!("{} events have a row and no recording: the disk quota was used up", record.unkept));
     }
@@ -95,16 +105,31 @@ fn channels(record: &SessionRecord, rows: &[Row]) -> Vec<String> {
             words.push(format!("channel {} repeated one value for {:.1} s", channel.id, channel.flat_s));
         }
     }
-    let without: Vec<&str> = record
-        .channels
-        .iter()
-        .filter(|channel| channel.zero_utc.is_empty())
-        .map(|channel| channel.id.as_str())
-        .collect();
-    if !without.is_empty() {
-        words.push(format!("no zero of {}", without.join(", ")));
-    }
     words
+}
+
+/// A sensor may drift while it is watched: its zero is wanted from before the session and from after it.
+fn zeros(record: &SessionRecord, holds: &[Hold]) -> Vec<String> {
+    // Civil times of one form: they sort as text.
+    let taken = |id: &str, fits: &dyn Fn(&str) -> bool| {
+        let of_levels = holds.iter().filter(|hold| hold.channels.iter().any(|h| h.id == id && h.known.is_some()));
+        of_levels.into_iter().any(|hold| fits(second(&hold.at_utc)))
+    };
+    let asked: Vec<&ChannelHealth> = record.channels.iter().filter(|c| c.takes_zero.unwrap_or(true)).collect();
+    let before = |channel: &ChannelHealth| {
+        !channel.zero_utc.is_empty() || taken(&channel.id, &|at| at <= second(&record.began_utc))
+    };
+    let after = |channel: &ChannelHealth| taken(&channel.id, &|at| at >= second(&record.seen_utc));
+    let words = |what: &str, has: &dyn Fn(&ChannelHealth) -> bool| {
+        let without: Vec<&str> = asked.iter().filter(|c| !has(c)).map(|c| c.id.as_str()).collect();
+        (!without.is_empty()).then(|| format!("no zero {what} the session of {}", without.join(", ")))
+    };
+    [words("before", &before), words("after", &after)].into_iter().flatten().collect()
+}
+
+/// A civil time to the second.
+fn second(utc: &str) -> &str {
+    utc.get(..19).unwrap_or(utc)
 }
 
 impl Completeness {
@@ -122,15 +147,5 @@ impl Completeness {
         }
         lines.extend(self.missing.iter().map(|what| format!("  - {what}")));
         lines.join("\n")
-    }
-}
-
-impl SessionSetup {
-    /// Completeness of this session's folder.
-    ///
-    /// # Errors
-    /// As [`completeness`].
-    pub fn completeness(&self) -> Result<Completeness, ObserveError> {
-        completeness(&self.folder)
     }
 }

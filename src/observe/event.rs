@@ -7,6 +7,7 @@ use crate::clock::{RigClock, WallClock};
 use crate::recording::{self, Recorder, RecordingError, RunDescription};
 use crate::rig::model::Rig;
 use crate::sequence::marks::{Mark, MarkKind};
+use crate::sequence::ports::LinkStatistics;
 use crate::signal::Block;
 use crate::signal::filter::LowPass;
 use crate::signal::quality::FLAT_S;
@@ -115,8 +116,10 @@ impl OpenEvent {
             for &counts in counts {
                 let value = input.scaling.to_si(counts);
                 let seen = watched.get_or_insert(Watched { clipped: false, last: counts, moved: false });
-                seen.clipped |= value >= high || (value <= low && channel.quantity.may_clip_low());
-                seen.moved |= counts != seen.last;
+                seen.clipped |=
+                    (value >= high && channel.quantity.may_clip()) || (value <= low && channel.quantity.may_clip_low());
+                // Polled values are held and contacts rest: neither is a dead sensor.
+                seen.moved |= counts != seen.last || channel.chain.polled.is_some() || !channel.quantity.may_clip();
                 seen.last = counts;
             }
         }
@@ -128,7 +131,12 @@ impl OpenEvent {
 
     /// End it: figures into the row, recording closed. A recording that is not whole is said in the fault and stays as it
     /// is on the disk.
-    pub fn end(mut self, studio: &Studio<'_>) -> (Row, Option<String>) {
+    pub fn end(mut self, links: &[LinkStatistics], studio: &Studio<'_>) -> (Row, Option<String>) {
+        if let Some((recorder, _)) = &self.recorder {
+            let at_s = studio.rig_clock.now_ns() as f64 * 1e-9;
+            // A journal that fails here shows in the end of the recording.
+            links.iter().for_each(|figures| drop(recorder.journal().link(at_s, figures)));
+        }
         let rate_hz = studio.rig.source.rate_hz;
         let ids = |flagged: &dyn Fn(&Watched) -> bool| {
             let named = studio.rig.channels.iter().zip(&self.watched);

@@ -20,15 +20,17 @@ mod row;
 mod session;
 mod trigger;
 
-pub use completeness::{Completeness, completeness};
+pub use completeness::{Completeness, completeness, session_of};
 pub use differences::{Difference, differences};
 pub use host::{SuspendGuard, port_notices, unit_text};
 pub use row::{COLUMNS, Row, read_rows};
 pub use session::{ChannelHealth, Session, SessionRecord, SessionSetup};
 pub use trigger::{Fired, Triggers};
 
-use crate::fieldbus::observed::Observed;
+use crate::fieldbus::listen::Heard;
+use crate::fieldbus::observed::{Manner, Observed};
 use crate::rig::register_map::Role;
+use crate::sequence::ports::LinkStatistics;
 use std::path::PathBuf;
 
 /// What went wrong with a session.
@@ -90,6 +92,8 @@ pub trait Registers {
     fn ids(&self) -> Vec<String>;
     /// Some device says that it is virtual.
     fn is_virtual(&self) -> bool;
+    /// Figures of the links so far.
+    fn links(&self) -> Vec<LinkStatistics>;
 }
 
 impl Registers for Observed {
@@ -104,5 +108,17 @@ impl Registers for Observed {
     }
     fn is_virtual(&self) -> bool {
         Observed::is_virtual(self)
+    }
+    fn links(&self) -> Vec<LinkStatistics> {
+        let of = |((link, _), (heard, _)): (&(String, Manner), (Heard, Option<String>))| LinkStatistics {
+            link: link.clone(),
+            answered: heard.answers,
+            exceptions: heard.exceptions,
+            // Whole frames that fitted no request.
+            disbelieved: heard.strays,
+            stray_bytes: heard.garbage,
+            ..LinkStatistics::default()
+        };
+        self.manners().iter().zip(Observed::links(self)).map(of).collect()
     }
 }

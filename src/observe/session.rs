@@ -8,10 +8,11 @@ use super::{ObserveError, Registers};
 use crate::acquisition::{Input, Setup};
 use crate::clock::{RigClock, WallClock, utc_now_rfc3339};
 use crate::recording::RunDescription;
-use crate::rig::model::{Device, Rig};
+use crate::rig::model::{Device, Quantity, Rig};
 use crate::rig::observing::TriggerOn;
 use crate::rig::register_map::Role;
 use crate::sequence::marks::MarkKind;
+use crate::sequence::ports::LinkStatistics;
 use crate::signal::Block;
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
@@ -49,6 +50,9 @@ pub struct ChannelHealth {
     pub flat_s: f64,
     /// Time zero taken by `zero` (UTC), before the session; empty: none.
     pub zero_utc: String,
+    /// False for channels that no zero is taken of (currents, contacts, polled ones); not said by older programs.
+    #[serde(default)]
+    pub takes_zero: Option<bool>,
 }
 
 /// `session.json`.
@@ -116,6 +120,8 @@ pub struct Session {
     base_watched_s: f64,
     frames: u64,
     synced_frame: u64,
+    /// Figures of the links when they were looked at last.
+    links: Vec<LinkStatistics>,
 }
 
 impl Session {
@@ -146,6 +152,7 @@ impl Session {
             base_watched_s: record.watched_s,
             frames: 0,
             synced_frame: 0,
+            links: Vec::new(),
             past: VecDeque::new(),
             past_frames: 0,
             open: None,
@@ -221,7 +228,10 @@ impl Session {
             self.sync()?;
         }
         match self.open.take_if(|open| end_frame >= open.end_frame) {
-            Some(open) => self.end_event(open).map(Some),
+            Some(open) => {
+                self.links = registers.links();
+                self.end_event(open).map(Some)
+            }
             None => Ok(None),
         }
     }
@@ -254,11 +264,15 @@ impl Session {
             let counts = block.counts.iter().skip(input.position).step_by(block.channels.max(1));
             for &counts in counts {
                 let value = input.scaling.to_si(counts);
-                clipped += u64::from(value >= high || (value <= low && channel.quantity.may_clip_low()));
+                clipped += u64::from(
+                    (value >= high && channel.quantity.may_clip()) || (value <= low && channel.quantity.may_clip_low()),
+                );
                 standing.frames = if standing.last == Some(counts) { standing.frames + 1 } else { 1 };
                 standing.last = Some(counts);
-                // A flat stretch is told once it has ended or grown: the longest counts.
-                health.flat_s = health.flat_s.max(standing.frames as f64 / rate_hz);
+                // A flat stretch is told once it has ended or grown: the longest counts. Polled values are held, contacts rest.
+                if channel.chain.polled.is_none() && channel.quantity.may_clip() {
+                    health.flat_s = health.flat_s.max(standing.frames as f64 / rate_hz);
+                }
             }
             health.clipped_s += clipped as f64 / rate_hz;
         }
@@ -353,7 +367,7 @@ impl Session {
 
     fn end_event(&mut self, open: OpenEvent) -> Result<(Row, Option<String>), ObserveError> {
         let studio = self.setup.studio(&self.inputs, &self.clock, &self.rig_clock);
-        let (mut row, fault) = open.end(&studio);
+        let (mut row, fault) = open.end(&self.links, &studio);
         row.pumps_running_after = count(&self.running);
         let path = self.setup.folder.join("events.csv");
         let io = |source| ObserveError::io(&path, source);
@@ -458,6 +472,7 @@ fn record_of(setup: &SessionSetup) -> Result<SessionRecord, ObserveError> {
         .iter()
         .map(|channel| ChannelHealth {
             zero_utc: channel.chain.zero.as_ref().map(|zero| zero.at_utc.clone()).unwrap_or_default(),
+            takes_zero: Some(channel.quantity == Quantity::GaugePressure && channel.chain.polled.is_none()),
             id: channel.id.0.clone(),
             ..known.iter().find(|health| health.id == channel.id.0).cloned().unwrap_or_default()
         })

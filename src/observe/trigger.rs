@@ -178,6 +178,9 @@ mod tests {
         fn is_virtual(&self) -> bool {
             false
         }
+        fn links(&self) -> Vec<crate::sequence::ports::LinkStatistics> {
+            Vec::new()
+        }
     }
 
     fn triggers(on: TriggerOn) -> Triggers {

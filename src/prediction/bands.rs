@@ -315,6 +315,12 @@ fn probe(channel: &Channel) -> Option<Probe> {
         Quantity::GaugePressure => Probe::Gauge { place: channel.place?, elevation_m: channel.diaphragm_elevation_m },
         Quantity::LineCurrent => Probe::Current,
         Quantity::ShaftSpeed => Probe::Speed,
+        Quantity::Flow => match channel.place? {
+            Place::Pipe { element, share } => Probe::Flow { element, share },
+            Place::Node(_) => return None,
+        },
+        // The lanes have no contacts: the members are played one at a time.
+        Quantity::Contact => return None,
     })
 }
 

@@ -69,6 +69,10 @@ fn truth<D: ShaftDriver>(plant: &Plant<D>, channel: &Channel) -> f64 {
         (Quantity::GaugePressure, None) => f64::NAN,
         (Quantity::LineCurrent, _) => plant.current_a(),
         (Quantity::ShaftSpeed, _) => plant.speed_rad_s(),
+        (Quantity::Flow, Some(place)) => plant.flow_m3_s(place),
+        (Quantity::Flow, None) => f64::NAN,
+        // An output that is on drives current through the motor.
+        (Quantity::Contact, _) => f64::from(u8::from(plant.current_a().abs() > 0.0)),
     }
 }
 

@@ -163,6 +163,8 @@ fn unit(quantity: Quantity) -> &'static str {
         Quantity::GaugePressure => "pa",
         Quantity::LineCurrent => "a",
         Quantity::ShaftSpeed => "rad_s",
+        Quantity::Flow => "m3_s",
+        Quantity::Contact => "closed",
     }
 }
 

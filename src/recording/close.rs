@@ -16,13 +16,19 @@ use super::raw::{append_rows, create_text, create_text_attribute, read_rows};
 use super::reader::Recording;
 use super::schema::{ENTRY, Form, HEADER, Layout, MADE, class};
 use super::span::{frame_range, frames_lost};
+use crate::comparison::evaluate::evaluate;
+use crate::comparison::summary::summary;
 use hdf5::{Dataset, File, Result as H5Result};
 use std::path::{Path, PathBuf};
 
 /// Most that is lost when a process is killed while the computer goes on, s of wall time.
 pub const LOST_AT_MOST_S: f64 = 0.3;
 
-/// Close `X.h5.partial` into `X.h5`; answers with its path. `results_json` is stored as derived data, if given.
+/// Most samples that results are reckoned from while closing: they lie in memory several times, 8 bytes each.
+const MOST_SAMPLES: u64 = 30_000_000;
+
+/// Close `X.h5.partial` into `X.h5`; answers with its path. Results are stored as derived data: `results_json` if given, else
+/// the figures that [`crate::comparison::summary`] makes of the recording.
 ///
 /// A file without its end mark (the run was cut off) is closed too and says so; [`super::recover`] is meant for it.
 ///
@@ -81,6 +87,7 @@ pub(super) fn compact(from: &Path, to: &Path, results_json: Option<&str>) -> Res
     }
     let texts = [(HEADER, source.document(HEADER)?), (MADE, source.document(MADE)?)];
     let complete = source.end()?.is_some();
+    let figures = Figures::of(&source, from);
     let mut form = options(|p| p.libver_v18());
     let written = form.with_fcpl(|p| p.userblock(USER_BLOCK_BYTES as u64)).create(to).and_then(|file| {
         let layout = Layout::create(&file, &source.description, Form::Closed)?;
@@ -92,9 +99,9 @@ pub(super) fn compact(from: &Path, to: &Path, results_json: Option<&str>) -> Res
         write_time_axis(&file, &layout, &source.description, &source.spans)?;
         write_overview(&file, &layout, &source.description, &source.spans)?;
         write_outcome(&file, &source, complete)?;
-        if let Some(json) = results_json {
-            create_text(&class(entry.create_group("results")?, "NXcollection")?, "results_json", json)?;
-        }
+        let results = class(entry.create_group("results")?, "NXcollection")?;
+        create_text(&results, "results_json", results_json.unwrap_or(&figures.json))?;
+        put(&results, "alignment_u_s", figures.alignment_u_s)?;
         drop(layout);
         let roots = integrity::write_digests(to, &file)?;
         file.close()?;
@@ -103,6 +110,40 @@ pub(super) fn compact(from: &Path, to: &Path, results_json: Option<&str>) -> Res
     let roots = written.map_err(|e| RecordingError::hdf5(to, "make the closed file", &e))?;
     same_recording(from, to)?;
     integrity::seal(to, roots)
+}
+
+/// What is reckoned from a recording when it is closed.
+struct Figures {
+    json: String,
+    /// Largest standard uncertainty of a start's time zero, s; NaN: not known.
+    alignment_u_s: f64,
+}
+
+impl Figures {
+    /// Never keeps a recording from being closed: what cannot be reckoned is said.
+    fn of(source: &Recording, from: &Path) -> Self {
+        let without = |why: String| Self {
+            json: serde_json::json!({ "not_reckoned": why }).to_string(),
+            alignment_u_s: f64::NAN,
+        };
+        let samples = source.frames() * source.description.channels.len() as u64;
+        if samples > MOST_SAMPLES {
+            return without(format!("{samples} samples, more than {MOST_SAMPLES}; try: ramprig show"));
+        }
+        match super::reader::read(from) {
+            Err(error) => without(error.to_string()),
+            Ok(run) => {
+                let mut found = summary(&evaluate(&run));
+                // The file may be moved; its figures do not say where it once lay.
+                found.recording.clear();
+                let alignment_u_s = found.alignment_u_s.unwrap_or(f64::NAN);
+                match serde_json::to_string(&found) {
+                    Ok(json) => Self { json, alignment_u_s },
+                    Err(error) => without(error.to_string()),
+                }
+            }
+        }
+    }
 }
 
 /// What the closed file says of how it came to be.

@@ -138,10 +138,12 @@ const KINDS: [(&str, StarterKind); 3] = [
     ("variable-speed", StarterKind::VariableSpeed),
 ];
 
-const QUANTITIES: [(&str, &str, Quantity); 3] = [
+const QUANTITIES: [(&str, &str, Quantity); 5] = [
     ("gauge-pressure", "Pa", Quantity::GaugePressure),
     ("line-current", "A", Quantity::LineCurrent),
     ("shaft-speed", "rad/s", Quantity::ShaftSpeed),
+    ("flow", "m3/s", Quantity::Flow),
+    ("contact", "1", Quantity::Contact),
 ];
 
 /// Word for a starter whose kind nobody said.

@@ -5,7 +5,9 @@ use super::error::RecordingError;
 use super::writer::{JOURNAL_ROOM, Shared};
 use crate::prediction::Prediction;
 use crate::sequence::marks::Mark;
-use crate::sequence::ports::{CommandRecord, Event, Journal, JournalError, RunHeader, StatusReading, StopOutcome};
+use crate::sequence::ports::{
+    CommandRecord, Event, Journal, JournalError, LinkStatistics, RunHeader, SettingsRecord, StatusReading, StopOutcome,
+};
 use crossbeam_channel::{SendTimeoutError, Sender, TrySendError, bounded};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -24,6 +26,8 @@ pub(super) enum Entry {
     Command(f64, CommandRecord),
     Slow(f64, StatusReading),
     Stop(u32, StopOutcome),
+    Link(f64, LinkStatistics),
+    Settings(SettingsRecord),
 }
 
 /// Journal of one run.
@@ -100,5 +104,13 @@ impl Journal for RunJournal {
 
     fn stop_outcome(&mut self, cycle: u32, outcome: StopOutcome) -> Result<(), JournalError> {
         self.send(Entry::Stop(cycle, outcome))
+    }
+
+    fn settings(&mut self, record: &SettingsRecord) -> Result<(), JournalError> {
+        self.send(Entry::Settings(record.clone()))
+    }
+
+    fn link(&mut self, at_s: f64, figures: &LinkStatistics) -> Result<(), JournalError> {
+        self.send(Entry::Link(at_s, figures.clone()))
     }
 }

@@ -104,6 +104,14 @@ pub fn read(path: &Path) -> Result<RunData, RecordingError> {
         prediction: recording.prediction()?,
         prediction_stored_s: recording.prediction_stored_s()?,
         stop_outcomes: recording.table_of(&recording.layout.stops, rows::stops)?,
+        links: match &recording.layout.links {
+            Some(links) => recording.table_of(links, |rows| Ok(rows.iter().map(rows::link).collect()))?,
+            None => Vec::new(),
+        },
+        settings: match &recording.layout.settings {
+            Some(settings) => recording.table_of(settings, |rows| rows.iter().map(rows::settings).collect())?,
+            None => Vec::new(),
+        },
         complete: recording.opened.form == Form::Closed && recording.end()?.is_some(),
     })
 }

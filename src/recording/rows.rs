@@ -5,7 +5,10 @@
 //! from 0, `of_parts` says how many rows belong together.
 
 use crate::sequence::marks::{Mark, MarkKind, Phase};
-use crate::sequence::ports::{CommandRecord, Event, Level, StatusReading, StopOutcome};
+use crate::sequence::ports::{
+    CommandRecord, Event, Level, LinkStatistics, SettingsMoment, SettingsRecord, StatusReading, StopOutcome,
+};
+use crate::starters::Settings;
 use hdf5::types::{FixedAscii, FixedUnicode};
 use std::str::FromStr;
 
@@ -82,6 +85,42 @@ pub(super) struct SlowRow {
     pub fault: u16,
     pub running: u8,
     pub at_speed: u8,
+}
+
+/// Figures of a link since it was opened; NaN where there is no such figure.
+#[derive(Debug, Clone, Copy, PartialEq, hdf5::H5Type)]
+#[repr(C)]
+pub(super) struct LinkRow {
+    pub at_s: f64,
+    pub latency_p50_ms: f64,
+    pub latency_p99_ms: f64,
+    pub stop_delay_p99_ms: f64,
+    pub answered: u64,
+    pub timeouts: u64,
+    pub reopens: u64,
+    pub exceptions: u64,
+    pub disbelieved: u64,
+    pub crc_errors: u64,
+    pub stray_bytes: u64,
+    pub retries: u64,
+    pub stops_sent: u64,
+    pub setting_writes: u64,
+    pub records_dropped: u64,
+    pub link: FixedUnicode<40>,
+}
+
+/// Settings of a starter as read; NaN where it has no such setting. `moment` is `before`, `in-force` or `after`.
+#[derive(Debug, Clone, Copy, PartialEq, hdf5::H5Type)]
+#[repr(C)]
+pub(super) struct SettingsRow {
+    pub at_s: f64,
+    pub ramp_up_s: f64,
+    pub ramp_down_s: f64,
+    pub initial_voltage: f64,
+    pub current_limit: f64,
+    pub speed: f64,
+    pub moment: FixedAscii<8>,
+    pub starter: FixedUnicode<40>,
 }
 
 /// Outcome of the stop of a cycle.
@@ -307,6 +346,86 @@ pub(super) fn slow(row: &SlowRow) -> (f64, StatusReading) {
         start_count: u16::try_from(row.start_count).ok(),
     };
     (row.at_s, status)
+}
+
+const MOMENTS: [(&str, SettingsMoment); 3] =
+    [("before", SettingsMoment::Before), ("in-force", SettingsMoment::InForce), ("after", SettingsMoment::After)];
+
+/// Row of a starter's settings.
+pub(super) fn settings_row(record: &SettingsRecord) -> SettingsRow {
+    let number = |value: Option<f64>| value.unwrap_or(f64::NAN);
+    let of = &record.settings;
+    SettingsRow {
+        at_s: record.at_s,
+        ramp_up_s: number(of.ramp_up_s),
+        ramp_down_s: number(of.ramp_down_s),
+        initial_voltage: number(of.initial_voltage),
+        current_limit: number(of.current_limit),
+        speed: number(of.speed),
+        moment: ascii(word(&MOMENTS, &record.moment)),
+        // Ids of a rig file have 40 bytes at most.
+        starter: pieces::<40>(&record.starter)[0],
+    }
+}
+
+/// A starter's settings from their row.
+pub(super) fn settings(row: &SettingsRow) -> Result<SettingsRecord, String> {
+    let number = |value: f64| (!value.is_nan()).then_some(value);
+    let settings = Settings {
+        ramp_up_s: number(row.ramp_up_s),
+        ramp_down_s: number(row.ramp_down_s),
+        initial_voltage: number(row.initial_voltage),
+        current_limit: number(row.current_limit),
+        speed: number(row.speed),
+    };
+    let moment = meaning(&MOMENTS, row.moment.as_str(), "moment")?;
+    Ok(SettingsRecord { at_s: row.at_s, starter: row.starter.as_str().to_owned(), moment, settings })
+}
+
+/// Row of a link's figures.
+pub(super) fn link_row(at_s: f64, figures: &LinkStatistics) -> LinkRow {
+    let number = |value: Option<f64>| value.unwrap_or(f64::NAN);
+    LinkRow {
+        at_s,
+        latency_p50_ms: number(figures.latency_p50_ms),
+        latency_p99_ms: number(figures.latency_p99_ms),
+        stop_delay_p99_ms: number(figures.stop_delay_p99_ms),
+        answered: figures.answered,
+        timeouts: figures.timeouts,
+        reopens: figures.reopens,
+        exceptions: figures.exceptions,
+        disbelieved: figures.disbelieved,
+        crc_errors: figures.crc_errors,
+        stray_bytes: figures.stray_bytes,
+        retries: figures.retries,
+        stops_sent: figures.stops_sent,
+        setting_writes: figures.setting_writes,
+        records_dropped: figures.records_dropped,
+        // Ids of a rig file have 40 bytes at most.
+        link: pieces::<40>(&figures.link)[0],
+    }
+}
+
+/// A link's figures from its row.
+pub(super) fn link(row: &LinkRow) -> LinkStatistics {
+    let number = |value: f64| (!value.is_nan()).then_some(value);
+    LinkStatistics {
+        link: row.link.as_str().to_owned(),
+        answered: row.answered,
+        latency_p50_ms: number(row.latency_p50_ms),
+        latency_p99_ms: number(row.latency_p99_ms),
+        timeouts: row.timeouts,
+        reopens: row.reopens,
+        exceptions: row.exceptions,
+        disbelieved: row.disbelieved,
+        crc_errors: row.crc_errors,
+        stray_bytes: row.stray_bytes,
+        retries: row.retries,
+        stops_sent: row.stops_sent,
+        stop_delay_p99_ms: number(row.stop_delay_p99_ms),
+        setting_writes: row.setting_writes,
+        records_dropped: row.records_dropped,
+    }
 }
 
 /// Row of a stop outcome.

@@ -9,13 +9,13 @@
 //! | `/entry/samples/<channel>` | raw counts, one dataset a channel, with its chain as attributes; rows are the frames that arrived |
 //! | `/entry/samples/time_ns` | closed only: rig time of each row (dimension scale) |
 //! | `/entry/blocks` | where each row belongs: first frame, missing before, arrival |
-//! | `/entry/marks`, `events`, `commands`, `slow`, `stops` | tables |
+//! | `/entry/marks`, `events`, `commands`, `slow`, `stops`, `links`, `settings` | tables; `links`: figures of each link at the end; `settings`: of each starter before, in force, after |
 //! | `/entry/end` | one row, written last |
 //! | `/entry/committed` | `partial` only: rows of each dataset that are wholly on disk; a reader believes no more |
 //! | `/entry/prediction/` | `segments`, `series/<channel>`, `flow_m3_s`, `beside/<name>` (pump, shaft, motor, levels, heads; unit in the name), `band_lower/<channel>`, `band_upper/<channel>` (no rows without a band), `made_json`, `stored` (when it was on disk) |
 //! | `/entry/overview/` | closed only, derived: smallest and largest of short intervals in SI against `time_s`, what a general viewer plots first |
 //! | `/entry/integrity/digests_json` | closed only: SHA-256 of each block of rows and of each object's attributes |
-//! | `/entry/results/results_json` | closed only, derived, when there are results |
+//! | `/entry/results/` | closed only, derived: `results_json` (the figures of `show`), attribute `alignment_u_s` (largest standard uncertainty of a start's time zero, s; NaN: not known) |
 //!
 //! Everything of a `.partial` is made before SWMR starts: the library does not refuse later objects, it silently
 //! breaks readers.
@@ -23,7 +23,9 @@
 use super::description::{RunDescription, put, write_channel, write_channel_group, write_entry};
 use super::error::RecordingError;
 use super::raw::create_text_attribute;
-use super::rows::{BlockRow, CommandRow, EndRow, EventRow, MarkRow, SegmentRow, SlowRow, StopRow, StoredRow};
+use super::rows::{
+    BlockRow, CommandRow, EndRow, EventRow, LinkRow, MarkRow, SegmentRow, SettingsRow, SlowRow, StopRow, StoredRow,
+};
 use crate::signal::ChannelId;
 use hdf5::dataset::AllocTime;
 use hdf5::{Dataset, File, Group, H5Type, Result as H5Result};
@@ -80,6 +82,10 @@ pub(super) struct Layout {
     pub commands: Dataset,
     pub slow: Dataset,
     pub stops: Dataset,
+    /// `None` in recordings of older programs.
+    pub links: Option<Dataset>,
+    /// `None` in recordings of older programs.
+    pub settings: Option<Dataset>,
     pub end: Dataset,
     pub segments: Dataset,
     pub stored: Dataset,
@@ -182,6 +188,8 @@ impl Layout {
             commands: table::<CommandRow>(&entry, "commands", form)?,
             slow: table::<SlowRow>(&entry, "slow", form)?,
             stops: table::<StopRow>(&entry, "stops", form)?,
+            links: Some(table::<LinkRow>(&entry, "links", form)?),
+            settings: Some(table::<SettingsRow>(&entry, "settings", form)?),
             end: table::<EndRow>(&entry, "end", form)?,
             segments: table::<SegmentRow>(&prediction, "segments", form)?,
             stored: table::<StoredRow>(&prediction, "stored", form)?,
@@ -223,6 +231,8 @@ impl Layout {
             commands: dataset("commands")?,
             slow: dataset("slow")?,
             stops: dataset("stops")?,
+            links: file.dataset(&format!("/{ENTRY}/links")).ok(),
+            settings: file.dataset(&format!("/{ENTRY}/settings")).ok(),
             end: dataset("end")?,
             segments: dataset("prediction/segments")?,
             stored: dataset("prediction/stored")?,
@@ -278,6 +288,8 @@ impl Layout {
         self.counts
             .iter()
             .chain(tables)
+            .chain(&self.links)
+            .chain(&self.settings)
             .chain(&self.series)
             .chain(&self.beside)
             .chain(self.band.iter().flatten())

@@ -4,7 +4,7 @@ use super::description::RunDescription;
 use super::error::RecordingError;
 use super::names::{RecordingPath, release, sync_folder};
 use super::opened::options;
-use super::rows::{self, BlockRow, EndRow, SegmentRow, StoredRow, ascii};
+use super::rows::{self, BlockRow, EndRow, LinkRow, SegmentRow, SettingsRow, StoredRow, ascii};
 use super::schema::{Committed, Documents, Form, Layout};
 use crate::prediction::bands::BandSegment;
 use crate::prediction::{Band, MadeWith, PredictedEvent, Prediction, Segment, Separation, SuddenStop};
@@ -177,6 +177,22 @@ impl Store {
     /// Append rows of one of the tables of `layout`.
     fn append<T: H5Type>(&self, dataset: &Dataset, rows: &[T]) -> Result<(), RecordingError> {
         append(dataset, rows).map_err(|e| self.fault(&format!("append to {}", dataset.name()), &e))
+    }
+
+    /// Append settings; a new file always has their table.
+    pub fn append_settings(&self, rows: &[SettingsRow]) -> Result<(), RecordingError> {
+        match &self.layout.settings {
+            Some(settings) => self.append(settings, rows),
+            None => Ok(()),
+        }
+    }
+
+    /// Append figures of links; a new file always has their table.
+    pub fn append_links(&self, rows: &[LinkRow]) -> Result<(), RecordingError> {
+        match &self.layout.links {
+            Some(links) => self.append(links, rows),
+            None => Ok(()),
+        }
     }
 
     /// Append marks, events and the like.

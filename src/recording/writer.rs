@@ -265,6 +265,8 @@ impl Writer {
             Entry::Event(event) => store.append_rows(|l| &l.events, &rows::event_rows(&event)),
             Entry::Command(at_s, record) => store.append_rows(|l| &l.commands, &rows::command_rows(at_s, &record)),
             Entry::Slow(at_s, status) => store.append_rows(|l| &l.slow, &[rows::slow_row(at_s, &status)]),
+            Entry::Settings(record) => store.append_settings(&[rows::settings_row(&record)]),
+            Entry::Link(at_s, figures) => store.append_links(&[rows::link_row(at_s, &figures)]),
             Entry::Stop(cycle, outcome) => store.append_rows(|l| &l.stops, &[rows::stop_row(cycle, outcome)]),
         }
     }

@@ -10,6 +10,7 @@ use crate::comparison::metric::registry::{METRICS, Metric, Unit};
 use crate::comparison::table::{concerns, titles};
 use crate::prediction::summary::{emergency_words, loss_words};
 use crate::sequence::marks::Phase;
+use crate::sequence::ports::LinkStatistics;
 use crate::units::display::{System, significant};
 use crate::units::{Dimension, Reference};
 
@@ -24,6 +25,8 @@ const NO_LOSS_FIGURES: &str = "A ramp does not help against loss of supply or an
      it will, and the water does what it does without any ramp. No figures of it are stored with these recordings.";
 /// Digits of a number in a table.
 const DIGITS: usize = 4;
+/// Id of the metric that stands beside the ramp as set.
+const ACCELERATION: &str = "acceleration";
 /// Near black: no cycle is drawn in it.
 const PREDICTED_COLOUR: usize = 5;
 
@@ -42,6 +45,7 @@ pub fn compose(runs: &[RunData], system: System) -> Result<Document, ChartError>
     }
     sections.push(made_with(runs, &names));
     sections.push(channels_section(runs, system));
+    sections.extend(links_section(runs, &names));
     sections.push(events_section(runs, &names));
     sections.push(definitions());
     Ok(Document { title: title(runs), marks: marks(runs), sections })
@@ -71,6 +75,7 @@ fn answer(
     system: System,
 ) -> Result<Section, ChartError> {
     let mut pieces = vec![Piece::Text(tested(runs, names)), Piece::Table(metric_table(results, names, system))];
+    pieces.extend(ramp_table(runs, results, names));
     let lines = aligned.iter().zip(runs).zip(names).enumerate().filter_map(|(colour, ((cycles, run), name))| {
         let cycle = cycles.first()?;
         phase_line(cycle.measured.get(run.headline)?, Phase::Start, name, colour, false, system)
@@ -168,6 +173,28 @@ fn metric_table(results: &[RunResult], names: &[String], system: System) -> Tabl
     Table { head, rows }
 }
 
+/// The ramp as set beside the acceleration as measured: what was asked of the starter, and what the shaft did.
+fn ramp_table(runs: &[RunData], results: &[RunResult], names: &[String]) -> Vec<Piece> {
+    let head = ["starter", "ramp up as set, s", "acceleration as measured, s", "acceleration predicted, s"];
+    let seconds =
+        |value: Option<f64>, without: &str| value.map_or_else(|| without.to_owned(), |s| significant(s, DIGITS));
+    let row = |((run, result), name): ((&RunData, &RunResult), &String)| {
+        let set_s = run.header.as_ref()?.settings_in_force.ramp_up_s?;
+        Some(vec![
+            name.clone(),
+            seconds(Some(set_s), "-"),
+            seconds(result.mean_measured(ACCELERATION).ok(), "not measured"),
+            seconds(result.mean_predicted(ACCELERATION).ok(), "-"),
+        ])
+    };
+    let rows: Vec<Vec<String>> = runs.iter().zip(results).zip(names).filter_map(row).collect();
+    if rows.is_empty() {
+        return Vec::new();
+    }
+    let text = "A ramp as set is a wish; the shaft accelerates as motor, load and current limit let it:";
+    vec![Piece::Text(text.to_owned()), Piece::Table(Table { head: head.map(str::to_owned).to_vec(), rows })]
+}
+
 fn cell(run: &RunResult, metric: &Metric, system: System) -> String {
     let measured = match run.mean_measured(metric.id) {
         Ok(value) if run.is_at_least(metric.id) => format!("at least {}", number(value, metric.unit, system)),
@@ -228,7 +255,8 @@ fn lag_caption(cycles: &[AlignedCycle], phase: Phase) -> String {
     }
 }
 
-fn settings_text(settings: &crate::starters::Settings) -> String {
+/// Settings in words.
+pub fn settings_text(settings: &crate::starters::Settings) -> String {
     let percent = |v: f64| format!("{:.0} %", v * 100.0);
     let parts = [
         settings.ramp_up_s.map(|s| format!("ramp up {s:.2} s")),
@@ -332,6 +360,43 @@ fn channels_section(runs: &[RunData], system: System) -> Section {
             .collect()
     });
     Section { heading: "Channels".into(), pieces: vec![Piece::Table(Table { head, rows })] }
+}
+
+/// What the links did during the runs.
+fn links_section(runs: &[RunData], names: &[String]) -> Option<Section> {
+    let head = [
+        "starter",
+        "link",
+        "answers",
+        "median, ms",
+        "99th percentile, ms",
+        "time-outs",
+        "retries",
+        "not believed",
+        "reopened",
+        "stops sent",
+        "stop delay p99, ms",
+    ];
+    let ms = |value: Option<f64>| value.map_or_else(|| "-".to_owned(), |ms| significant(ms, 3));
+    let row = |name: &String, link: &LinkStatistics| {
+        vec![
+            name.clone(),
+            link.link.clone(),
+            link.answered.to_string(),
+            ms(link.latency_p50_ms),
+            ms(link.latency_p99_ms),
+            link.timeouts.to_string(),
+            link.retries.to_string(),
+            link.disbelieved.to_string(),
+            link.reopens.to_string(),
+            link.stops_sent.to_string(),
+            ms(link.stop_delay_p99_ms),
+        ]
+    };
+    let rows: Vec<Vec<String>> =
+        runs.iter().zip(names).flat_map(|(run, name)| run.links.iter().map(move |link| row(name, link))).collect();
+    let table = Table { head: head.map(str::to_owned).to_vec(), rows };
+    (!table.rows.is_empty()).then(|| Section { heading: "Links".into(), pieces: vec![Piece::Table(table)] })
 }
 
 fn events_section(runs: &[RunData], names: &[String]) -> Section {

@@ -2,6 +2,7 @@
 //! reading it can support.
 
 use crate::hydraulics::impulse_line::{ImpulseLine, LineMode};
+use crate::rig::register_map::Role;
 use crate::signal::loop_current;
 use serde::{Deserialize, Serialize};
 
@@ -116,6 +117,19 @@ pub struct Zero {
     pub by: String,
 }
 
+/// How a channel that does not come with the fast frames is polled.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Polled {
+    /// Index into the rig's devices.
+    pub device: usize,
+    /// Its register there.
+    pub role: Role,
+    /// Polled every so often, s; held between two polls.
+    pub every_s: f64,
+    /// A value older than this is no value, s.
+    pub max_age_s: f64,
+}
+
 /// The chain of a channel.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Chain {
@@ -145,6 +159,9 @@ pub struct Chain {
     pub zero: Option<Zero>,
     /// Standard deviation with a starter energised and no flow, SI; `None`: not measured.
     pub noise_floor: Option<f64>,
+    /// Polled, not sampled; `None`: it comes with the fast frames.
+    #[serde(default)]
+    pub polled: Option<Polled>,
 }
 
 impl Default for Chain {
@@ -163,6 +180,7 @@ impl Default for Chain {
             plateau_s: 0.0,
             zero: None,
             noise_floor: None,
+            polled: None,
         }
     }
 }

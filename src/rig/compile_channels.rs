@@ -1,9 +1,10 @@
 //! Channels of the model: from a sensor's own range and chain to gauge pressure and figures.
 
-use super::chain::{Chain, LineFigures};
+use super::chain::{Chain, LineFigures, Polled};
 use super::compile::Names;
-use super::file::{ChainEntry, ChannelEntry, Fill, ImpulseLineEntry, PlaceEntry, RigFile};
+use super::file::{ChainEntry, ChannelEntry, Fill, ImpulseLineEntry, PlaceEntry, PolledEntry, RigFile};
 use super::model::Channel;
+use super::register_map::Role;
 use crate::hydraulics::impulse_line::{ImpulseLine, gas_compliance_m3_pa};
 use crate::hydraulics::spec::{LiquidSpec, Place};
 use crate::hydraulics::wave_speed::{WaveLiquid, wave_speed_m_s};
@@ -16,16 +17,21 @@ const AIR: (f64, f64, f64) = (1.204, 343.2, 1.51e-5);
 /// Channels in wire order.
 pub(super) fn channels(file: &RigFile, names: &Names) -> Option<Vec<Channel>> {
     let mut entries: Vec<&ChannelEntry> = file.channels.iter().collect();
-    entries.sort_by_key(|entry| entry.input);
-    entries.into_iter().map(|entry| channel(entry, file, names)).collect()
+    // Polled ones behind the sampled ones, in the order of the file.
+    entries.sort_by_key(|entry| (entry.polled.is_some(), entry.input));
+    entries.into_iter().enumerate().map(|(place, entry)| channel(entry, place, file, names)).collect()
 }
 
-fn channel(entry: &ChannelEntry, file: &RigFile, names: &Names) -> Option<Channel> {
+fn channel(entry: &ChannelEntry, place_in_frame: usize, file: &RigFile, names: &Names) -> Option<Channel> {
     let (place, elevation_m) = place(entry, file, names)?;
     let to_gauge_pa = entry.chain.reference.to_gauge_pa(file.liquid.atmosphere_pa);
     let range = (entry.range.0 + to_gauge_pa, entry.range.1 + to_gauge_pa);
     let scale = (range.1 - range.0) / (entry.counts.1 - entry.counts.0);
-    let chain = chain(entry, range, &file.liquid);
+    let polled = match &entry.polled {
+        Some(polled) => Some(compiled_poll(polled, file)?),
+        None => None,
+    };
+    let chain = Chain { polled, ..chain(entry, range, &file.liquid) };
     Some(Channel {
         id: ChannelId(entry.id.text.clone()),
         label: entry.label.clone(),
@@ -37,9 +43,16 @@ fn channel(entry: &ChannelEntry, file: &RigFile, names: &Names) -> Option<Channe
         bandwidth_hz: chain.bandwidth_hz(),
         filter_class: entry.filter_class,
         calibration_u: entry.calibration_u,
-        input: entry.input?,
+        input: if polled.is_some() { place_in_frame } else { entry.input? },
         chain,
     })
+}
+
+fn compiled_poll(entry: &PolledEntry, file: &RigFile) -> Option<Polled> {
+    let device = file.devices.iter().position(|device| device.id.text == entry.device.text)?;
+    let link = file.links.iter().find(|link| link.id.text == file.devices[device].link.text)?;
+    let role = Role::from_name(&entry.field.text)?;
+    Some(Polled { device, role, every_s: link.poll_s, max_age_s: entry.max_age_s })
 }
 
 fn place(entry: &ChannelEntry, file: &RigFile, names: &Names) -> Option<(Option<Place>, f64)> {

@@ -14,6 +14,7 @@ const SHIPPED_MAPS: &[(&str, &str)] = &[
     ("drive-words", include_str!("../../rig-configs/maps/drive-words.toml")),
     ("drive-bits", include_str!("../../rig-configs/maps/drive-bits.toml")),
     ("bench-unit", include_str!("../../rig-configs/maps/bench-unit.toml")),
+    ("analogue-module", include_str!("../../rig-configs/maps/analogue-module.toml")),
 ];
 
 /// Names of the shipped maps.
@@ -168,10 +169,24 @@ fn read_field(entry: &Cursor<'_>) -> Option<Field> {
         expect: entry.integer("expect", 0..=65535).and_then(|number| u16::try_from(number).ok()),
         stored: entry.flag("stored").unwrap_or(false),
         write_budget: entry.integer("write_budget", 1..=1_000_000).and_then(|most| u32::try_from(most).ok()),
+        codes: read_codes(entry),
         ..Field::plain(table?, address?)
     };
     check_form(entry, &field);
     Some(field)
+}
+
+/// `on = 5, off = 6`: a register whose numbers stand for yes and no.
+fn read_codes(entry: &Cursor<'_>) -> Option<(u16, u16)> {
+    let code = |key: &str| entry.integer(key, 0..=65535).and_then(|number| u16::try_from(number).ok());
+    match (code("on"), code("off")) {
+        (Some(on), off) => Some((on, off.unwrap_or(0))),
+        (None, None) => None,
+        (None, Some(_)) => {
+            entry.note("off", "off without on", "on = the number for yes beside it", None);
+            None
+        }
+    }
 }
 
 fn read_form(entry: &Cursor<'_>) -> NumberForm {
@@ -232,6 +247,20 @@ fn check_role(entry: &Cursor<'_>, role: Role, field: &Field) {
             "writable = true in a coil or holding register",
             None,
         );
+    }
+    if let Some((on, off)) = field.codes {
+        let is_number = role.needs_register();
+        let is_bit = field.bit.is_some() || matches!(field.table, Table::Coil | Table::DiscreteInput);
+        if is_number || is_bit || field.registers() > 1 {
+            entry.note(
+                "on",
+                "codes for a field that is no register for yes and no",
+                "a role such as run, in one register",
+                None,
+            );
+        } else if on == off {
+            entry.note("on", format!("{on} for both"), "another number for yes than for no", None);
+        }
     }
     if field.registers() > 1 && !role.may_be_wide() {
         entry.note("form", format!("{} registers", field.registers()), "one register: the program decides by it", None);

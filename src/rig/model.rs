@@ -4,7 +4,7 @@ use crate::hydraulics::plant::{LinesAtStart, SelfPriming};
 use crate::hydraulics::spec::{ElementKind, GridOptions, LiquidSpec, NetworkSpec, Place, ShaftSpec};
 use crate::rig::chain::Chain;
 use crate::rig::observing::Observing;
-use crate::rig::register_map::RegisterMap;
+use crate::rig::register_map::{RegisterMap, Table};
 use crate::rig::serial_line::SerialLine;
 use crate::rig::uncertainty::Uncertainty;
 use crate::signal::{ChannelId, Scaling};
@@ -386,6 +386,29 @@ pub enum SampleWire {
     Udp,
     /// What a child process writes on its standard output.
     Command(SampleCommand),
+    /// Blocks of samples that a device keeps behind registers (Modbus TCP), read one after the other.
+    Blocks(BlockRegisters),
+}
+
+/// Where a device keeps its blocks of samples. Block `n` (1, 2, ... 65535, 0, 1 ...) lies in slot `(n - 1) mod kept`: first
+/// its number, then its frames, one register a sample. The device writes the number before the samples, so that the same number
+/// before and after a reading means an untouched block.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub struct BlockRegisters {
+    /// Modbus unit.
+    pub unit: u8,
+    /// Holding or input registers.
+    pub table: Table,
+    /// Address of the signature, and what it must read.
+    pub identity: (u16, u16),
+    /// Address of the number of the newest finished block; 0 before the first one.
+    pub number: u16,
+    /// Address of slot 0.
+    pub first: u16,
+    /// Frames in a block.
+    pub frames: u16,
+    /// Slots, a power of two.
+    pub kept: u16,
 }
 
 /// A child process that samples.
@@ -448,12 +471,21 @@ pub enum Quantity {
     LineCurrent,
     /// Shaft speed, rad/s (signed when the tachometer knows direction).
     ShaftSpeed,
+    /// Flow, m3/s, at `place` along a pipe; positive from the pipe's start to its end.
+    Flow,
+    /// A contact: 0 open, 1 closed (an auxiliary contact that follows the starter's output).
+    Contact,
 }
 
 impl Quantity {
     /// True where a reading at the low end of the range hides something: currents and speeds rest there.
     pub fn may_clip_low(self) -> bool {
         self == Self::GaugePressure
+    }
+
+    /// False for a contact: both its ends are where it rests.
+    pub fn may_clip(self) -> bool {
+        self != Self::Contact
     }
 }
 

@@ -67,6 +67,30 @@ pub enum Role {
     ShaftSpeed,
     /// Time scale of a virtual rig, rig seconds per wall second times 10.
     TimeScale,
+    /// Measured value 1 of an analogue module; a channel says what it measures.
+    #[serde(rename = "value_1")]
+    Value1,
+    /// Measured value 2 of an analogue module; a channel says what it measures.
+    #[serde(rename = "value_2")]
+    Value2,
+    /// Measured value 3 of an analogue module; a channel says what it measures.
+    #[serde(rename = "value_3")]
+    Value3,
+    /// Measured value 4 of an analogue module; a channel says what it measures.
+    #[serde(rename = "value_4")]
+    Value4,
+    /// Measured value 5 of an analogue module; a channel says what it measures.
+    #[serde(rename = "value_5")]
+    Value5,
+    /// Measured value 6 of an analogue module; a channel says what it measures.
+    #[serde(rename = "value_6")]
+    Value6,
+    /// Measured value 7 of an analogue module; a channel says what it measures.
+    #[serde(rename = "value_7")]
+    Value7,
+    /// Measured value 8 of an analogue module; a channel says what it measures.
+    #[serde(rename = "value_8")]
+    Value8,
 }
 
 /// Modbus table a field lives in.
@@ -85,7 +109,7 @@ pub enum Table {
 
 impl Role {
     /// Every role.
-    pub const ALL: [Self; 29] = [
+    pub const ALL: [Self; 37] = [
         Self::Identity,
         Self::Firmware,
         Self::VirtualMark,
@@ -115,6 +139,26 @@ impl Role {
         Self::MostOutputsOn,
         Self::ShaftSpeed,
         Self::TimeScale,
+        Self::Value1,
+        Self::Value2,
+        Self::Value3,
+        Self::Value4,
+        Self::Value5,
+        Self::Value6,
+        Self::Value7,
+        Self::Value8,
+    ];
+
+    /// Measured values of an analogue module.
+    pub const VALUES: [Self; 8] = [
+        Self::Value1,
+        Self::Value2,
+        Self::Value3,
+        Self::Value4,
+        Self::Value5,
+        Self::Value6,
+        Self::Value7,
+        Self::Value8,
     ];
 
     /// Its name in map files.
@@ -149,6 +193,14 @@ impl Role {
             Self::MostOutputsOn => "most_outputs_on",
             Self::ShaftSpeed => "shaft_speed",
             Self::TimeScale => "time_scale",
+            Self::Value1 => "value_1",
+            Self::Value2 => "value_2",
+            Self::Value3 => "value_3",
+            Self::Value4 => "value_4",
+            Self::Value5 => "value_5",
+            Self::Value6 => "value_6",
+            Self::Value7 => "value_7",
+            Self::Value8 => "value_8",
         }
     }
 
@@ -179,17 +231,18 @@ impl Role {
     /// True for roles whose number may take more than one register: settings and measured values. What the program
     /// decides by (identity, bits, words, faults, positions, counts) must come whole in one.
     pub fn may_be_wide(self) -> bool {
-        matches!(
-            self,
-            Self::CommTimeout
-                | Self::Current
-                | Self::RampUp
-                | Self::RampDown
-                | Self::InitialVoltage
-                | Self::CurrentLimit
-                | Self::SpeedSetpoint
-                | Self::SpeedActual
-        )
+        Self::VALUES.contains(&self)
+            || matches!(
+                self,
+                Self::CommTimeout
+                    | Self::Current
+                    | Self::RampUp
+                    | Self::RampDown
+                    | Self::InitialVoltage
+                    | Self::CurrentLimit
+                    | Self::SpeedSetpoint
+                    | Self::SpeedActual
+            )
     }
 
     /// True for roles that one bit cannot hold.
@@ -240,6 +293,9 @@ pub struct Field {
     pub stored: bool,
     /// Most writes a session.
     pub write_budget: Option<u32>,
+    /// What a command register or a status code reads for yes, and what is written for no: a register that is no bit plays a
+    /// role of one. Any other number reads as no.
+    pub codes: Option<(u16, u16)>,
 }
 
 /// A device's registers.
@@ -291,6 +347,7 @@ impl Field {
             expect: None,
             stored: false,
             write_budget: None,
+            codes: None,
         }
     }
 
@@ -307,17 +364,19 @@ impl Field {
     /// Bit pattern from registers as they came; the field's own come first. Missing ones count as 0.
     pub fn gather(&self, registers: &[u16]) -> u64 {
         let own = &registers[..registers.len().min(usize::from(self.registers()))];
-        match self.bit {
-            Some(bit) => own.first().map_or(0, |register| u64::from(*register >> bit & 1)),
-            None => self.order.gather(own),
+        match (self.bit, self.codes) {
+            (Some(bit), _) => own.first().map_or(0, |register| u64::from(*register >> bit & 1)),
+            (None, Some((on, _))) => own.first().map_or(0, |register| u64::from(*register == on)),
+            (None, None) => self.order.gather(own),
         }
     }
 
     /// Registers of a bit pattern, as they go on the wire. A bit of a register comes alone in its register.
     pub fn spread(&self, raw: u64) -> Vec<u16> {
-        match self.bit {
-            Some(bit) => vec![u16::from(raw != 0) << bit],
-            None => self.order.spread(raw, self.registers()),
+        match (self.bit, self.codes) {
+            (Some(bit), _) => vec![u16::from(raw != 0) << bit],
+            (None, Some((on, off))) => vec![if raw == 0 { off } else { on }],
+            (None, None) => self.order.spread(raw, self.registers()),
         }
     }
 

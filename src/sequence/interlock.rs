@@ -5,6 +5,7 @@ use super::observations::{BenchFacts, Observations, StarterFacts};
 use crate::rig::model::{Condition, Permissive, Quantity, Rig};
 use crate::rig::register_map::Role;
 use crate::starters::{Settings, StopKind};
+use std::collections::BTreeMap;
 use std::fmt;
 
 /// The motor counts as without current below this share of its full-load current (common practice, no source).
@@ -48,6 +49,8 @@ pub struct StarterRules {
     pub settings: Settings,
     /// Its ordinary way to stop.
     pub stop: StopKind,
+    /// What its map calls the codes of its faults; empty: it names none.
+    pub faults: BTreeMap<u16, String>,
 }
 
 impl Rules {
@@ -80,6 +83,18 @@ impl Rules {
     }
 }
 
+impl Rules {
+    /// A fault code in words, as far as the starter's map names its codes.
+    pub fn fault(&self, starter: usize, code: u16) -> String {
+        let named = self.starters.get(starter).map(|rules| &rules.faults).filter(|faults| !faults.is_empty());
+        match named.map(|faults| faults.get(&code)) {
+            Some(Some(word)) => format!("fault {code} ({word})"),
+            Some(None) => format!("fault {code} (a code that its map does not know)"),
+            None => format!("fault {code}"),
+        }
+    }
+}
+
 impl StarterRules {
     fn of(starter: &crate::rig::model::Starter) -> Self {
         Self {
@@ -87,6 +102,7 @@ impl StarterRules {
             position: starter.transfer_position,
             settings: starter.settings,
             stop: starter.stop,
+            faults: starter.map.words.get(&Role::Fault).cloned().unwrap_or_default(),
         }
     }
 }
@@ -374,7 +390,7 @@ fn faulty(rules: &Rules, seen: &Observations, starter: usize) -> Option<Ending> 
         return abort("the emergency-stop circuit opened".to_owned(), Some(StopKind::ContactorOff));
     }
     match seen.starters.get(starter).and_then(|facts| facts.fault) {
-        Some(code) if code != 0 => abort(format!("{id} reports fault {code}"), Some(StopKind::Coast)),
+        Some(code) if code != 0 => abort(format!("{id} reports {}", rules.fault(starter, code)), Some(StopKind::Coast)),
         _ => None,
     }
 }

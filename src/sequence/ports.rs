@@ -321,6 +321,13 @@ pub struct SampleView {
     pub lost: Option<String>,
 }
 
+/// Slow values of devices that are only looked at, as whoever polls them has them.
+pub trait SlowValues: Send + Sync {
+    /// Newest number (before scaling) of a register of the rig's device, and the wall time it was asked for, ns; `None`: none
+    /// yet.
+    fn newest(&self, device: usize, role: Role) -> Option<(i32, u64)>;
+}
+
 /// The sample stream.
 pub trait SamplePort: Send {
     /// Newest view.
@@ -401,6 +408,31 @@ pub struct RunHeader {
     pub identity: DeviceIdentity,
 }
 
+/// Which moment of a run settings belong to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum SettingsMoment {
+    /// As found, before the run wrote any.
+    Before,
+    /// Written and read back.
+    InForce,
+    /// As the run left them.
+    After,
+}
+
+/// Settings of a starter at one moment of a run.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SettingsRecord {
+    /// Rig time, s.
+    pub at_s: f64,
+    /// Starter id.
+    pub starter: String,
+    /// Moment.
+    pub moment: SettingsMoment,
+    /// As read from the device.
+    pub settings: Settings,
+}
+
 /// The record of a run. Calls never block on the disk: a full channel is an error that stops the run.
 pub trait Journal: Send {
     /// Header, once, before the first start.
@@ -417,6 +449,10 @@ pub trait Journal: Send {
     fn slow(&mut self, at_s: f64, status: &StatusReading) -> Result<(), JournalError>;
     /// Outcome of the stop of a cycle.
     fn stop_outcome(&mut self, cycle: u32, outcome: StopOutcome) -> Result<(), JournalError>;
+    /// Settings of a starter as read.
+    fn settings(&mut self, record: &SettingsRecord) -> Result<(), JournalError>;
+    /// Figures of a link since it was opened.
+    fn link(&mut self, at_s: f64, figures: &LinkStatistics) -> Result<(), JournalError>;
 }
 
 /// The record failed.

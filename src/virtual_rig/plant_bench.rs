@@ -19,6 +19,9 @@ enum Probe {
     Pressure(Place, f64),
     Current,
     Speed,
+    Flow(Place),
+    /// Some output is on.
+    Contact,
 }
 
 /// The plant with the true values at its last two time levels; frames fall between them.
@@ -56,6 +59,9 @@ impl PlantBench {
             }
             (Quantity::LineCurrent, _) => Ok(Probe::Current),
             (Quantity::ShaftSpeed, _) => Ok(Probe::Speed),
+            (Quantity::Flow, Some(place)) => Ok(Probe::Flow(place)),
+            (Quantity::Flow, None) => Err(VirtualRigError::Plant(format!("channel {} has no place", channel.id))),
+            (Quantity::Contact, _) => Ok(Probe::Contact),
         });
         let probes = probes.collect::<Result<Vec<Probe>, VirtualRigError>>()?;
         let mut bench = Self {
@@ -78,6 +84,11 @@ impl PlantBench {
             Probe::Pressure(place, elevation_m) => self.plant.gauge_pa(place, elevation_m),
             Probe::Current => self.plant.current_a(),
             Probe::Speed => self.plant.speed_rad_s(),
+            Probe::Flow(place) => self.plant.flow_m3_s(place),
+            Probe::Contact => {
+                let train = self.plant.driver();
+                f64::from(u8::from((0..self.ramp_factor.len()).any(|starter| train.is_running(starter))))
+            }
         }
     }
 

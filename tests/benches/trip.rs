@@ -33,6 +33,7 @@ use std::sync::mpsc::Receiver;
 use std::time::Duration;
 
 mod far_side;
+mod stop_key;
 use far_side::{median, percentile};
 
 const ROUNDS: usize = 5;
@@ -207,6 +208,9 @@ fn main() {
         "# our threads on core {OUR_CORE} (with the burner, where there is one), what measures on core {}",
         other_core()
     );
+    // A person's key takes the same way out; ordinary priority, nothing kept to a core.
+    let key = stop_key::measure();
+    println!("ratio stop_key_p99_ms {:.3}", key.stop_key_p99_ms());
     match realtime::fix_priority(Duty::Stops) {
         Ok(()) => report("realtime", events, true, true),
         Err(error) => println!("skip trip_p999_us_realtime: {error}"),

@@ -2,10 +2,12 @@
 
 use proptest::prelude::*;
 use ramprig::fieldbus::frame::{Answer, Frame, FrameError, Request, Splitter, wrap};
+use ramprig::fieldbus::listen::{Heard, HeardValue, Listener};
 use ramprig::fieldbus::rtu;
 use ramprig::fieldbus::service::{FilePart, Service};
 use ramprig::rig::number_form::{NumberForm, WordOrder};
 use ramprig::rig::register_map::{Field, Table};
+use ramprig::rig::serial_line::{Parity, SerialLine};
 
 fn tables() -> impl Strategy<Value = Table> {
     prop_oneof![Just(Table::Coil), Just(Table::DiscreteInput), Just(Table::Holding), Just(Table::Input)]
@@ -78,6 +80,22 @@ fn gathered(unit: u8, request: &Request, stream: &[u8], pieces: &[usize]) -> Opt
         }
     }
     None
+}
+
+/// What a listener counts and hears when bytes come in these pieces, without a silence between them.
+fn listened(bytes: &[u8], pieces: &[usize]) -> (Heard, Vec<HeardValue>) {
+    let line =
+        SerialLine { rate_baud: 19_200, parity: Parity::Even, stop_bits: 1, turn_around_s: 0.0, max_hold_s: 0.05 };
+    let (mut listener, mut heard, mut rest) = (Listener::new(&line), Vec::new(), bytes);
+    for piece in pieces.iter().cycle() {
+        if rest.is_empty() {
+            break;
+        }
+        let (now, later) = rest.split_at((*piece).clamp(1, rest.len()));
+        listener.take(now, 1_000, |value| heard.push(value));
+        rest = later;
+    }
+    (listener.heard(), heard)
 }
 
 fn services() -> impl Strategy<Value = Service> {
@@ -234,6 +252,37 @@ proptest! {
             prop_assert_eq!(serial_frame(unit, &right_pdu(&request, &values)), stream.clone());
         }
         let _ = rtu::unwrap(&stream);
+    }
+
+    #[test]
+    fn law_what_is_heard_is_what_was_said_however_it_is_cut(
+        unit in 1_u8..=247, request in requests(), seed in prop::collection::vec(any::<u16>(), 1..40),
+        pieces in prop::collection::vec(1_usize..40, 1..20),
+    ) {
+        let values = values_for(&request, &seed);
+        let said = [serial_frame(unit, &request.pdu().unwrap()), serial_frame(unit, &right_pdu(&request, &values))].concat();
+        let expected = match &request {
+            Request::Read { .. } => values,
+            Request::WriteCoil { on, .. } => vec![u16::from(*on)],
+            Request::WriteRegister { value, .. } => vec![*value],
+            Request::WriteCoils { values, .. } => values.iter().map(|on| u16::from(*on)).collect(),
+            Request::WriteRegisters { values, .. } => values.clone(),
+        };
+        for pieces in [&pieces[..], &[1], &[said.len()]] {
+            let (heard, values) = listened(&said, pieces);
+            prop_assert_eq!((heard.requests, heard.answers, heard.strays, heard.garbage), (1, 1, 0, 0));
+            prop_assert!(values.iter().all(|value| value.unit == unit));
+            prop_assert_eq!(values.iter().map(|value| value.raw).collect::<Vec<_>>(), expected.clone());
+        }
+    }
+
+    #[test]
+    fn law_random_bytes_on_a_line_never_panic_and_cutting_them_changes_nothing(
+        bytes in prop::collection::vec(any::<u8>(), 0..600), pieces in prop::collection::vec(1_usize..40, 1..20),
+    ) {
+        let whole = listened(&bytes, &[bytes.len().max(1)]);
+        prop_assert_eq!(listened(&bytes, &pieces), whole.clone());
+        prop_assert_eq!(listened(&bytes, &[1]), whole);
     }
 
     #[test]

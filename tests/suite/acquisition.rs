@@ -360,15 +360,16 @@ fn rejects_an_address_where_nobody_listens_and_names_it() {
 }
 
 /// GStreamer sends a file of known samples to `sink`.
-fn gstreamer(channels: usize, file: &std::path::Path, port: u16) -> std::process::Child {
+fn gstreamer(channels: usize, code: SampleCode, file: &std::path::Path, port: u16) -> std::process::Child {
+    let bits = 8 * code.bytes();
     let parse = format!(
-        "rawaudioparse use-sink-caps=false format=pcm pcm-format=s24be sample-rate=10000 num-channels={channels} \
+        "rawaudioparse use-sink-caps=false format=pcm pcm-format=s{bits}be sample-rate=10000 num-channels={channels} \
          interleaved=true"
     );
     // Channels without loudspeaker positions, else the payloader reorders eight of them.
     let unplaced = "capssetter caps=audio/x-raw,channel-mask=(bitmask)0x0";
     let pipeline = format!(
-        "filesrc location={} ! {parse} ! {unplaced} ! rtpL24pay pt={PAYLOAD_TYPE} ! rtpstreampay ! tcpclientsink host=127.0.0.1 \
+        "filesrc location={} ! {parse} ! {unplaced} ! rtpL{bits}pay pt={PAYLOAD_TYPE} ! rtpstreampay ! tcpclientsink host=127.0.0.1 \
          port={port}",
         file.display()
     );
@@ -381,23 +382,26 @@ fn gstreamer(channels: usize, file: &std::path::Path, port: u16) -> std::process
 }
 
 /// Samples of the file as the wire must carry them, through a relay since GStreamer's sink and we are both clients.
-fn agrees_with_gstreamer(channels: usize) {
+fn agrees_with_gstreamer(channels: usize, code: SampleCode) {
     let frames = 25_000;
-    let sent = counts(frames * channels);
+    let narrow = 24 - 8 * code.bytes();
+    let sent: Vec<i32> = counts(frames * channels).into_iter().map(|count| count >> narrow).collect();
     let folder = tempfile::tempdir().unwrap();
-    let file = folder.path().join("samples.s24be");
-    let bytes: Vec<u8> = sent.iter().flat_map(|count| count.to_be_bytes()[1..].to_vec()).collect();
+    let file = folder.path().join("samples");
+    let bytes: Vec<u8> = sent.iter().flat_map(|count| count.to_be_bytes()[4 - code.bytes()..].to_vec()).collect();
     std::fs::write(&file, bytes).unwrap();
     let (inward, outward) = (TcpListener::bind("127.0.0.1:0").unwrap(), TcpListener::bind("127.0.0.1:0").unwrap());
     let address = outward.local_addr().unwrap().to_string();
-    let acquisition = start_with(setup(address, channels, vec![]), Arc::new(SystemClock), RigClock::default()).unwrap();
+    let mut setup = setup(address, channels, vec![]);
+    setup.source.code = code;
+    let acquisition = start_with(setup, Arc::new(SystemClock), RigClock::default()).unwrap();
     let blocks = acquisition.attach_recorder(4096);
     let (mut to_us, _) = outward.accept().unwrap();
-    let mut child = gstreamer(channels, &file, inward.local_addr().unwrap().port());
+    let mut child = gstreamer(channels, code, &file, inward.local_addr().unwrap().port());
     let (mut from_peer, _) = inward.accept().unwrap();
     let relay = std::thread::spawn(move || std::io::copy(&mut from_peer, &mut to_us).unwrap());
     let got = collect(&blocks, frames);
-    assert!(relay.join().unwrap() > (frames * channels * 3) as u64);
+    assert!(relay.join().unwrap() > (frames * channels * code.bytes()) as u64);
     assert!(child.wait().unwrap().success());
     let statistics = acquisition.statistics();
     assert_eq!((statistics.stream.frames_missing, statistics.stream.refused), (0, 0), "{statistics:?}");
@@ -406,12 +410,17 @@ fn agrees_with_gstreamer(channels: usize) {
 
 #[test]
 fn agrees_with_gstreamer_bit_for_bit_on_eight_channels() {
-    agrees_with_gstreamer(8);
+    agrees_with_gstreamer(8, SampleCode::L24);
 }
 
 #[test]
 fn agrees_with_gstreamer_bit_for_bit_on_six_channels() {
-    agrees_with_gstreamer(6);
+    agrees_with_gstreamer(6, SampleCode::L24);
+}
+
+#[test]
+fn agrees_with_gstreamer_bit_for_bit_on_six_channels_of_16_bits() {
+    agrees_with_gstreamer(6, SampleCode::L16);
 }
 
 /// The virtual rig on the shipped bench, sampled for `frames` by a recorder that now and then takes its time.

@@ -121,6 +121,8 @@ fn run(kind: StarterKind, pressure: impl Fn(f64, f64) -> f64) -> RunData {
         ]
     });
     RunData {
+        links: vec![],
+        settings: vec![],
         path: "run.h5".to_owned(),
         rig_id: "bench".to_owned(),
         rig_name: "Made bench".to_owned(),
@@ -420,6 +422,21 @@ fn flags_failed_loops_flat_stretches_spikes_and_a_zero_that_moved() {
     close("zero drift", Ok(value(result.zeros[0].drift_pa().unwrap())), 2e4, CORNER_PA, "Pa");
     let text = table(&[result], System::Si);
     assert!(text.contains("zero drift"), "{text}");
+}
+
+#[test]
+fn takes_the_closing_of_an_auxiliary_contact_for_time_zero_where_no_current_is_measured() {
+    let mut made = run(StarterKind::SoftStarter, made_pressure);
+    made.channels[1] = channel("k_aux", "1", (0.0, 1.0));
+    for value in &mut made.traces[1].values {
+        *value = f64::from(u8::from(*value > 1.0));
+    }
+    let aligned = align(&made);
+    let TimeZero::Onset { after_mark_s, .. } = aligned[0].zero else { panic!("no onset: {:?}", aligned[0].zero) };
+    let error_s = (after_mark_s - CURRENT_LAG_S).abs();
+    assert!(error_s < 1.5 * DT_S, "expected {CURRENT_LAG_S} s, got {after_mark_s} s, error {error_s} s (made run)");
+    let flags = evaluate(&made).flags;
+    assert!(!flags.iter().any(|flag| flag.contains("k_aux")), "a contact rests at both ends of its range: {flags:?}");
 }
 
 #[test]

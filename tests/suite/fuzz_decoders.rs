@@ -10,11 +10,13 @@ use ramprig::acquisition::framing::Deframer;
 use ramprig::acquisition::reorder::{HOLD_NS, Reorder};
 use ramprig::acquisition::rtp;
 use ramprig::fieldbus::frame::{Answer, Request, Splitter, wrap};
+use ramprig::fieldbus::listen::Listener;
 use ramprig::fieldbus::rtu;
 use ramprig::fieldbus::service::{FilePart, Service};
 use ramprig::rig::maps::{parse_map, shipped_map, shipped_map_names};
 use ramprig::rig::model::SampleCode;
 use ramprig::rig::register_map::Table;
+use ramprig::rig::serial_line::{Parity, SerialLine};
 use rand::{Rng, RngExt};
 use rand_chacha::ChaCha8Rng;
 use std::collections::BTreeMap;
@@ -190,6 +192,47 @@ fn modbus_rtu(chance: &mut ChaCha8Rng) {
         let body = [&[unit], pdu].concat();
         assert_eq!(frame, [&body[..], &sum(&body)].concat());
     }
+}
+
+/// True where some beginning of at least four bytes ends in its own check sum: the remainder of the whole is then zero.
+fn begins_a_frame(bytes: &[u8]) -> bool {
+    let mut crc = 0xFFFF_u16;
+    bytes.iter().take(256).enumerate().any(|(at, byte)| {
+        crc ^= u16::from(*byte);
+        for _ in 0..8 {
+            crc = if crc & 1 == 1 { (crc >> 1) ^ 0xA001 } else { crc >> 1 };
+        }
+        at >= 3 && crc == 0
+    })
+}
+
+/// What passes on a serial line, spoiled: a value that is heard came in a frame with a right check sum.
+fn listening(chance: &mut ChaCha8Rng) {
+    let line =
+        SerialLine { rate_baud: 19_200, parity: Parity::Even, stop_bits: 1, turn_around_s: 0.0, max_hold_s: 0.05 };
+    let mut wire = Vec::new();
+    for _ in 0..chance.random_range(1..4) {
+        let (unit, request) = (chance.random_range(1..248_u8), request(chance));
+        let answer = right_pdu(&request, &values(&request, chance));
+        for pdu in [request.pdu().unwrap(), answer] {
+            let body = [vec![unit], pdu].concat();
+            let check = sum(&body);
+            wire.extend([&body[..], &check].concat());
+        }
+    }
+    if chance.random_bool(0.7) {
+        spoil(&mut wire, chance);
+    }
+    let mut listener = Listener::new(&line);
+    let mut units = Vec::new();
+    in_pieces(&wire, chance, |piece| listener.take(piece, 1_000, |value| units.push(value.unit)));
+    let heard = listener.heard();
+    assert_eq!(heard.bytes, wire.len() as u64);
+    // An independent look: everything from a byte on that has a right check sum.
+    let frames = |unit: u8| (0..wire.len()).any(|at| wire[at] == unit && begins_a_frame(&wire[at..]));
+    units.dedup();
+    assert!(units.into_iter().all(frames), "a value of a unit without a whole frame: {wire:02x?}");
+    assert!(heard.answers == 0 || heard.requests > 0, "an answer to nothing: {heard:?}");
 }
 
 fn services(chance: &mut ChaCha8Rng) {
@@ -405,9 +448,10 @@ type Decoder = fn(&mut ChaCha8Rng);
 #[test]
 fn campaign_fuzz_decoders() {
     let mut chance = campaign::generator("fuzz-decoders");
-    let decoders: [(&str, Decoder); 6] = [
+    let decoders: [(&str, Decoder); 7] = [
         ("Modbus TCP", modbus_tcp),
         ("Modbus RTU", modbus_rtu),
+        ("listening", listening),
         ("services", services),
         ("RTP", rtp_packets),
         ("framing by length", framing),

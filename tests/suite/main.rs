@@ -15,6 +15,7 @@ mod acquisition;
 mod bad_input;
 mod cable_pulled;
 mod campaign;
+mod child_sampler;
 mod command_line;
 mod comparison;
 mod control_valve;

@@ -522,3 +522,102 @@ fn rejects_triggers_that_cannot_fire_and_reads_of_a_serial_line() {
     }
     assert!(told.contains("p_dischrge") && told.contains("p_discharge"), "the nearest name is proposed\n{told}");
 }
+
+/// A flow meter in the riser and an auxiliary contact beside the bench's own channels.
+const FLOW_AND_CONTACT: &str = "
+[[channel]]
+id = \"q_riser\"
+quantity = \"flow\"
+pipe = \"riser\"
+share = 0.5
+input = 8
+range = [\"-10 m3/h\", \"60 m3/h\"]
+bandwidth = \"20 Hz\"
+filter_class = 0
+calibration_uncertainty = \"0.2 m3/h\"
+
+[[channel]]
+id = \"k_aux\"
+quantity = \"contact\"
+input = 9
+bandwidth = \"1 kHz\"
+filter_class = 0
+
+[[permissive]]
+id = \"no-flow\"
+text = \"No water moves.\"
+channel = \"q_riser\"
+between = [\"-0.5 m3/h\", \"0.5 m3/h\"]
+
+[[trip]]
+id = \"runs-dry\"
+cause = \"limit\"
+channel = \"q_riser\"
+below = \"2 m3/h\"
+blanking = \"20 s\"
+debounce = \"2 s\"
+stop = \"coast\"
+deadline = \"2 s\"
+";
+
+fn with_flow(change: impl Fn(&str) -> String) -> Result<rig::model::Rig, String> {
+    let text = rig::shipped("terrace-bench").unwrap().to_owned() + &change(FLOW_AND_CONTACT);
+    rig::parse(&text, "flow.toml").map_err(|problems| problems.to_string())
+}
+
+#[test]
+fn accepts_flow_and_contact_channels_and_foretells_what_they_will_read() {
+    use ramprig::sequence::script::{Script, shipped};
+    let rig = with_flow(str::to_owned).unwrap();
+    let (flow, contact) = (rig.channel_index("q_riser").unwrap(), rig.channel_index("k_aux").unwrap());
+    let soft = rig.starter_index("soft").unwrap();
+    let text = shipped("one-cycle").unwrap().replace("line_up = \"running\"", "line_up = \"terrace\"");
+    let script = Script::parse(&text, "one-cycle.toml", &rig, soft).unwrap();
+    let prediction = ramprig::prediction::rehearse(&rig, &script, soft).unwrap().prediction;
+    let segment = &prediction.segments[0];
+    let last = segment.series[flow].len() - 1;
+    let stored_m3_s = f64::from(segment.flow_m3_s[segment.flow_m3_s.len() - 1]);
+    let read_m3_s = f64::from(segment.series[flow][last]);
+    // Steady running: what leaves the pump passes the riser.
+    let error = (read_m3_s / stored_m3_s - 1.0).abs();
+    assert!(
+        error < 0.02 && stored_m3_s > 1e-3,
+        "riser {read_m3_s} m3/s, pump {stored_m3_s} m3/s, error {error:.1e} of 2e-2"
+    );
+    let of_contact = &segment.series[contact];
+    assert!(of_contact[0].abs() < 1e-3 && (of_contact[last] - 1.0).abs() < 1e-3, "open before, closed in running");
+}
+
+#[test]
+fn rejects_flow_and_contact_channels_that_cannot_be() {
+    for (old, new, told) in [
+        ("pipe = \"riser\"\nshare = 0.5", "node = \"riser_foot\"", "a flow at a node"),
+        ("pipe = \"riser\"\nshare = 0.5\n", "", "a flow channel without a place"),
+        ("id = \"k_aux\"", "id = \"k_aux\"\nnode = \"riser_foot\"", "a place for a channel that is not in the water"),
+        ("below = \"2 m3/h\"", "below = \"2 bar\"", "m3/h"),
+    ] {
+        let said = with_flow(|text| {
+            assert!(text.contains(old), "{old}");
+            text.replacen(old, new, 1)
+        });
+        let said = said.err().unwrap_or_default();
+        assert!(said.contains(told), "{new}: {said}");
+    }
+}
+
+#[test]
+fn warns_of_a_port_by_number_in_check_too() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("bench.toml");
+    let bench = rig::shipped("terrace-bench").unwrap();
+    let link = bench.find("address = \"127.0.0.1:5020\"").unwrap();
+    let end = link + bench[link..].find('\n').unwrap();
+    let serial = bench[..link].to_owned() + "serial = \"/dev/ttyUSB7\"" + &bench[end..];
+    let serial = serial
+        .replace("second_stop_connection = true\n", "")
+        .replace("stop_delay_budget = \"", "stop_delay_budget = \"9");
+    std::fs::write(&path, serial).unwrap();
+    let checked = crate::stand::program::run(["check".as_ref(), path.as_os_str()]);
+    checked.expect(0);
+    assert!(checked.stdout.contains("/dev/ttyUSB7 may be another adapter"), "{}", checked.stdout);
+}

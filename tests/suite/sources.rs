@@ -1,9 +1,19 @@
 //! One contract for every kind of sample source, over its real wire; and what only datagrams can do.
 
+#[path = "sources/beside.rs"]
+mod beside;
+#[path = "sources/block_device.rs"]
+mod block_device;
+#[path = "sources/hostile_child.rs"]
+mod hostile_child;
+
 use crate::acquisition::{PAYLOAD_TYPE, RATE_HZ, collect, wait_for};
-use ramprig::acquisition::{Acquisition, Input, Setup, start_with};
+use beside::{HELD, held};
+use block_device::BlockDevice;
+use ramprig::acquisition::beside::Beside;
+use ramprig::acquisition::{Acquisition, Input, Setup, start_beside, start_with};
 use ramprig::clock::{ManualClock, RigClock, SystemClock, WallClock};
-use ramprig::rig::model::{SampleCode, SampleCommand, SampleWire, Source};
+use ramprig::rig::model::{SampleCode, SampleCommand, SampleWire, Source, Trip};
 use ramprig::signal::{Block, Scaling};
 use std::io::Write;
 use std::net::{TcpListener, UdpSocket};
@@ -18,14 +28,23 @@ enum Kind {
     Udp,
     FramedChild,
     BareChild,
+    Blocks,
 }
 
-const KINDS: [Kind; 4] = [Kind::Tcp, Kind::Udp, Kind::FramedChild, Kind::BareChild];
+const KINDS: [Kind; 5] = [Kind::Tcp, Kind::Udp, Kind::FramedChild, Kind::BareChild, Kind::Blocks];
+
+impl Kind {
+    /// The widest code that this kind of wire and RTP have both.
+    fn wide(self) -> SampleCode {
+        if self == Self::Blocks { SampleCode::L16 } else { SampleCode::L24 }
+    }
+}
 
 /// The sender's end of a wire.
 enum Wire {
     Stream(Box<dyn Write>),
     Datagrams(UdpSocket),
+    Registers(BlockDevice),
 }
 
 /// A sender and the acquisition that listens to it.
@@ -55,6 +74,7 @@ fn source(kind: Kind, code: SampleCode, address: String, folder: &TempDir) -> So
         Kind::Udp => SampleWire::Udp,
         Kind::FramedChild => SampleWire::Command(child(true)),
         Kind::BareChild => SampleWire::Command(child(false)),
+        Kind::Blocks => SampleWire::Blocks(block_device::registers()),
     };
     let payload_type = PAYLOAD_TYPE;
     Source { id: "fast".to_owned(), wire, address, rate_hz: RATE_HZ, code, payload_type, max_age_s: 0.5 }
@@ -72,17 +92,30 @@ fn fifo_writer(folder: &TempDir) -> Wire {
 
 impl Stand {
     fn new(kind: Kind, code: SampleCode, channels: usize, clock: Arc<dyn WallClock>) -> Self {
+        let beside = held(&clock);
+        Self::beside(kind, code, channels, clock, (beside, vec![]))
+    }
+
+    fn beside(
+        kind: Kind,
+        code: SampleCode,
+        channels: usize,
+        clock: Arc<dyn WallClock>,
+        (beside, trips): (Beside, Vec<Trip>),
+    ) -> Self {
         let folder = tempfile::tempdir().unwrap();
         make_fifo(&folder);
-        let listener = (kind == Kind::Tcp).then(|| TcpListener::bind("127.0.0.1:0").unwrap());
+        let dialled = matches!(kind, Kind::Tcp | Kind::Blocks);
+        let listener = dialled.then(|| TcpListener::bind("127.0.0.1:0").unwrap());
         let address = match &listener {
             Some(listener) => listener.local_addr().unwrap().to_string(),
             None => format!("127.0.0.1:{}", free_udp_port()),
         };
         let scaling = Scaling { scale: 1.0, offset: 0.0 };
-        let inputs = (0..channels).map(|position| Input { position, scaling }).collect();
-        let setup = Setup { source: source(kind, code, address.clone(), &folder), inputs, trips: vec![] };
-        let acquisition = start_with(setup, clock, RigClock::default()).unwrap();
+        // Every kind of source with a polled channel behind its own.
+        let inputs = (0..=channels).map(|position| Input { position, scaling }).collect();
+        let setup = Setup { source: source(kind, code, address.clone(), &folder), inputs, trips };
+        let acquisition = start_beside(setup, beside, clock, RigClock::default()).unwrap();
         let blocks = acquisition.attach_recorder(1024);
         let (wire, sequence, timestamp, ssrc) = (None, 65_530, u32::MAX - 12, 7);
         let mut stand =
@@ -94,6 +127,10 @@ impl Stand {
     fn connect(&self, address: &str) -> Wire {
         match (self.kind, &self.listener) {
             (Kind::Tcp, Some(listener)) => Wire::Stream(Box::new(listener.accept().unwrap().0)),
+            // The number turns over in the middle of the test.
+            (Kind::Blocks, Some(listener)) => {
+                Wire::Registers(BlockDevice::serve(listener, self.channels, u16::MAX - 1))
+            }
             (Kind::Udp, _) => {
                 let socket = UdpSocket::bind("127.0.0.1:0").unwrap();
                 socket.connect(address).unwrap();
@@ -128,7 +165,18 @@ impl Stand {
         self.timestamp = self.timestamp.wrapping_add(frames);
     }
 
+    /// Frames that nobody will get.
+    fn lose_frames(&mut self, frames: u32) {
+        match &self.wire {
+            Some(Wire::Registers(device)) => device.lose(frames),
+            _ => self.lose(frames),
+        }
+    }
+
     fn send(&mut self, counts: &[i32]) {
+        if let Some(Wire::Registers(device)) = &self.wire {
+            return device.write(counts);
+        }
         if self.kind == Kind::BareChild {
             let bytes = self.samples(counts);
             return self.write(&bytes);
@@ -144,11 +192,18 @@ impl Stand {
         match self.wire.as_mut().unwrap() {
             Wire::Stream(stream) => stream.write_all(bytes).unwrap(),
             Wire::Datagrams(socket) => assert_eq!(socket.send(bytes).unwrap(), bytes.len()),
+            Wire::Registers(_) => unreachable!("blocks are written as samples"),
         }
     }
 
     fn received(&self, frames: usize) -> Vec<i32> {
-        collect(&self.blocks, frames).iter().flat_map(|block| block.counts.clone()).collect()
+        let blocks = collect(&self.blocks, frames);
+        let frames = blocks.iter().flat_map(|block| block.counts.chunks_exact(self.channels + 1));
+        let own = |frame: &[i32]| {
+            assert_eq!(frame[self.channels], HELD, "the polled channel");
+            frame[..self.channels].to_vec()
+        };
+        frames.flat_map(own).collect()
     }
 }
 
@@ -164,7 +219,10 @@ fn gives_what_was_sent_bit_for_bit_from_every_kind_of_source() {
     for kind in KINDS {
         let bare =
             [SampleCode::S16Le, SampleCode::S24Le, SampleCode::S32Le].into_iter().filter(|_| kind == Kind::BareChild);
-        for code in [SampleCode::L16, SampleCode::L24].into_iter().chain(bare) {
+        let both = [SampleCode::L16, SampleCode::L24]
+            .into_iter()
+            .filter(|code| kind != Kind::Blocks || *code == SampleCode::L16);
+        for code in both.chain(bare) {
             let mut stand = Stand::new(kind, code, 2, Arc::new(SystemClock));
             let sent = counts(code, 1998);
             sent.chunks(2 * 50).for_each(|part| stand.send(part));
@@ -184,14 +242,14 @@ fn counts_what_is_missing_where_the_wire_shows_it_and_says_where_it_does_not() {
     for kind in KINDS {
         let mut stand = Stand::new(kind, SampleCode::L16, 1, Arc::new(SystemClock));
         stand.send(&[1; 10]);
-        stand.lose(10);
-        stand.lose(5);
+        stand.lose_frames(10);
+        stand.lose_frames(5);
         stand.send(&[2; 10]);
         let blocks = collect(&stand.blocks, 20);
         let address = String::new();
         if source(kind, SampleCode::L16, address, &stand.folder).shows_loss() {
             assert_eq!(blocks.iter().map(|block| block.missing_before).sum::<u64>(), 15, "{kind:?}");
-            assert_eq!(blocks.last().unwrap().first_frame, 25, "{kind:?}");
+            assert_eq!(first_frame_of(&blocks, 2), 25, "{kind:?}");
         } else {
             assert_eq!(kind, Kind::BareChild);
             assert_eq!(blocks.iter().map(|block| block.missing_before).sum::<u64>(), 0);
@@ -199,24 +257,35 @@ fn counts_what_is_missing_where_the_wire_shows_it_and_says_where_it_does_not() {
     }
 }
 
+/// Frame of the first block that holds this count.
+fn first_frame_of(blocks: &[Arc<Block>], count: i32) -> u64 {
+    blocks.iter().find(|block| block.counts[0] == count).unwrap().first_frame
+}
+
 #[test]
 fn calls_a_source_lost_that_ends_or_falls_silent_and_goes_on_where_told() {
     for kind in KINDS {
         let clock = ManualClock::at(1_000_000_000);
-        let mut stand = Stand::new(kind, SampleCode::L24, 1, Arc::new(clock.clone()));
+        // A device of blocks is asked again by the clock; the others need it to stand still.
+        let own: Arc<dyn WallClock> = match kind {
+            Kind::Blocks => Arc::new(SystemClock),
+            _ => Arc::new(clock.clone()),
+        };
+        let mut stand = Stand::new(kind, kind.wide(), 1, own);
         let port = stand.acquisition.port();
         stand.send(&[3; 10]);
         wait_for(&*port, "ten frames", |view| view.frames == 10);
         if kind == Kind::Udp {
             // Nobody hangs up on this wire: it falls silent, and may speak again.
             clock.advance_ns(600_000_000);
-        } else {
-            stand.wire = None;
+        } else if let Some(Wire::Registers(device)) = stand.wire.take() {
+            device.hang_up();
         }
-        let view = wait_for(&*port, "lost", |view| view.lost.is_some());
+        let closed = |why: &String| kind != Kind::Blocks || !why.contains("no frame for");
+        let view = wait_for(&*port, "lost", |view| view.lost.as_ref().is_some_and(closed));
         let why = view.lost.clone().unwrap();
         let words = match kind {
-            Kind::Tcp => "the sender closed the sample stream",
+            Kind::Tcp | Kind::Blocks => "the sender closed the sample stream",
             Kind::Udp => "no frame for 0.60 s",
             _ => "the sampling program `cat` ended: exit status: 0",
         };
@@ -228,7 +297,7 @@ fn calls_a_source_lost_that_ends_or_falls_silent_and_goes_on_where_told() {
         stand.send(&[4; 10]);
         let view = wait_for(&*port, "new frames", |view| view.lost.is_none() && view.frames == 20);
         let blocks = collect(&stand.blocks, 20);
-        assert_eq!(blocks.last().unwrap().first_frame, 10 + view.frames_missing, "{kind:?}: the index goes on");
+        assert_eq!(first_frame_of(&blocks, 4), 10 + view.frames_missing, "{kind:?}: the index goes on");
     }
 }
 
@@ -352,6 +421,58 @@ fn agrees_with_ffmpeg_by_datagrams_of_16_and_24_bits() {
     }
 }
 
+/// ffmpeg does not frame RTP for TCP (RFC 4571); over a pipe it is somebody else's sampler of bare frames.
+#[test]
+fn agrees_with_ffmpeg_as_a_child_that_writes_bare_frames() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("samples");
+    let sent = counts(SampleCode::S24Le, 5000 * 6 - 2);
+    std::fs::write(&file, sent.iter().flat_map(|count| count.to_le_bytes()[..3].to_vec()).collect::<Vec<u8>>())
+        .unwrap();
+    let program = format!(
+        "ffmpeg -nostdin -loglevel error -f s24le -ar 10000 -ac 6 -i {} -c:a pcm_s24le -f s24le pipe:1",
+        file.display()
+    );
+    let program = program.split(' ').map(str::to_owned).collect();
+    let mut source = source(Kind::BareChild, SampleCode::S24Le, String::new(), &folder);
+    source.wire = SampleWire::Command(SampleCommand { program, framed: false, restart: false });
+    let scaling = Scaling { scale: 1.0, offset: 0.0 };
+    let inputs = (0..6).map(|position| Input { position, scaling }).collect();
+    let setup = Setup { source, inputs, trips: vec![] };
+    let acquisition = start_with(setup, Arc::new(SystemClock), RigClock::default()).unwrap();
+    let blocks = acquisition.attach_recorder(4096);
+    let got: Vec<i32> = collect(&blocks, 5000).iter().flat_map(|block| block.counts.clone()).collect();
+    assert!(got == sent, "samples differ from those in the file");
+}
+
+#[test]
+fn says_how_many_blocks_were_overwritten_before_or_while_they_were_read() {
+    let mut stand = Stand::new(Kind::Blocks, SampleCode::L16, 2, Arc::new(SystemClock));
+    let Some(Wire::Registers(device)) = &stand.wire else { panic!("registers") };
+    let device = device.clone();
+    device.tear_the_next();
+    device.write(&[1; 10]);
+    device.write(&[2; 10]);
+    let blocks = collect(&stand.blocks, 5);
+    assert_eq!((blocks[0].first_frame, blocks[0].missing_before, blocks[0].counts[0]), (5, 5, 2));
+    // More blocks than the device keeps, while nobody reads: the oldest of them are gone.
+    device.lose(5 * 2 * u32::from(block_device::KEPT));
+    device.write(&[3; 10]);
+    let blocks = collect(&stand.blocks, 5);
+    assert_eq!(blocks[0].counts[0], 3);
+    assert_eq!(blocks[0].first_frame, 10 + 10 * u64::from(block_device::KEPT));
+    let stream = stand.acquisition.statistics().stream;
+    assert_eq!(stream.packets_lost, 1 + 2 * u64::from(block_device::KEPT), "{stream:?}");
+    // A device that was started anew counts from somewhere else.
+    device.count_from(3);
+    let port = stand.acquisition.port();
+    let anew = |view: &ramprig::sequence::ports::SampleView| {
+        view.lost.as_ref().is_some_and(|why| why.contains("counts its blocks anew"))
+    };
+    wait_for(&*port, "the new count", anew);
+    stand.wire = None;
+}
+
 #[test]
 fn rejects_an_address_to_listen_on_that_is_taken() {
     let taken = UdpSocket::bind("127.0.0.1:0").unwrap();
@@ -387,6 +508,19 @@ fn accepts_each_kind_of_source_in_a_rig_file() {
     let program = vec!["./sampler".to_owned(), "--all".to_owned()];
     assert_eq!(child.wire, SampleWire::Command(SampleCommand { program, framed: false, restart: false }));
     assert_eq!(child.address, "./sampler");
+    let registers = |kept: u32| {
+        format!(
+            "wire = \"modbus-blocks\"\naddress = \"127.0.0.1:5021\"\nrate = \"1 kHz\"\nmax_age = \"500 ms\"\n\
+             blocks = {{ unit = 9, identity_address = 0, identity = 0x4231, number_address = 8, first_address = 160, frames = 50, \
+             kept = {kept} }}"
+        )
+    };
+    let slow =
+        |text: &str| with_source(text).map_err(|told| told.lines().filter(|line| line.contains("blocks")).count());
+    let Err(_) = slow(&registers(3)) else { panic!("three slots") };
+    let text = with_source(&registers(3)).unwrap_err();
+    assert!(text.contains("a power of two"), "{text}");
+    assert!(with_source(&registers(4)).unwrap_err().lines().all(|line| !line.contains("source.blocks")));
 }
 
 #[test]

@@ -28,6 +28,9 @@ const EXIT_LOOKS: usize = 50;
 /// Characters of standard error kept to be quoted.
 const SAID_MOST: usize = 200;
 
+/// Lines of standard error that wait to be taken; a child that says more is counted.
+const LINES_KEPT: usize = 50;
+
 /// Bytes and when they came.
 struct Piece {
     bytes: Vec<u8>,
@@ -38,7 +41,18 @@ struct Piece {
 struct Running {
     child: Child,
     pieces: Receiver<Piece>,
-    said: Arc<Mutex<String>>,
+    said: Arc<Mutex<Said>>,
+}
+
+/// Words of the child.
+#[derive(Default)]
+struct Said {
+    /// The newest line.
+    last: String,
+    /// Lines that nobody took yet, at most [`LINES_KEPT`].
+    lines: Vec<String>,
+    /// Lines beyond them.
+    dropped: u64,
 }
 
 /// What its bytes are.
@@ -132,6 +146,17 @@ impl Source for ChildProcess {
             Unpacker::Frames(frames) => frames.counts(),
         }
     }
+
+    fn said(&mut self) -> Vec<String> {
+        let Some(running) = &self.running else { return Vec::new() };
+        let mut said = running.said.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut lines = std::mem::take(&mut said.lines);
+        let dropped = std::mem::take(&mut said.dropped);
+        if dropped > 0 {
+            lines.push(format!("({dropped} more lines)"));
+        }
+        lines
+    }
 }
 
 fn name_of(command: &SampleCommand) -> String {
@@ -150,7 +175,7 @@ impl Running {
             .process_group(0)
             .spawn()
             .map_err(|e| failed(e.to_string()))?;
-        let said = Arc::new(Mutex::new(String::new()));
+        let said = Arc::new(Mutex::new(Said::default()));
         let (output, errors) = (child.stdout.take(), child.stderr.take());
         let (give, pieces) = crossbeam_channel::bounded(PIECES);
         let running = Self { child, pieces, said: Arc::clone(&said) };
@@ -182,7 +207,7 @@ impl Running {
             Ok(status) => status.to_string(),
             Err(error) => error.to_string(),
         };
-        let said = self.said.lock().unwrap_or_else(PoisonError::into_inner).clone();
+        let said = self.said.lock().unwrap_or_else(PoisonError::into_inner).last.clone();
         if said.is_empty() { status } else { format!("{status}; it said: {said}") }
     }
 }
@@ -209,15 +234,20 @@ fn read_output(mut output: ChildStdout, clock: &dyn WallClock, pieces: &Sender<P
     }
 }
 
-fn read_errors(errors: ChildStderr, said: &Mutex<String>) {
+fn read_errors(errors: ChildStderr, said: &Mutex<Said>) {
     let mut errors = BufReader::new(errors);
     let mut line = Vec::new();
     while errors.by_ref().take(READ_LEN as u64).read_until(b'\n', &mut line).is_ok_and(|len| len > 0) {
         let text: String = String::from_utf8_lossy(&line).trim_end().chars().take(SAID_MOST).collect();
         line.clear();
         if !text.is_empty() {
-            tracing::info!(said = %text, "the sampling child");
-            *said.lock().unwrap_or_else(PoisonError::into_inner) = text;
+            tracing::warn!(said = %text, "the sampling child");
+            let mut said = said.lock().unwrap_or_else(PoisonError::into_inner);
+            match said.lines.len() < LINES_KEPT {
+                true => said.lines.push(text.clone()),
+                false => said.dropped += 1,
+            }
+            said.last = text;
         }
     }
 }

@@ -2,6 +2,7 @@
 //! sampling thread neither knows nor cares which one it reads.
 
 pub mod command;
+pub mod modbus_blocks;
 pub mod rtp_tcp;
 pub mod rtp_udp;
 
@@ -21,6 +22,10 @@ pub trait Source: Send {
     fn reopen(&mut self, frames_missing: u64) -> Result<(), SourceError>;
     /// Counters.
     fn counts(&self) -> &StreamCounts;
+    /// What the source said in words since the last call (a child process on its standard error).
+    fn said(&mut self) -> Vec<String> {
+        Vec::new()
+    }
 }
 
 /// Open the source that a rig describes, for frames of `channels`.
@@ -37,6 +42,9 @@ pub fn open(
     Ok(match &source.wire {
         SampleWire::Tcp => Box::new(rtp_tcp::RtpTcp::open(&source.address, format, clock)?),
         SampleWire::Udp => Box::new(rtp_udp::RtpUdp::open(&source.address, format, clock)?),
+        SampleWire::Blocks(registers) => {
+            Box::new(modbus_blocks::ModbusBlocks::open(&source.address, *registers, channels, source.rate_hz, clock)?)
+        }
         SampleWire::Command(command) => Box::new(command::ChildProcess::open(command, format, clock)?),
     })
 }

@@ -77,7 +77,7 @@ impl Source for RtpTcp {
     }
 }
 
-fn connect(address: &str) -> Result<TcpStream, SourceError> {
+pub(super) fn connect(address: &str) -> Result<TcpStream, SourceError> {
     let failed = |reason: String| SourceError::Connect { address: address.to_owned(), reason };
     let mut last = failed("the name resolves to no address".to_owned());
     for socket in address.to_socket_addrs().map_err(|e| failed(e.to_string()))? {

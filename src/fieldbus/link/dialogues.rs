@@ -170,6 +170,8 @@ impl BusThread {
         shared.board.with(|news| {
             let news = &mut news.units[index];
             news.status = Some(unit.status(at_wall_ns, &partial));
+            let slow = partial.iter().filter(|(role, _)| Role::VALUES.contains(role));
+            news.slow = Some((at_wall_ns, slow.map(|(role, raw)| (*role, *raw)).collect()));
             news.values = Some((at_wall_ns, short(partial)));
         });
     }

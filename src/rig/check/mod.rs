@@ -35,7 +35,7 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile, maps: &Maps) {
     }
     links::check(document, file);
     starters::check(document, file, maps);
-    channels::check(document, file);
+    channels::check(document, file, maps);
     guards::check(document, file, maps);
     control_valve::check(document, file, maps);
     observe::check(document, file, maps);

@@ -25,7 +25,7 @@ pub use network::{ElementEntry, LineUpEntry, SplashEntry, TankEntry, WaveSpeed};
 pub use observe::{ObserveEntry, TriggerEntry, TriggerOnEntry};
 pub use other_pump::OtherPumpEntry;
 pub use panel::PanelEntry;
-pub use signals::{ChannelEntry, ConditionEntry, PermissiveEntry, PlaceEntry, TripEntry};
+pub use signals::{ChannelEntry, ConditionEntry, PermissiveEntry, PlaceEntry, PolledEntry, TripEntry};
 pub use source::SourceEntry;
 
 use super::reader::{Cursor, Document, Spot, Text};
@@ -173,6 +173,8 @@ impl RigFile {
             warnings: warnings(&root),
             assumptions: Vec::new(),
         };
+        let sampled = file.channels.iter().filter(|channel| channel.polled.is_none()).count();
+        source::check_blocks(&root, &file.source, sampled);
         root.close();
         Self { assumptions: assumed.0, ..file }
     }

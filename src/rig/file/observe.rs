@@ -170,5 +170,7 @@ fn want_of_change(quantity: Quantity) -> Want {
         Quantity::GaugePressure => Want::PRESSURE_DIFFERENCE,
         Quantity::LineCurrent => Want::positive(Dimension::Current, "\"2 A\""),
         Quantity::ShaftSpeed => Want::SPEED,
+        Quantity::Flow => Want::FLOW,
+        Quantity::Contact => Want::positive(Dimension::Share, "\"50 %\""),
     }
 }

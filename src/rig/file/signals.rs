@@ -12,6 +12,8 @@ const QUANTITIES: &[(&str, Quantity)] = &[
     ("gauge-pressure", Quantity::GaugePressure),
     ("line-current", Quantity::LineCurrent),
     ("shaft-speed", Quantity::ShaftSpeed),
+    ("flow", Quantity::Flow),
+    ("contact", Quantity::Contact),
 ];
 
 const CAUSES: &[(&str, TripCause)] =
@@ -53,14 +55,27 @@ pub struct ChannelEntry {
     pub calibration_u: f64,
     /// Measuring chain.
     pub chain: ChainEntry,
-    /// Position in a frame; `None`: could not be read.
+    /// Position in a frame; `None`: could not be read, or polled.
     pub input: Option<usize>,
+    /// Polled from a device instead of sampled.
+    pub polled: Option<PolledEntry>,
     /// Place of the table.
     pub spot: Spot,
     /// Place of the input.
     pub input_spot: Spot,
     /// Place of the bandwidth.
     pub bandwidth_spot: Spot,
+}
+
+/// `device`, `field` and `max_age` of a channel.
+#[derive(Debug)]
+pub struct PolledEntry {
+    /// Device id.
+    pub device: Text,
+    /// Field of its map.
+    pub field: Text,
+    /// Older is no value, s.
+    pub max_age_s: f64,
 }
 
 /// `[[permissive]]`.
@@ -114,6 +129,8 @@ pub(super) fn want_of(quantity: Option<Quantity>) -> Option<Want> {
         Quantity::GaugePressure => Want::GAUGE,
         Quantity::LineCurrent => Want::any(Dimension::Current, "\"0 A\", \"60 A\""),
         Quantity::ShaftSpeed => Want::SIGNED_SPEED,
+        Quantity::Flow => Want::any(Dimension::Flow, "\"0 m3/h\", \"40 m3/h\""),
+        Quantity::Contact => Want::any(Dimension::Share, "\"50 %\""),
     })
 }
 
@@ -126,6 +143,8 @@ fn want_uncertainty_of(quantity: Quantity) -> Want {
         Quantity::GaugePressure => Want::from_zero(Dimension::Pressure, "\"10 mbar\""),
         Quantity::LineCurrent => Want::CURRENT,
         Quantity::ShaftSpeed => Want::from_zero(Dimension::Speed, "\"1 rpm\""),
+        Quantity::Flow => Want::from_zero(Dimension::Flow, "\"0.1 m3/h\""),
+        Quantity::Contact => Want::from_zero(Dimension::Share, "\"0 %\""),
     }
 }
 
@@ -138,9 +157,17 @@ fn channel(table: Cursor<'_>, assumed: &mut Assumptions) -> ChannelEntry {
     let id = need_id(&table);
     let quantity = table.need_word("quantity", QUANTITIES);
     let want = want_of(quantity).map(|want| if chain::is_absolute(&table) { ABSOLUTE_FROM_ZERO } else { want });
-    let range = want.and_then(|want| table.need_span("range", &want));
-    let u =
-        quantity.and_then(|quantity| table.need_quantity("calibration_uncertainty", &want_uncertainty_of(quantity)));
+    let is_contact = quantity == Some(Quantity::Contact);
+    let range = match is_contact {
+        // Open and closed.
+        true => Some((0.0, 1.0)),
+        false => want.and_then(|want| table.need_span("range", &want)),
+    };
+    let u = match quantity.filter(|_| !is_contact) {
+        Some(quantity) => table.need_quantity("calibration_uncertainty", &want_uncertainty_of(quantity)),
+        None => is_contact.then_some(0.0),
+    };
+    let polled = polled(&table);
     let entry = ChannelEntry {
         label: table.text("label").map_or_else(|| id.text.clone(), |label| label.text),
         quantity,
@@ -152,7 +179,11 @@ fn channel(table: Cursor<'_>, assumed: &mut Assumptions) -> ChannelEntry {
         filter_class: table.need_integer("filter_class", 0..=1000).and_then(|n| u32::try_from(n).ok()).unwrap_or(0),
         calibration_u: or_nan(u),
         chain: chain::chain(&table, quantity, assumed),
-        input: table.need_integer("input", 0..=63).and_then(|n| usize::try_from(n).ok()),
+        input: match &polled {
+            Some(_) => None,
+            None => table.need_integer("input", 0..=63).and_then(|n| usize::try_from(n).ok()),
+        },
+        polled,
         spot: table.here(),
         input_spot: table.spot("input"),
         bandwidth_spot: table.spot("bandwidth"),
@@ -162,6 +193,26 @@ fn channel(table: Cursor<'_>, assumed: &mut Assumptions) -> ChannelEntry {
         table.close();
     }
     entry
+}
+
+/// A channel that does not come with the fast frames: which register of which device, and how old it may be.
+fn polled(table: &Cursor<'_>) -> Option<PolledEntry> {
+    if !table.has("device") {
+        return None;
+    }
+    if table.has("input") {
+        table.mark_read("input");
+        table.note("input", "an input beside a device", "one of the two: sampled, or polled", None);
+    }
+    if !table.has("counts") {
+        let allowed = "counts = [low, high]: what the register reads at the two ends of the range";
+        table.note("counts", "nothing (the key is missing)", allowed, None);
+    }
+    Some(PolledEntry {
+        device: table.need_text("device")?,
+        field: table.need_text("field")?,
+        max_age_s: or_nan(table.need_quantity("max_age", &Want::TIME.between(1e-3, 3600.0))),
+    })
 }
 
 /// Counts of the converter at the two ends of the range; by default most of 24 bits, with room for over-range.

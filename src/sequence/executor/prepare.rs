@@ -5,7 +5,7 @@ use super::{Abort, FIRST_ANSWERS_NS, RESET_QUESTION, Run, SETTINGS_QUESTION, VIR
 use crate::clock::utc_now_rfc3339;
 use crate::rig::register_map::Role;
 use crate::sequence::left_settings::{Left, LeftSettings};
-use crate::sequence::ports::{Level, PortError, RunHeader, StarterOrder};
+use crate::sequence::ports::{Level, PortError, RunHeader, SettingsMoment, SettingsRecord, StarterOrder};
 use crate::sequence::step::Step;
 use crate::starters::Settings;
 
@@ -128,7 +128,8 @@ impl Run<'_> {
     fn clear_fault(&mut self, starter: usize) -> Result<(), Abort> {
         let Some(code) = self.seen.starters[starter].fault.filter(|code| *code != 0) else { return Ok(()) };
         let id = self.input.script.rules.id(starter);
-        let question = format!("{id} has fault {code} latched. Its cause is known and mended: clear it");
+        let fault = self.input.script.rules.fault(starter, code);
+        let question = format!("{id} has {fault} latched. Its cause is known and mended: clear it");
         self.answered(RESET_QUESTION, &question)?;
         self.order_leaves(starter);
         let at_s = self.now_s();
@@ -212,6 +213,7 @@ impl Run<'_> {
         });
         let before = self.input.starters[starter].read_settings().map_err(|error| refused(&error))?;
         self.devices[starter].before = Some(before);
+        self.record_settings(starter, SettingsMoment::Before, before);
         self.apply(starter, &wanted.unwrap_or(before))
     }
 
@@ -220,9 +222,17 @@ impl Run<'_> {
         self.note_change(starter, wanted)?;
         let in_force = self.input.starters[starter].apply_settings(wanted).map_err(|error| refused(&error))?;
         self.devices[starter].in_force = Some(in_force);
+        self.record_settings(starter, SettingsMoment::InForce, in_force);
         let id = self.input.script.rules.id(starter);
         self.event(Level::Note, format!("{id}: settings in force {}", in_words(&in_force)));
         Ok(())
+    }
+
+    /// Settings as read, into the record.
+    pub(super) fn record_settings(&mut self, starter: usize, moment: SettingsMoment, settings: Settings) {
+        let starter = self.input.script.rules.id(starter);
+        let found = SettingsRecord { at_s: self.now_s(), starter, moment, settings };
+        self.record(|journal| journal.settings(&found));
     }
 
     fn begin_record(&mut self) -> Result<(), Abort> {

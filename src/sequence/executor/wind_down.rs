@@ -4,7 +4,7 @@ use super::look::difference;
 use super::{Abort, Cause, Run};
 use crate::rig::register_map::Role;
 use crate::sequence::marks::{Mark, MarkKind};
-use crate::sequence::ports::{Level, LinkState, OperatorOrder, RunEnd, StopOutcome};
+use crate::sequence::ports::{Level, LinkState, OperatorOrder, RunEnd, SettingsMoment, StopOutcome};
 use crate::sequence::step::stop::{stage_time_s, words};
 use crate::sequence::stopping::{Evidence, StopTurn, Stopping};
 
@@ -152,6 +152,7 @@ impl Run<'_> {
             let device = &self.devices[starter];
             let (Some(before), Some(in_force)) = (device.before, device.in_force) else { continue };
             if difference(&in_force, &before).is_none() {
+                self.record_settings(starter, SettingsMoment::After, in_force);
                 continue;
             }
             let id = self.input.script.rules.id(starter);
@@ -178,10 +179,12 @@ impl Run<'_> {
         }
         let found = port.read_settings().map_err(|error| error.to_string())?;
         if let Some(change) = difference(&in_force, &found) {
+            self.record_settings(starter, SettingsMoment::After, found);
             return Err(format!("somebody changed them: {change}"));
         }
-        port.apply_settings(&before).map_err(|error| error.to_string())?;
+        let after = self.input.starters[starter].apply_settings(&before).map_err(|error| error.to_string())?;
         self.devices[starter].in_force = Some(before);
+        self.record_settings(starter, SettingsMoment::After, after);
         self.strike_out(&self.input.script.rules.id(starter)).map_err(|abort| abort.reason)
     }
 }

@@ -56,6 +56,9 @@ pub struct Rack {
 impl Rack {
     /// The devices of a rig. Two devices under one unit number are refused: the virtual rig has one port.
     pub fn new(rig: &Rig, truth: &DeviceTruth) -> Result<Self, VirtualRigError> {
+        if let Some(device) = rig.devices.first() {
+            return Err(VirtualRigError::NotPlayed { device: device.id.clone() });
+        }
         Self::of(&rig.starters, rig.transfer.as_ref(), truth)
     }
 

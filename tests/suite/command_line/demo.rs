@@ -155,6 +155,9 @@ fn writes_a_self_contained_report_that_says_virtual() {
     for fetching in ["src=", "href=\"http", "@import", "url(", "<link", "<script", "<iframe", "<object"] {
         assert!(!page.contains(fetching), "the page fetches something: {fetching}");
     }
+    for words in ["ramp up as set, s", "acceleration as measured, s", "<h2>Links</h2>"] {
+        assert!(page.contains(words), "{words} in the report");
+    }
     assert_eq!(page.matches("Shaded behind them: band of").count(), 2 * KINDS.len(), "a band about each prediction");
     for run in runs() {
         let name = Path::new(run["recording"].as_str().unwrap()).file_name().unwrap().to_str().unwrap().to_owned();

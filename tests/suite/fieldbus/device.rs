@@ -69,6 +69,8 @@ pub enum Act {
     Trickle(Vec<u8>),
     /// Send these bytes and close the connection.
     SendAndClose(Vec<u8>),
+    /// Send these bytes and reset the connection.
+    SendAndReset(Vec<u8>),
     /// Nothing, for ever.
     Silent,
     /// Each of these after its delay, whatever comes meanwhile.
@@ -113,6 +115,7 @@ impl Device {
         rig.links.iter_mut().for_each(|link| link.address.clone_from(&address));
         let mut maps: HashMap<u8, RegisterMap> = rig.starters.iter().map(|s| (s.unit, s.map.clone())).collect();
         maps.extend(rig.transfer.iter().map(|transfer| (transfer.unit, transfer.map.clone())));
+        maps.extend(rig.devices.iter().map(|device| (device.unit, device.map.clone())));
         let mut memory = Memory::new();
         for (unit, map) in &maps {
             for field in map.fields.values() {
@@ -292,6 +295,12 @@ impl World {
             Act::Trickle(bytes) => bytes.iter().try_for_each(|byte| stream.write_all(&[*byte])),
             Act::SendAndClose(bytes) => {
                 stream.write_all(&bytes)?;
+                Err(std::io::ErrorKind::ConnectionReset.into())
+            }
+            Act::SendAndReset(bytes) => {
+                stream.write_all(&bytes)?;
+                // Closed with a linger of zero: a reset instead of an end.
+                rustix::net::sockopt::set_socket_linger(&*stream, Some(Duration::ZERO))?;
                 Err(std::io::ErrorKind::ConnectionReset.into())
             }
             Act::Silent => Ok(()),

@@ -2,13 +2,15 @@
 
 use super::device::{Act, PATIENCE, Seen, adu};
 use super::{CONTACTOR, DRIVE, SOFT, Stand, eventually};
+use crate::stand::wait_until;
 use ramprig::clock::{SystemClock, WallClock};
 use ramprig::fieldbus::frame::exception_name;
 use ramprig::rig::register_map::Role;
 use ramprig::sequence::ports::{LinkState, PortError, StarterOrder};
-use ramprig::starters::Settings;
+use ramprig::starters::{Settings, StopKind};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
 
 /// Ramp-up of the soft starter as the device holds it: 7.0 s.
 const RAMP_UP_RAW: u16 = 70;
@@ -159,6 +161,58 @@ fn recovers_when_the_connection_ends_at_any_byte_of_an_answer() {
 }
 
 #[test]
+fn recovers_when_the_connection_is_reset_at_any_byte_of_an_answer() {
+    let stand = stand();
+    let before = stand.fieldbus.statistics()[0].reopens;
+    for bytes in 0..17 {
+        let settings = lie_once(&stand, move |_, honest| Act::SendAndReset(honest[..bytes].to_vec()));
+        assert_eq!(settings.ramp_up_s, Some(RAMP_UP_S), "reset after {bytes} bytes");
+    }
+    assert!(stand.fieldbus.statistics()[0].reopens >= before + 17, "{:?}", stand.fieldbus.statistics()[0]);
+}
+
+/// One answer of anybody's in `every` is bad: late, cut short with the connection, missing, twice, garbled and reset in turn.
+fn spoil_one_in(stand: &Stand, every: usize) {
+    let mut number = 0_usize;
+    let late = Duration::from_millis(250);
+    stand.device.script(move |_, honest| {
+        number += 1;
+        match (number % every, number / every % 6) {
+            (0, 0) => Act::Late(vec![(late, honest.to_vec())]),
+            (0, 1) => Act::SendAndClose(honest[..honest.len() - 1].to_vec()),
+            (0, 2) => Act::Silent,
+            (0, 3) => Act::Send([honest, honest].concat()),
+            (0, 4) => Act::Send(with(honest, 7, honest[7] ^ 0x11)),
+            (0, _) => Act::SendAndReset(honest[..3].to_vec()),
+            _ => Act::Honest,
+        }
+    });
+}
+
+#[test]
+fn brings_every_stop_home_through_a_device_that_is_late_garbled_reset_or_silent() {
+    let stand = stand();
+    let unit = stand.unit(SOFT);
+    let off = |role| stand.device.get(unit, role) == 0;
+    let line = stand.fieldbus.stop_line(SOFT);
+    for kind in [StopKind::Ramp, StopKind::Coast, StopKind::ContactorOff, StopKind::Ramp] {
+        spoil_one_in(&stand, 3);
+        stand.device.set(unit, Role::Run, 1);
+        stand.device.set(unit, Role::Running, 1);
+        line.stop(kind, "test");
+        wait_until("stopped", || off(Role::Run) && off(Role::Running));
+        // Bad, but passable: it is shown accepted too.
+        spoil_one_in(&stand, 25);
+        let mut records = Vec::new();
+        wait_until("a confirmed stop", || {
+            records.extend(line.take_records());
+            records.iter().any(|record| record.answered_wall_ns.is_some())
+        });
+        assert!(off(Role::Run) && off(Role::Running), "{kind:?} counts as accepted with the output on: {records:?}");
+    }
+}
+
+#[test]
 fn never_sends_a_write_twice_when_its_answer_is_lost() {
     let stand = stand();
     let unit = stand.unit(SOFT);
@@ -202,7 +256,7 @@ fn refuses_orders_while_nobody_listens() {
     let free = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().to_string();
     let address = free.clone();
     let stand = Stand::begin(move |rig, _| rig.links[0].address = address);
-    let down = stand.fieldbus.wait_up(std::time::Duration::from_millis(200)).unwrap_err();
+    let down = stand.fieldbus.wait_up(Duration::from_millis(200)).unwrap_err();
     assert!(down.to_string().contains(&free), "{down}");
     let refused = stand.fieldbus.starter(SOFT).order(StarterOrder::Start).unwrap_err();
     assert!(matches!(&refused, PortError::LinkDown { address, .. } if *address == free), "{refused}");
@@ -244,7 +298,7 @@ fn rejects_every_write_to_a_device_that_is_not_the_one_of_the_map() {
     assert!(matches!(port.order(StarterOrder::Reset), Err(PortError::WrongDevice { .. })));
     assert!(matches!(port.order(StarterOrder::Start), Err(PortError::WrongDevice { .. })));
     port.alive(true);
-    port.stop_line().stop(ramprig::starters::StopKind::Coast, "test");
+    port.stop_line().stop(StopKind::Coast, "test");
     let seen = stand.device.log_len();
     stand.device.wait_log("more polls of the neighbours", |log| log.len() > seen + 60);
     let writes: Vec<Seen> = stand.device.writes().into_iter().filter(|seen| seen.unit == stand.unit(SOFT)).collect();

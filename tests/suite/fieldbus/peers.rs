@@ -5,7 +5,8 @@ use super::device::PATIENCE;
 use super::rtu_device::{Cable, LINE};
 use super::{SOFT, rig};
 use ramprig::clock::SystemClock;
-use ramprig::fieldbus;
+use ramprig::fieldbus::frame::Request;
+use ramprig::fieldbus::{self, rtu};
 use ramprig::rig::model::Rig;
 use ramprig::rig::register_map::{RegisterMap, Role, Table};
 use ramprig::sequence::ports::{StarterOrder, StarterPort};
@@ -312,6 +313,50 @@ fn agrees_with_tshark_which_finds_nothing_malformed_in_what_we_send() {
     for function in ["1", "2", "4", "5", "6"] {
         assert!(functions.contains(&function), "no function {function}:\n{decoded}");
     }
+}
+
+/// What tshark says of frames of a serial line, a frame a packet, by its dissector of Modbus RTU.
+fn tshark_on_serial_frames(frames: &[Vec<u8>], filter: &str) -> Vec<String> {
+    let folder = tempfile::tempdir().unwrap();
+    let (text, capture) = (folder.path().join("bytes.txt"), folder.path().join("bytes.pcap"));
+    let line = |frame: &Vec<u8>| {
+        let hex: Vec<String> = frame.iter().map(|byte| format!("{byte:02x}")).collect();
+        format!("000000 {}\n", hex.join(" "))
+    };
+    std::fs::write(&text, frames.iter().map(line).collect::<Vec<_>>().join("\n")).unwrap();
+    run_peer(Command::new("text2pcap").args(["-q", "-l", "147"]).arg(&text).arg(&capture));
+    let mut tshark = Command::new("tshark");
+    tshark.arg("-r").arg(&capture).args(["-o", "mbrtu.crc_verification:TRUE", "-Y", filter]);
+    tshark.args(["-o", "uat:user_dlts:\"User 0 (DLT=147)\",\"mbrtu\",\"0\",\"\",\"0\",\"\""]);
+    tshark.args(["-T", "fields", "-e", "mbrtu.unit_id", "-e", "modbus.func_code", "-e", "mbrtu.crc16.status"]);
+    run_peer(&mut tshark).lines().map(str::to_owned).collect()
+}
+
+#[test]
+fn agrees_with_tshark_on_every_function_of_a_serial_line() {
+    let read = |table| Request::Read { table, address: 0x0102, count: 3 };
+    let requests = [
+        read(Table::Coil),
+        read(Table::DiscreteInput),
+        read(Table::Holding),
+        read(Table::Input),
+        Request::WriteCoil { address: 7, on: true },
+        Request::WriteRegister { address: 8, value: 0xBEEF },
+        Request::WriteCoils { address: 9, values: vec![true, false, true, true, false, true, true, false, true] },
+        Request::WriteRegisters { address: 10, values: vec![1, 0xFFFF, 0x1234] },
+    ];
+    let frames: Vec<Vec<u8>> = requests.iter().map(|request| rtu::wrap(17, &request.pdu().unwrap())).collect();
+    let decoded = tshark_on_serial_frames(&frames, "mbrtu");
+    let functions: Vec<String> = [1, 2, 3, 4, 5, 6, 15, 16].map(|function| format!("17\t{function}\t1")).to_vec();
+    assert_eq!(decoded, functions, "unit, function, check sum right");
+    assert_eq!(
+        tshark_on_serial_frames(&frames, "_ws.malformed || _ws.expert.severity == 8388608"),
+        Vec::<String>::new()
+    );
+    // The witness can tell: one changed bit is a wrong check sum to it.
+    let mut spoiled = frames[2].clone();
+    spoiled[3] ^= 1;
+    assert_eq!(tshark_on_serial_frames(&[spoiled], "mbrtu"), ["17\t3\t0"]);
 }
 
 fn run_peer(command: &mut Command) -> String {

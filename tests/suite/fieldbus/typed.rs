@@ -3,13 +3,14 @@
 use super::device::{Device, PATIENCE};
 use super::rtu_device::RtuDevice;
 use super::{SOFT, rig};
+use crate::stand::wait_until;
 use ramprig::clock::SystemClock;
 use ramprig::fieldbus::{self, Fieldbus};
 use ramprig::rig::maps::parse_map;
 use ramprig::rig::model::Rig;
 use ramprig::rig::register_map::Table;
-use ramprig::sequence::ports::PortError;
-use ramprig::starters::Settings;
+use ramprig::sequence::ports::{PortError, StarterOrder};
+use ramprig::starters::{Settings, StopKind};
 use std::sync::Arc;
 
 /// One product of two f64.
@@ -175,4 +176,70 @@ fn agrees_with_jsonschema_on_which_maps_are_right() {
     for (path, mistake) in wrong.iter().zip(mistakes) {
         assert!(complaints(path) > 0, "the schema lets {mistake:?} pass");
     }
+}
+
+/// A starter commanded by codes in a register, whose status is a code as well.
+#[test]
+fn commands_a_starter_by_codes_of_a_register_and_reads_its_status_from_one() {
+    let mut rig = rig();
+    rig.starters = vec![rig.starters[SOFT].clone()];
+    rig.transfer = None;
+    rig.links[0].poll_s = 0.01;
+    let shipped = ramprig::rig::maps::shipped_map("soft-starter").unwrap();
+    let line = |role: &str| shipped.lines().find(|line| line.starts_with(&format!("{role} = "))).unwrap();
+    let text = shipped
+        .replace(line("run"), "run = { table = \"holding\", address = 60, writable = true, on = 1151, off = 1148 }")
+        .replace(line("running"), "running = { table = \"input\", address = 61, on = 1151 }");
+    rig.starters[0].map = parse_map(&text, "codes.toml").unwrap_or_else(|problems| panic!("{problems}"));
+    let unit = rig.starters[0].unit;
+    let device = Device::for_rig(&mut rig);
+    let bus = fieldbus::open(&rig, Arc::new(SystemClock));
+    bus.wait_up(PATIENCE).unwrap();
+    let mut port = bus.starter(0);
+    port.apply_settings(&rig.starters[0].settings).unwrap();
+    port.order(StarterOrder::Start).unwrap();
+    assert_eq!(device.register(unit, Table::Holding, 60), 1151);
+    wait_until("running", || port.status().is_some_and(|status| status.running));
+    port.stop_line().stop(StopKind::Coast, "test");
+    wait_until("off", || port.status().is_some_and(|status| !status.running));
+    assert_eq!(device.register(unit, Table::Holding, 60), 1148);
+    // A code that is neither: not on.
+    device.set_register(unit, Table::Input, 61, 9);
+    wait_until("the other code is read", || {
+        device.log().iter().rev().take(20).any(|seen| seen.read() == Some((Table::Input, 61, 1)))
+    });
+    assert!(!port.status().unwrap().running);
+}
+
+#[test]
+fn rejects_codes_where_a_number_or_a_bit_is_wanted() {
+    let map = |field: &str| {
+        let identity = "identity = { table = \"input\", address = 0, expect = 7 }";
+        let told = parse_map(&format!("name = \"m\"\n[fields]\n{identity}\n{field}\n"), "m.toml");
+        told.err().map(|problems| problems.to_string()).unwrap_or_default()
+    };
+    assert_eq!(map("running = { table = \"input\", address = 1, on = 5 }"), "");
+    for (field, told) in [
+        (
+            "current = { table = \"input\", address = 1, on = 5 }",
+            "codes for a field that is no register for yes and no",
+        ),
+        ("running = { table = \"input\", address = 1, bit = 2, on = 5 }", "codes for a field"),
+        ("running = { table = \"discrete-input\", address = 1, on = 1 }", "codes for a field"),
+        ("running = { table = \"input\", address = 1, on = 0 }", "0 for both"),
+        ("running = { table = \"input\", address = 1, off = 3 }", "off without on"),
+    ] {
+        let said = map(field);
+        assert!(said.contains(told), "{field}: {said}");
+    }
+}
+
+#[test]
+fn names_a_fault_as_its_map_does_and_says_when_it_cannot() {
+    let mut rig = rig();
+    let named = ramprig::sequence::interlock::Rules::of(&rig);
+    assert_eq!(named.fault(SOFT, 1), "fault 1 (loss of communication)");
+    assert_eq!(named.fault(SOFT, 77), "fault 77 (a code that its map does not know)");
+    rig.starters[SOFT].map.words.clear();
+    assert_eq!(ramprig::sequence::interlock::Rules::of(&rig).fault(SOFT, 77), "fault 77");
 }

@@ -6,6 +6,8 @@ use ramprig::observe::{Registers, Row, Session, SessionSetup, completeness, diff
 use ramprig::rig::model::Rig;
 use ramprig::rig::observing::{Trigger, TriggerOn};
 use ramprig::rig::register_map::Role;
+use ramprig::rig::zeros::{Held, HeldChannel, Hold};
+use ramprig::sequence::ports::LinkStatistics;
 use ramprig::signal::Block;
 use std::cell::Cell;
 use std::path::Path;
@@ -34,6 +36,9 @@ impl Registers for Bus {
     }
     fn is_virtual(&self) -> bool {
         false
+    }
+    fn links(&self) -> Vec<LinkStatistics> {
+        vec![LinkStatistics { link: "bench".to_owned(), answered: 71, stray_bytes: 3, ..LinkStatistics::default() }]
     }
 }
 
@@ -152,6 +157,8 @@ fn law_an_event_gives_one_row_with_its_figures_and_a_recording_with_its_past() {
         "past kept: {before_s} s"
     );
     assert!(trace.values.iter().all(|value| !value.is_nan()));
+    assert_eq!(run.links.len(), 1);
+    assert_eq!((run.links[0].answered, run.links[0].stray_bytes), (71, 3), "what was heard on the links");
     let result = ramprig::comparison::evaluate(&run);
     assert_eq!(result.cycles.len(), 1, "the start that was heard is marked");
     let envelope = std::fs::read_to_string(folder.path().join("envelope.csv")).unwrap();
@@ -180,15 +187,52 @@ fn goes_on_with_a_session_and_says_when_it_is_complete() {
         let rows = read_rows(folder.path()).unwrap();
         assert_eq!(rows.iter().map(|row| row.event).collect::<Vec<_>>(), (1..=start as u64 + 1).collect::<Vec<_>>());
     }
-    let found = completeness(folder.path()).unwrap();
+    let found = completeness(folder.path(), &[]).unwrap();
     assert_eq!((found.events, found.watched_s), (2, 16.0));
-    assert!(found.missing.iter().any(|what| what.starts_with("no zero of p_suction")), "{:?}", found.missing);
+    let said = |what: &str| found.missing.iter().any(|missing| missing.starts_with(what));
+    assert!(said("no zero before the session of p_suction"), "{:?}", found.missing);
+    assert!(said("no zero after the session of p_suction"), "{:?}", found.missing);
     assert!(
         found.missing.iter().any(|what| what.contains("of 2 events")),
         "no register told which pump: {:?}",
         found.missing
     );
     assert!(!found.missing.iter().any(|what| what.contains("clipped")), "{:?}", found.missing);
+}
+
+#[test]
+fn asks_for_a_zero_before_the_session_and_one_after_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let stand = Stand::new(bench(), folder.path(), "before");
+    let pressures: Vec<String> =
+        stand.rig.channels.iter().map(|c| c.id.0.clone()).filter(|id| id.starts_with('p')).collect();
+    stand.session.finish().unwrap();
+    let zeros = |holds: &[Hold]| -> Vec<String> {
+        let missing = completeness(folder.path(), holds).unwrap().missing;
+        missing.into_iter().filter(|what| what.contains("zero")).collect()
+    };
+    let hold = |at_utc: &str, known: Option<f64>| Hold {
+        at_utc: at_utc.to_owned(),
+        by: "B. Tester".to_owned(),
+        hold_s: 1.0,
+        held: Held::Vented,
+        channels: pressures
+            .iter()
+            .map(|id| HeldChannel { id: id.clone(), known, first: 1.0, second: 1.0, noise: 1.0 })
+            .collect(),
+    };
+    let both = zeros(&[]);
+    assert_eq!(both.len(), 2, "{both:?}");
+    assert!(
+        both.iter().all(|what| !what.contains("i_line") && !what.contains("n_shaft")),
+        "of pressures alone: {both:?}"
+    );
+    let (before, after) = (hold("2001-01-01T00:00:00Z", Some(0.0)), hold("2999-01-01T00:00:00Z", Some(0.0)));
+    assert!(zeros(std::slice::from_ref(&before))[0].starts_with("no zero after the session of p"));
+    assert!(zeros(std::slice::from_ref(&after))[0].starts_with("no zero before the session of p"));
+    assert_eq!(zeros(&[before.clone(), after]), Vec::<String>::new());
+    // Noise with a starter energised is no zero.
+    assert_eq!(zeros(&[before, hold("2999-01-01T00:00:00Z", None)]).len(), 1);
 }
 
 #[test]
@@ -200,7 +244,7 @@ fn keeps_rows_and_envelope_when_the_quota_is_used_up() {
     stand.play(8.0, 3.0, 0.0);
     assert_eq!((stand.rows.len(), stand.rows[0].recording.as_deref()), (1, None));
     stand.session.finish().unwrap();
-    let found = completeness(folder.path()).unwrap();
+    let found = completeness(folder.path(), &[]).unwrap();
     assert!(found.missing.iter().any(|what| what.contains("disk quota")), "{:?}", found.missing);
     let taken: u64 =
         std::fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().metadata().unwrap().len()).sum();

@@ -7,7 +7,7 @@ use super::made::{
 use ramprig::comparison::RunData;
 use ramprig::recording;
 use ramprig::sequence::marks::{Mark, MarkKind};
-use ramprig::sequence::ports::{CommandRecord, Event, Level, StatusReading, StopOutcome};
+use ramprig::sequence::ports::{CommandRecord, Event, Level, LinkStatistics, StatusReading, StopOutcome};
 use sha2::{Digest, Sha256};
 use std::process::Stdio;
 
@@ -109,6 +109,42 @@ fn keeps_a_whole_run_equal_before_and_after_closing() {
     assert_eq!((summary.frames, summary.frames_missing, summary.duration_s), (5_593, 307, 0.59));
     let left: Vec<_> = std::fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
     assert_eq!(left, ["run.h5"]);
+}
+
+#[test]
+fn keeps_what_the_links_did_and_states_the_alignment_error() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("run.h5");
+    let figures = LinkStatistics {
+        link: "bench".to_owned(),
+        answered: 12_345,
+        latency_p50_ms: Some(1.25),
+        latency_p99_ms: None,
+        timeouts: 3,
+        stops_sent: 2,
+        stop_delay_p99_ms: Some(0.5),
+        ..LinkStatistics::default()
+    };
+    let (recorder, blocks, _clock) = recorder(&path, 64).unwrap();
+    let mut journal = recorder.journal();
+    journal.mark(&Mark { at_s: 0.25, u_s: 0.004, kind: MarkKind::Start { cycle: 1 } }).unwrap();
+    journal.link(0.5, &figures).unwrap();
+    blocks.send(block(0, 3_000, 0, 5)).unwrap();
+    drop(blocks);
+    let partial = recorder.finish(DEADLINE).unwrap();
+    assert_eq!(recording::read(&partial).unwrap().links, std::slice::from_ref(&figures), "while it is a .partial");
+    recording::close(&partial, None).unwrap();
+    assert_eq!(recording::read(&path).unwrap().links, [figures]);
+    let file = hdf5::File::open(&path).unwrap();
+    let results = file.group("/entry/results").unwrap();
+    let alignment_u_s: f64 = results.attr("alignment_u_s").unwrap().read_scalar().unwrap();
+    assert_eq!(alignment_u_s, 0.004, "without a current channel: the start mark's own");
+    let shown = crate::stand::program::run(["show".as_ref(), path.as_os_str(), "--json".as_ref()]);
+    let object = shown.object();
+    assert_eq!((&object["links"][0]["answered"], &object["links"][0]["timeouts"]), (&12_345.into(), &3.into()));
+    assert_eq!(object["metrics"]["alignment_u_s"], 0.004);
+    let text = crate::stand::program::run(["show".as_ref(), path.as_os_str()]);
+    assert!(text.stdout.contains("link bench: 12345 answers (median 1.2 ms"), "{}", text.stdout);
 }
 
 #[test]

@@ -4,7 +4,7 @@ use super::world::{Bench, terrace};
 use ramprig::rig::register_map::Role;
 use ramprig::sequence::duty::{DutyLedger, MOTOR};
 use ramprig::sequence::marks::MarkKind;
-use ramprig::sequence::ports::StopOutcome;
+use ramprig::sequence::ports::{SettingsMoment, StopOutcome};
 use ramprig::sequence::script::{Script, shipped};
 use ramprig::sequence::step::Step;
 use ramprig::starters::Settings;
@@ -102,6 +102,13 @@ fn puts_settings_back_as_they_were() {
     assert_eq!(log.iter().filter(|line| *line == "write settings drive").count(), 2, "written once, put back once");
     let header = bench.lock().header.clone().unwrap();
     assert_eq!(header.settings_before, before);
+    let recorded = bench.lock().settings.clone();
+    let of = |moment| {
+        let mut found = recorded.iter().filter(|record| record.moment == moment && record.starter == "drive");
+        found.next_back().unwrap().settings
+    };
+    assert_eq!((of(SettingsMoment::Before), of(SettingsMoment::After)), (before, before));
+    assert_eq!(of(SettingsMoment::InForce).ramp_up_s, Some(6.0));
     assert_eq!(header.settings_in_force.ramp_up_s, Some(6.0));
     assert_eq!((header.attending.as_str(), header.starter.as_str()), ("A. Tester", "drive"));
 }

@@ -70,6 +70,7 @@ pub struct World {
     pub answers: bool,
     pub journal_fails: Option<&'static str>,
     pub marks: Vec<Mark>,
+    pub settings: Vec<SettingsRecord>,
     pub outcomes: Vec<(u32, StopOutcome)>,
     pub armed: Vec<usize>,
     pub trips: Vec<TripEvent>,
@@ -112,6 +113,7 @@ impl Bench {
             answers: true,
             journal_fails: None,
             marks: Vec::new(),
+            settings: Vec::new(),
             outcomes: Vec::new(),
             armed: Vec::new(),
             trips: Vec::new(),
@@ -616,6 +618,15 @@ impl Journal for Book {
     fn slow(&mut self, _: f64, _: &StatusReading) -> Result<(), JournalError> {
         self.0.lock().slow += 1;
         Ok(())
+    }
+
+    fn settings(&mut self, record: &SettingsRecord) -> Result<(), JournalError> {
+        self.0.lock().settings.push(record.clone());
+        Ok(())
+    }
+
+    fn link(&mut self, _: f64, figures: &LinkStatistics) -> Result<(), JournalError> {
+        self.write("link", format!("link {}", figures.link)).map(drop)
     }
 
     fn stop_outcome(&mut self, cycle: u32, outcome: StopOutcome) -> Result<(), JournalError> {
