@@ -6,7 +6,7 @@ use super::failure::Failure;
 use super::output::Output;
 use super::wires::{load, load_with_water, read_sequence, starter_index};
 use crate::prediction::filling::Filling;
-use crate::prediction::summary::{Summary, emergency_words, loss_words, series_json, write_csv};
+use crate::prediction::summary::{Summary, emergency_words, grid_words, loss_words, series_json, write_csv};
 use crate::prediction::{BandWish, PredictedEvent, Prediction, Rehearsal, rehearse_with_band};
 use crate::rig::check_report;
 use crate::rig::derived::derive;
@@ -126,6 +126,10 @@ pub fn predict(args: &PredictArgs, output: Output, units: System) -> Result<Exit
     if let Some(filling) = &summary.filling {
         output.text(&format!("\n{}", filling_text(filling, units).trim_end()));
     }
+    for warning in &prediction.warnings {
+        output.text(&format!("warning: {warning}"));
+    }
+    output.text(&grid_words(&prediction.made_with));
     for assumption in &prediction.assumptions {
         output.text(&format!("assumed: {assumption}"));
     }
@@ -250,6 +254,48 @@ fn dimension(quantity: Quantity) -> Dimension {
     }
 }
 
+/// Rows of pump, shaft and motor, and how far each pipe is full at the stop, in the columns of the channels.
+fn machine(summary: &Summary, units: System) -> String {
+    let known = [
+        ("pump_flow_m3_s", "pump flow", Dimension::Flow),
+        ("pump_head_m", "pump head", Dimension::Length),
+        ("pump_torque_n_m", "pump torque", Dimension::Torque),
+        ("motor_torque_n_m", "motor torque", Dimension::Torque),
+        ("line_power_w", "line power", Dimension::Power),
+    ];
+    let gas = summary.beside.iter().filter_map(|figures| {
+        let node = figures.name.strip_prefix("gas_")?.strip_suffix("_m3")?;
+        Some((figures, format!("gas at {node}"), Dimension::Volume))
+    });
+    let machine = known.into_iter().filter_map(|(name, words, dimension)| {
+        let figures = summary.beside.iter().find(|figures| figures.name == name)?;
+        Some((figures, words.to_owned(), dimension))
+    });
+    let shut_in = summary.beside.iter().filter(|figures| figures.name == "air_shut_in_m3" && figures.maximum > 0.0);
+    let shut_in = shut_in.map(|figures| (figures, "air shut in".to_owned(), Dimension::Volume));
+    let mut text = String::new();
+    for (figures, words, dimension) in machine.chain(gas).chain(shut_in) {
+        let shown = |si: f64| significant(units.number(si, dimension), 4);
+        text.push_str(&format!(
+            "{words:16} {:>12} {:>12} {:>12} {:>12} s  {}\n",
+            shown(figures.steady),
+            shown(figures.maximum),
+            shown(figures.minimum),
+            significant(figures.maximum_at_s, 3),
+            units.unit_name(dimension),
+        ));
+    }
+    for figures in &summary.beside {
+        let Some(pipe) = figures.name.strip_prefix("front_").and_then(|rest| rest.strip_suffix("_m")) else { continue };
+        if figures.minimum < figures.maximum {
+            let (least, last) =
+                (units.plain(figures.minimum, Dimension::Length), units.plain(figures.last, Dimension::Length));
+            text.push_str(&format!("{pipe}: full over {least} at its least, {last} at the stop\n"));
+        }
+    }
+    text
+}
+
 fn table(summary: &Summary, units: System) -> String {
     let mut text =
         format!("{:16} {:>12} {:>12} {:>12} {:>14}\n", "first start", "steady", "largest", "smallest", "largest after");
@@ -266,6 +312,7 @@ fn table(summary: &Summary, units: System) -> String {
             units.unit_name(dimension),
         ));
     }
+    text.push_str(&machine(summary, units));
     text.extend(summary.levels.iter().map(|moved| moved.words(units) + "\n"));
     let surges = summary.filling.as_ref().and_then(|filling| filling.surge_words(units));
     text.extend(surges.map(|line| line + "\n"));

@@ -1,4 +1,9 @@
 //! Check valves that close at zero flow.
+//!
+//! Range: Kv above 0, cracking head 0 or more. Accuracy: opens and shuts within the step in which flow turns; no reverse flow
+//! (`law_volume_balances_and_check_valves_pass_one_way`), time of opening against scipy in
+//! `published_starts_and_trips_of_motor_pump_and_line`. A real valve is late: see `moc::boundary::disc_valve`.
+//! Source: an ideal valve, by definition; its loss IEC 60534-1.
 
 use super::error::HydraulicsError;
 use super::spec::CheckValveSpec;

@@ -40,7 +40,7 @@ pub(crate) mod moc;
 pub mod network;
 mod nodal;
 pub mod ode;
-mod pipe;
+pub(crate) mod pipe;
 pub mod plant;
 mod plant_event;
 pub mod priming;

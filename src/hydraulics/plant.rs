@@ -11,6 +11,8 @@ mod drawing;
 mod other_pumps;
 mod parting;
 mod short_pipes;
+mod shut_in;
+mod watch;
 
 pub use super::pump::trouble::Npsh;
 pub use air::{LinesAtStart, SelfPriming};
@@ -29,6 +31,7 @@ use super::nodal::Unsolved;
 use super::shaft::{Motion, ShaftStep};
 use super::spec::{ElementKind, GridOptions, NetworkSpec, Place, ShaftSpec};
 use super::steady::{self, SteadyState};
+use watch::Watch;
 
 /// What turns (or brakes) the shaft. Implemented by `starters::DriveTrain`.
 pub trait ShaftDriver: Send {
@@ -54,8 +57,6 @@ pub trait ShaftDriver: Send {
 
 /// Share of rated flow or speed that counts as having turned back.
 pub(crate) const REVERSAL_SHARE: f64 = 1.0e-3;
-/// Most events kept until they are taken; later ones are dropped.
-const EVENTS_MAX: usize = 4096;
 
 /// Network, shaft and driver as one machine in time.
 #[derive(Debug)]
@@ -86,21 +87,6 @@ enum ElementAt {
     Pipe(usize),
     Link(usize, usize),
     Blank,
-}
-
-/// What has been seen, so that each thing is told once.
-#[derive(Debug)]
-struct Watch {
-    events: Vec<PlantEvent>,
-    open: Vec<Vec<bool>>,
-    flow_forwards: bool,
-    shaft_forwards: bool,
-    parting: parting::Parting,
-    emptied: Vec<usize>,
-    /// Tanks that ran dry, and when, s.
-    dry: Vec<(usize, f64)>,
-    aired: Vec<usize>,
-    flattened: Vec<usize>,
 }
 
 impl<D: ShaftDriver> Plant<D> {
@@ -291,9 +277,10 @@ impl<D: ShaftDriver> Plant<D> {
             for (local, link) in cluster.nodal.links.iter().enumerate() {
                 let element = cluster.elements[local];
                 match &link.boundary {
-                    Boundary::CheckValve(valve) => self.watch.valve(index, local, (element, valve.open), time_s),
+                    Boundary::CheckValve(valve) => self.watch.valve(index, local, (element, valve.open, None), time_s),
                     Boundary::DiscValve(valve) => {
-                        self.watch.valve(index, local, (element, valve.opening() > 0.0), time_s);
+                        let state = (element, valve.opening() > 0.0, valve.shut_on_m3_s);
+                        self.watch.valve(index, local, state, time_s);
                     }
                     Boundary::OtherPump(pump) => {
                         let speed = (pump.speed_rad_s, pump.rated_speed_rad_s());
@@ -568,114 +555,4 @@ fn place_element(line: &Line, clusters: &[Cluster], element: usize) -> ElementAt
 fn place_node(clusters: &[Cluster], node: usize) -> (usize, usize) {
     let within = |cluster: &Cluster| cluster.nodes.iter().position(|n| *n == node);
     clusters.iter().enumerate().find_map(|(i, cluster)| within(cluster).map(|local| (i, local))).unwrap_or((0, 0))
-}
-
-impl Watch {
-    fn new(line: &Line, clusters: &[Cluster], state: &SteadyState, network: &Network) -> Self {
-        let open = |cluster: &Cluster| cluster.elements.iter().map(|element| state.open[*element]).collect();
-        let flat = line.pipes.iter().filter(|pipe| pipe.is_flat()).map(|pipe| pipe.element);
-        Self {
-            events: Vec::new(),
-            open: clusters.iter().map(open).collect(),
-            flow_forwards: network.pump().is_none_or(|pump| state.flows_m3_s[pump] >= 0.0),
-            shaft_forwards: state.speed_rad_s >= 0.0,
-            parting: parting::Parting::new(line, clusters, network),
-            emptied: Vec::new(),
-            dry: Vec::new(),
-            aired: Vec::new(),
-            flattened: flat.collect(),
-        }
-    }
-
-    fn note(&mut self, time_s: f64, kind: PlantEventKind) {
-        if self.events.len() < EVENTS_MAX {
-            self.events.push(PlantEvent { time_s, kind });
-        }
-    }
-
-    fn valve(&mut self, cluster: usize, link: usize, (element, open): (usize, bool), time_s: f64) {
-        if std::mem::replace(&mut self.open[cluster][link], open) == open {
-            return;
-        }
-        let kind = if open {
-            PlantEventKind::CheckValveOpened { element }
-        } else {
-            PlantEventKind::CheckValveClosed { element }
-        };
-        self.note(time_s, kind);
-    }
-
-    fn relief(&mut self, cluster: usize, link: usize, (element, open): (usize, bool), time_s: f64) {
-        if std::mem::replace(&mut self.open[cluster][link], open) == open {
-            return;
-        }
-        let kind = if open {
-            PlantEventKind::ReliefValveOpened { element }
-        } else {
-            PlantEventKind::ReliefValveClosed { element }
-        };
-        self.note(time_s, kind);
-    }
-
-    /// For another pump's shaft, the place that is kept for open or shut holds forwards or backwards.
-    fn other_shaft(&mut self, (cluster, link): (usize, usize), element: usize, speed: (f64, f64), time_s: f64) {
-        let forwards = self.open[cluster][link];
-        if turned(forwards, speed) {
-            self.open[cluster][link] = !forwards;
-            self.note(time_s, PlantEventKind::OtherShaftReversed { element, forwards: !forwards });
-        }
-    }
-
-    fn air(&mut self, node: usize, open: bool, time_s: f64) {
-        let known = self.aired.iter().position(|aired| *aired == node);
-        match (known, open) {
-            (None, true) => {
-                self.aired.push(node);
-                self.note(time_s, PlantEventKind::AirAdmitted { node });
-            }
-            (Some(at), false) => {
-                self.aired.swap_remove(at);
-                self.note(time_s, PlantEventKind::AirExpelled { node });
-            }
-            _ => {}
-        }
-    }
-
-    fn hose(&mut self, element: usize, flat: bool, time_s: f64) {
-        let known = self.flattened.iter().position(|flattened| *flattened == element);
-        match (known, flat) {
-            (None, true) => {
-                self.flattened.push(element);
-                self.note(time_s, PlantEventKind::HoseFlattened { element });
-            }
-            (Some(at), false) => {
-                self.flattened.swap_remove(at);
-                self.note(time_s, PlantEventKind::HoseRounded { element });
-            }
-            _ => {}
-        }
-    }
-
-    fn vessel(&mut self, node: usize, empty: bool, time_s: f64) {
-        if empty && !self.emptied.contains(&node) {
-            self.emptied.push(node);
-            self.note(time_s, PlantEventKind::VesselEmptied { node });
-        }
-    }
-
-    fn turns(&mut self, flow: (f64, f64), speed: (f64, f64), time_s: f64) {
-        if turned(self.flow_forwards, flow) {
-            self.flow_forwards = !self.flow_forwards;
-            self.note(time_s, PlantEventKind::FlowReversed { forwards: self.flow_forwards });
-        }
-        if turned(self.shaft_forwards, speed) {
-            self.shaft_forwards = !self.shaft_forwards;
-            self.note(time_s, PlantEventKind::ShaftReversed { forwards: self.shaft_forwards });
-        }
-    }
-}
-
-/// True when a value stands clearly on the other side of zero; `rated` sets what clearly means.
-fn turned(forwards: bool, (value, rated): (f64, f64)) -> bool {
-    if forwards { value < -REVERSAL_SHARE * rated } else { value > REVERSAL_SHARE * rated }
 }

@@ -24,6 +24,13 @@ pub enum PlantEventKind {
         /// Element index.
         element: usize,
     },
+    /// The disc of a check valve came down on its seat, on what still ran through it.
+    DiscClosed {
+        /// Element index.
+        element: usize,
+        /// Flow of the level before, m3/s; negative: backwards.
+        flow_m3_s: f64,
+    },
     /// A relief valve opened.
     ReliefValveOpened {
         /// Element index.
@@ -69,7 +76,7 @@ pub enum PlantEventKind {
         /// Element index.
         element: usize,
     },
-    /// Water that falls into a tank reaches its rim.
+    /// A tank stands at its rim and takes more water, which spills.
     TankOverflows {
         /// Node.
         node: usize,
@@ -83,6 +90,13 @@ pub enum PlantEventKind {
         /// Flow that is being drawn, m3/s.
         drawn_m3_s: f64,
     },
+    /// Air from a dry tank has filled the line to the pump, which runs dry from here on.
+    RunsDry {
+        /// Node of the tank.
+        node: usize,
+        /// Volume of that line, m3.
+        line_m3: f64,
+    },
     /// The shaft of a pump beside the commanded one turned back or forwards.
     OtherShaftReversed {
         /// Element index.
@@ -94,6 +108,11 @@ pub enum PlantEventKind {
     FrontArrived {
         /// Element index.
         element: usize,
+    },
+    /// Air ahead of the front has no way out and is being compressed.
+    AirShutIn {
+        /// Its volume under the atmosphere, m3.
+        volume_m3: f64,
     },
     /// The whole discharge side is full.
     LineFull,

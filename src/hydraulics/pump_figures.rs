@@ -1,4 +1,8 @@
 //! Single figures of a pump: affinity, specific speed, efficiency, NPSH available, suction lift, inertia estimates.
+//!
+//! Range: positive flow, head and speed; efficiencies within 0 to 1; each function says what it does outside. Accuracy:
+//! closed forms, exact to rounding (`published_pump_figures`, sheet 06_pump); inertia estimates are fits that miss a real
+//! pump by tens of percent.
 
 use super::spec::LiquidSpec;
 use super::water::{STANDARD_GRAVITY_M_S2, barometric_head_m};

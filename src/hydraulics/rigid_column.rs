@@ -1,6 +1,9 @@
 //! Rigid columns of water: start-up, swing, surge shaft, air spring and pocket, and what a check valve sees after a stop.
 //! Closed forms, and two short integrations where there is none. The plant needs none of them: they are what its elastic
 //! answers tend to where waves have time to even out, and quick figures for a designer.
+//!
+//! Range: positive lengths, areas and gravity; each type says what it refuses. Accuracy: closed forms exact to rounding, the
+//! two integrations to their step control (`published_rigid_columns`, `law_rigid_columns_answer_over_their_range`).
 
 use super::ode::{OdeError, integrate};
 use super::roots::{RootError, brent};

@@ -34,6 +34,23 @@ pub fn cv_us_gpm(kv_m3_h: f64) -> f64 {
     kv_m3_h / 60.0 / US_GALLON_M3 * (PSI_PA / BAR_PA).sqrt()
 }
 
+/// Kv of a valve that passes like an orifice `Q = C A sqrt(2 g H)`, m3/h at 1 bar.
+///
+/// Equation: `Kv = 3600 C A sqrt(2 dp / rho)` at 1 bar and 1000 kg/m3. Arguments: effective area `C A`, m2, 0 or more.
+/// Accuracy: exact. Derivation: both are a flow by the root of a difference of pressure; water of 1000 kg/m3 by IEC 60534-1.
+///
+/// ```
+/// use ramprig::hydraulics::valve::{kv_loss_s2_m5, kv_of_orifice_m3_h};
+/// // 1/(2 g (CA)^2) is the loss of an orifice
+/// let (effective_m2, gravity_m_s2) = (1.0e-3_f64, 9.81);
+/// let loss = kv_loss_s2_m5(kv_of_orifice_m3_h(effective_m2), gravity_m_s2);
+/// assert!((loss * 2.0 * gravity_m_s2 * effective_m2 * effective_m2 - 1.0).abs() < 1e-3);
+/// ```
+#[must_use]
+pub fn kv_of_orifice_m3_h(effective_m2: f64) -> f64 {
+    3600.0 * effective_m2 * (2.0 * 1.0e5_f64 / 1.0e3).sqrt()
+}
+
 /// Av of a Kv, m2: `Q = Av sqrt(dp / rho)`. Source: IEC 60534-1.
 #[must_use]
 pub fn av_m2(kv_m3_h: f64) -> f64 {

@@ -1,5 +1,10 @@
 //! Speed of pressure waves in pipes and hoses, and what follows from it at once: Joukowsky rise, pipe periods,
 //! reflection at a junction.
+//!
+//! Range: water with up to a few percent of gas, walls from rubber to rigid; speeds stay below that of free water
+//! (`law_wave_speed_stays_below_that_of_free_water_and_falls_with_give_and_gas`). Accuracy: closed forms, exact to rounding
+//! against `published_wylie_streeter_wave_speeds_and_joukowsky`; a real pipe's speed is known to about 5 % for metal and 20 %
+//! for plastics and hoses (common practice, no source).
 
 use super::water::AIR_GAS_CONSTANT_J_KG_K;
 use std::f64::consts::PI;

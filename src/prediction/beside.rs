@@ -3,6 +3,7 @@
 //! They are the plant's own, without any sensor's response. `NaN` where there is none (NPSH margin of a pump without water).
 
 use super::Segment;
+use super::summary::STEADY_S;
 use crate::hydraulics::plant::{Plant, ShaftDriver};
 use crate::hydraulics::spec::{ElementKind, Place, Terminal};
 use crate::rig::model::Rig;
@@ -30,6 +31,14 @@ enum Figure {
     Head(usize),
     /// Length of a pipe that is full, m.
     Front(usize),
+    /// Gas at a node, m3.
+    Gas(usize),
+    /// Air shut in ahead of a front, m3.
+    AirShutIn,
+    /// Flow through a pump beside the commanded one, m3/s.
+    OtherFlow(usize),
+    /// Its speed, rad/s.
+    OtherSpeed(usize),
 }
 
 /// The series of one run.
@@ -75,8 +84,22 @@ fn probes(rig: &Rig) -> Vec<Probe> {
         };
         probes.push(Probe { name: format!("{word}_{}_m", plain(&node.name)), of });
     }
+    for (index, node) in rig.network.nodes.iter().enumerate() {
+        if matches!(node.terminal, Terminal::Gas(_) | Terminal::AirValve(_)) {
+            probes.push(Probe { name: format!("gas_{}_m3", plain(&node.name)), of: Figure::Gas(index) });
+        }
+    }
+    let others = rig.network.elements.iter().enumerate();
+    for (index, element) in others.filter(|(_, element)| matches!(element.kind, ElementKind::OtherPump(_))) {
+        let name = plain(&element.name);
+        probes.push(Probe { name: format!("flow_{name}_m3_s"), of: Figure::OtherFlow(index) });
+        probes.push(Probe { name: format!("speed_{name}_rad_s"), of: Figure::OtherSpeed(index) });
+    }
     let follows = rig.line_ups.iter().any(|line_up| line_up.lines.is_some());
     let pipes = rig.network.elements.iter().enumerate().filter(|_| follows);
+    if follows {
+        probes.push(Probe { name: "air_shut_in_m3".to_owned(), of: Figure::AirShutIn });
+    }
     for (index, element) in pipes.filter(|(_, element)| matches!(element.kind, ElementKind::Pipe(_))) {
         probes.push(Probe { name: format!("front_{}_m", plain(&element.name)), of: Figure::Front(index) });
     }
@@ -113,6 +136,10 @@ fn read<D: ShaftDriver>(plant: &Plant<D>, of: Figure) -> f64 {
         Figure::Power => plant.power_w(),
         Figure::Level(node) => plant.level_m(node),
         Figure::Head(node) => plant.head_m(Place::Node(node)),
+        Figure::Gas(node) => plant.gas_m3(node),
+        Figure::OtherFlow(element) => plant.other_pump(element).map_or(f64::NAN, |pump| pump.flow_m3_s),
+        Figure::OtherSpeed(element) => plant.other_pump(element).map_or(f64::NAN, |pump| pump.speed_rad_s),
+        Figure::AirShutIn => plant.air_shut_in().map_or(0.0, |(volume_m3, _)| volume_m3),
         Figure::Front(element) => plant.wet_length_m(element).unwrap_or(f64::NAN),
     }
 }
@@ -132,6 +159,8 @@ pub struct BesideSummary {
     pub maximum_at_s: f64,
     /// At the stop.
     pub last: f64,
+    /// Mean of the last [`STEADY_S`] before the stop, of the samples that have a number.
+    pub steady: f64,
 }
 
 impl BesideSummary {
@@ -145,6 +174,8 @@ impl BesideSummary {
         let smallest = numbers().min_by(|a, b| a.1.total_cmp(&b.1))?;
         let largest = numbers().max_by(|a, b| a.1.total_cmp(&b.1))?;
         let last = numbers().next_back()?;
+        let steady: Vec<f64> =
+            numbers().filter(|(at_s, _)| *at_s > last.0 - STEADY_S).map(|(_, value)| value).collect();
         Some(Self {
             name: name.to_owned(),
             minimum: smallest.1,
@@ -152,6 +183,7 @@ impl BesideSummary {
             maximum: largest.1,
             maximum_at_s: largest.0,
             last: last.1,
+            steady: steady.iter().sum::<f64>() / steady.len() as f64,
         })
     }
 }

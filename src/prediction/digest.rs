@@ -23,6 +23,10 @@ impl Prediction {
             let all = self.segments.iter().flat_map(|segment| &segment.beside);
             all.for_each(|series| hash.series(series));
         }
+        if !self.warnings.is_empty() {
+            hash.text("warnings");
+            hash.list(&self.warnings, |hash, text| hash.text(text));
+        }
         if let Some(loss) = &self.loss_of_supply {
             hash.text("loss of supply");
             hash.loss(loss);
@@ -118,6 +122,7 @@ impl Canonical {
             hash.whole(u64::from(event.cycle));
             hash.phase(event.phase);
             hash.real(event.after_mark_s);
+            hash.text(&serde_json::to_string(&event.kind).unwrap_or_default());
             hash.text(&event.text);
         });
     }

@@ -1,8 +1,9 @@
 //! What happens in the predicted water and at the shaft, in words, anchored to the mark before it.
 
 use super::valve_events::Stand;
+use crate::hydraulics::pipe::bore_area_m2;
 use crate::hydraulics::plant::{PlantEvent, PlantEventKind};
-use crate::hydraulics::spec::{ElementKind, Place};
+use crate::hydraulics::spec::{ElementKind, ElementSpec, Place};
 use crate::rig::model::Rig;
 use crate::sequence::marks::Phase;
 use serde::{Deserialize, Serialize};
@@ -45,6 +46,8 @@ pub enum EventKind {
     FrontArrived,
     /// The discharge side is full.
     LineFull,
+    /// Air ahead of the front has no way out and is compressed.
+    AirShutIn,
     /// A pipe drains back.
     Draining,
     /// Water rose to the pump.
@@ -131,6 +134,8 @@ struct Flutter {
     last_s: f64,
     moves: u32,
     first_opens: bool,
+    /// Hardest flow on which its disc shut, m3/s; below 0: backwards.
+    hardest_m3_s: f64,
 }
 
 /// From the first cavity to the closing of the last: one low spell of the line, however many places part in it.
@@ -176,6 +181,10 @@ impl Observer {
             match event.kind {
                 PlantEventKind::CheckValveOpened { element } => self.moved(rig, element, true, at_s),
                 PlantEventKind::CheckValveClosed { element } => self.moved(rig, element, false, at_s),
+                PlantEventKind::DiscClosed { element, flow_m3_s } => {
+                    self.moved(rig, element, false, at_s);
+                    self.slammed(rig, element, flow_m3_s);
+                }
                 PlantEventKind::CavityOpened { place } => self.parted(rig, place, at_s),
                 PlantEventKind::CavityCollapsed { place, largest_m3 } => self.met(rig, place, largest_m3, at_s),
                 other => {
@@ -235,7 +244,8 @@ impl Observer {
         if let Some(flutter) = self.flutters.iter_mut().find(recent) {
             flutter.last_s = at_s;
             flutter.moves += 1;
-            let words = flutter_words(flutter, &words_of_element(rig, element), opens);
+            let slam = slam_words(rig, element, -flutter.hardest_m3_s).unwrap_or_default();
+            let words = flutter_words(flutter, &words_of_element(rig, element), opens) + &slam;
             if let Some(event) = self.events.get_mut(flutter.event) {
                 event.text = words;
             }
@@ -243,7 +253,15 @@ impl Observer {
         }
         self.flutters.retain(|flutter| flutter.element != element);
         let event = self.events.len();
-        self.flutters.push(Flutter { element, event, first_s: at_s, last_s: at_s, moves: 1, first_opens: opens });
+        self.flutters.push(Flutter {
+            element,
+            event,
+            first_s: at_s,
+            last_s: at_s,
+            moves: 1,
+            first_opens: opens,
+            hardest_m3_s: 0.0,
+        });
         let kind = if opens {
             PlantEventKind::CheckValveOpened { element }
         } else {
@@ -251,6 +269,18 @@ impl Observer {
         };
         let (kind, text) = in_words(rig, kind);
         self.keep(at_s, kind, text);
+    }
+
+    /// The disc that was just told of came down on a flow backwards; of a flutter, the hardest stands.
+    fn slammed(&mut self, rig: &Rig, element: usize, flow_m3_s: f64) {
+        let Some(flutter) = self.flutters.iter_mut().find(|flutter| flutter.element == element) else { return };
+        flutter.hardest_m3_s = flutter.hardest_m3_s.min(flow_m3_s);
+        let (event, hardest_m3_s) = (flutter.event, flutter.hardest_m3_s);
+        let words = slam_words(rig, element, -hardest_m3_s);
+        if let Some((event, words)) = self.events.get_mut(event).zip(words) {
+            let plain = event.text.split(SLAM).next().unwrap_or_default();
+            event.text = format!("{plain}{words}");
+        }
     }
 
     /// Looks for the end of forward flow.
@@ -299,6 +329,10 @@ fn in_words(rig: &Rig, kind: PlantEventKind) -> (EventKind, String) {
         PlantEventKind::CheckValveClosed { element } => {
             (EventKind::CheckValveClosed, format!("check valve {} closes", name(element)))
         }
+        PlantEventKind::DiscClosed { element, flow_m3_s } => {
+            let slam = slam_words(rig, element, -flow_m3_s).unwrap_or_default();
+            (EventKind::CheckValveClosed, format!("check valve {} closes{slam}", name(element)))
+        }
         PlantEventKind::FlowReversed { forwards } => {
             (EventKind::FlowReversed, format!("flow through the pump turns {}", way(forwards)))
         }
@@ -333,6 +367,20 @@ fn in_words(rig: &Rig, kind: PlantEventKind) -> (EventKind, String) {
                  follows the water into the line"
             );
             (EventKind::TankRunsDry, text)
+        }
+        PlantEventKind::RunsDry { node, line_m3 } => {
+            let (place, line_l) = (words(rig, Place::Node(node)), 1e3 * line_m3);
+            let text = format!(
+                "air from the dry tank at {place} has filled its line ({line_l:.1} l) and comes to the pump: prime is lost, the \
+                 pump runs dry"
+            );
+            (EventKind::PrimeLost, text)
+        }
+        PlantEventKind::AirShutIn { volume_m3 } => {
+            let air_l = 1e3 * volume_m3;
+            let text =
+                format!("no outlet is open: {air_l:.1} l of air have no way out and are compressed ahead of the front");
+            (EventKind::AirShutIn, text)
         }
         PlantEventKind::LineFull => (EventKind::LineFull, "the whole discharge side is full".to_owned()),
         PlantEventKind::Draining { element } => {
@@ -373,6 +421,28 @@ fn in_words(rig: &Rig, kind: PlantEventKind) -> (EventKind, String) {
         }
         PlantEventKind::PrimeLost => (EventKind::PrimeLost, "the suction leg has run empty: prime is lost".to_owned()),
     }
+}
+
+/// What comes before the figures of a disc that shut on flow backwards.
+const SLAM: &str = " on a flow backwards of ";
+
+/// Flow backwards on which a disc shut, as a velocity in the bore at the valve; `None`: it shut in still water.
+fn slam_words(rig: &Rig, element: usize, backwards_m3_s: f64) -> Option<String> {
+    const LEAST_M3_S: f64 = 1.0e-6;
+    let valve = rig.network.elements.get(element)?;
+    let bore_m2 = |other: &ElementSpec| match &other.kind {
+        ElementKind::Pipe(pipe) if [other.from, other.to].iter().any(|node| [valve.from, valve.to].contains(node)) => {
+            Some(bore_area_m2(pipe))
+        }
+        _ => None,
+    };
+    let seat_m2 = match &valve.kind {
+        ElementKind::DiscCheckValve(disc) => Some(disc.area_m2),
+        _ => None,
+    };
+    let area_m2 = rig.network.elements.iter().find_map(bore_m2).or(seat_m2)?;
+    (backwards_m3_s > LEAST_M3_S)
+        .then(|| format!("{SLAM}{:.2} l/s, {:.2} m/s at the valve", 1e3 * backwards_m3_s, backwards_m3_s / area_m2))
 }
 
 /// Pipe or node of a place.

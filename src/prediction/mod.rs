@@ -10,9 +10,12 @@ mod replay;
 mod sensors;
 mod separation;
 mod simulate;
+mod start_heat;
+mod strokes;
 pub mod summary;
 pub mod transfer;
 mod valve_events;
+mod warnings;
 
 pub use crate::signal::response::{DAMPING, Response};
 pub use simulate::{LEAD_IN_S, LONGEST_S, PredictionError, Rehearsal, STORED_HZ, predict, rehearse};
@@ -44,6 +47,10 @@ pub struct Prediction {
     pub made_with: MadeWith,
     /// Assumptions in words (confirm and ask take no time, line full, ...).
     pub assumptions: Vec<String>,
+    /// What a person should know of it first, each with its reason and a number: a pump that moves no water, a speed too
+    /// slow or too fast, a time step too coarse.
+    #[serde(default)]
+    pub warnings: Vec<String>,
     /// What loss of supply does from steady running; no ramp helps then. `None`: made before it was computed, or not
     /// computable (an assumption then says why).
     #[serde(default)]
@@ -158,7 +165,8 @@ pub struct MadeWith {
     pub starter: String,
     /// Solver in words (`characteristics, first true version`).
     pub solver: String,
-    /// Time step, s.
+    /// Step by which pipe ends, valves, tanks and the shaft advance, s: on the half grid the friction of a cell is taken
+    /// over half of it.
     pub dt_s: f64,
     /// Cells in all.
     pub cells: usize,

@@ -1,16 +1,19 @@
 //! The run, computed: the sequence machine of the real run, driven by a simulated plant.
 
+mod assumed;
+
 use super::beside::Beside;
-use super::events::{EventKind, Observer, PredictedEvent, PumpState};
+use super::events::{Observer, PumpState};
 use super::loss::{SteadyRunning, SuddenStop, emergency_stop, loss_of_supply, release_s};
 use super::replay::{Order, Record};
 use super::sensors::{PIECE_S, Sensors};
-use super::{MadeWith, Prediction, Segment, Separation};
+use super::start_heat::StartHeat;
+use super::strokes::Strokes;
+use super::{MadeWith, Prediction, Segment, Separation, warnings};
 use crate::hydraulics::HydraulicsError;
-use crate::hydraulics::plant::{Plant, ShortPipeNote};
-use crate::hydraulics::priming::{Priming, Readiness};
+use crate::hydraulics::plant::Plant;
 use crate::hydraulics::spec::{GridOptions, Place};
-use crate::rig::derived::{condition_words, motor_words, slow_setting, useful_speeds_of};
+use crate::rig::derived::{fast_setting, slow_setting, useful_speeds_of};
 use crate::rig::model::{Condition, Rig};
 use crate::rig::register_map::Role;
 use crate::sequence::duty::{DutyLedger, MOTOR};
@@ -31,6 +34,10 @@ pub const LEAD_IN_S: f64 = 0.5;
 pub const STORED_HZ: f64 = 2000.0;
 /// A predicted run that takes longer than this never ends, s.
 pub const LONGEST_S: f64 = 3600.0;
+/// Grid on which pipes take two steps for one of everything else.
+pub(super) const HALF_GRID: &str = "half grid";
+/// A run-up is timed to this share of rated speed.
+const RUN_UP_SHARE: f64 = 0.9;
 /// Below this movement of every pressure in one second the water stands still: a wait then passes without computing, Pa.
 const STILL_PA: f64 = 20.0;
 
@@ -38,10 +45,10 @@ const STILL_PA: f64 = 20.0;
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum PredictionError {
     /// The hydraulic model refuses or fails.
-    #[error("hydraulics: {0}")]
+    #[error(transparent)]
     Hydraulics(#[from] HydraulicsError),
     /// The motor or a starter refuses.
-    #[error("starters: {0}")]
+    #[error(transparent)]
     Starters(#[from] StarterError),
     /// The script was read for another starter.
     #[error("the sequence was read for starter {script}, the prediction is asked for starter {asked}")]
@@ -123,13 +130,19 @@ struct Simulation<'a> {
     flow_m3_s: Vec<f32>,
     /// Nothing for a member of a band.
     beside: Beside,
-    /// Drives set to speeds that move no water, in words.
-    slow: Vec<String>,
+    /// Drives set to speeds of no use, in words.
+    speeds: Vec<String>,
+    /// First order to start, and the time from there to nine tenths of rated speed, s.
+    run_up: (Option<f64>, Option<f64>),
+    start_heat: StartHeat,
+    strokes: Strokes,
     marks: Vec<Mark>,
     /// The drive's own controller while it runs: starter and controller.
     control: Option<(usize, SetPointControl)>,
-    heat: Option<(Heat, f64)>,
-    hottest: f64,
+    /// Heat of the motor begun cold and begun hot, and when it last stopped, s.
+    heat: Option<([Heat; 2], f64)>,
+    /// Hottest of both, share of the limit.
+    hottest: [f64; 2],
     observer: Observer,
     separation: Separation,
     grid: GridOptions,
@@ -154,6 +167,7 @@ impl<'a> Simulation<'a> {
             None => Plant::new(&network, &shaft, driver, &grid)?,
         };
         plant.let_fall(&rig.falls);
+        let first = rig.line_ups.get(script.first_line_up().unwrap_or(0));
         let every = (1.0 / (STORED_HZ * plant.dt_s())).round().max(1.0) as u64;
         Ok(Self {
             sensors: Sensors::at_rest(rig, &plant),
@@ -165,11 +179,14 @@ impl<'a> Simulation<'a> {
             log: vec![Vec::new(); rig.channels.len()],
             flow_m3_s: Vec::new(),
             beside: Beside::default(),
-            slow: Vec::new(),
+            speeds: Vec::new(),
+            run_up: (None, None),
+            start_heat: StartHeat::default(),
+            strokes: Strokes::standing(first.map_or(&[], |line_up| &line_up.valves)),
             marks: Vec::new(),
             control: None,
-            heat: rig.motor_starts.map(|rating| (rating.cold(), 0.0)),
-            hottest: 0.0,
+            heat: rig.motor_starts.map(|rating| ([rating.cold(), rating.hot()], 0.0)),
+            hottest: [0.0; 2],
             observer: Observer::default(),
             separation: Separation::default(),
             grid,
@@ -213,6 +230,9 @@ impl<'a> Simulation<'a> {
     fn step(&mut self, still: bool) -> Result<(), PredictionError> {
         if !still {
             self.control()?;
+            for (element, opening) in self.strokes.at(self.now_s() + self.plant.dt_s()) {
+                self.plant.set_opening(element, opening)?;
+            }
             self.plant.advance()?;
             self.plant_steps += 1;
             self.sensors.read(&self.plant);
@@ -224,6 +244,8 @@ impl<'a> Simulation<'a> {
                 driven: self.plant.driver().outputs_on() != 0,
             };
             self.fastest_rad_s = self.fastest_rad_s.max(now.speed_rad_s);
+            self.follow_run_up(now);
+            self.start_heat.follow(self.rig, &self.plant);
             self.observer.look(self.rig, now);
             if let Some(valve) = self.plant.driver().control_valve() {
                 self.observer.look_at_valve(self.rig, now.now_s, valve);
@@ -241,6 +263,13 @@ impl<'a> Simulation<'a> {
         Ok(())
     }
 
+    fn follow_run_up(&mut self, now: PumpState) {
+        let (Some(from_s), None) = self.run_up else { return };
+        if self.plant.rated_speed_rad_s().is_some_and(|rated_rad_s| now.speed_rad_s > RUN_UP_SHARE * rated_rad_s) {
+            self.run_up.1 = Some(now.now_s - from_s);
+        }
+    }
+
     /// The drive's own controller has its look before every step.
     fn control(&mut self) -> Result<(), PredictionError> {
         let now_s = self.now_s();
@@ -255,9 +284,11 @@ impl<'a> Simulation<'a> {
     /// A start heats the rotor; between a stop and the next start it cools.
     fn heat_by_start(&mut self, now_s: f64) {
         if let Some((heat, stopped_s)) = &mut self.heat {
-            heat.cool((now_s - *stopped_s).max(0.0));
-            heat.start();
-            self.hottest = self.hottest.max(heat.theta);
+            for (heat, hottest) in heat.iter_mut().zip(&mut self.hottest) {
+                heat.cool((now_s - *stopped_s).max(0.0));
+                heat.start();
+                *hottest = hottest.max(heat.theta);
+            }
             *stopped_s = now_s;
         }
     }
@@ -266,6 +297,7 @@ impl<'a> Simulation<'a> {
         let pressures = &self.script.rules.pressure_channels;
         self.state.energised.is_none()
             && self.plant.driver().outputs_on() == 0
+            && !self.strokes.move_on()
             && !self.plant.front_moves()
             && !self.plant.driver().control_valve().is_some_and(ControlValve::moves)
             && !self.plant.other_pumps_turn()
@@ -325,7 +357,9 @@ impl<'a> Simulation<'a> {
                 ramps.into_iter().flatten().for_each(|ramp_s| *ramp_s *= self.ramp_share);
                 self.record.orders.push((self.plant.time_s(), Order::Start { starter, settings }));
                 self.plant.driver_mut().start(starter, settings)?;
-                self.note_slow_speed(starter, settings.speed);
+                self.note_speed(starter, settings.speed);
+                self.run_up.0 = self.run_up.0.or(Some(now_s));
+                self.start_heat.begin(starter);
                 let panel = self.rig.starters.get(starter).and_then(|starter| starter.panel.set_point);
                 if panel.is_some() {
                     self.record.more = Some("a controller holds a value of the water");
@@ -368,14 +402,15 @@ impl<'a> Simulation<'a> {
         Ok(())
     }
 
-    /// A start that sets a speed which does not beat the static head.
-    fn note_slow_speed(&mut self, starter: usize, speed: Option<f64>) {
+    /// A start that sets a speed which does not beat the static head, or is beyond what motor and parts stand.
+    fn note_speed(&mut self, starter: usize, speed: Option<f64>) {
         let set = speed.filter(|_| self.rig.starters.get(starter).is_some_and(|s| s.panel.set_point.is_none()));
         let Some((speed, (speeds, static_m))) = set.zip(useful_speeds_of(self.rig, self.line_up)) else { return };
-        if let Some(words) = slow_setting(self.rig, &speeds, static_m, speed) {
+        let slow = slow_setting(self.rig, &speeds, static_m, speed);
+        for words in slow.into_iter().chain(fast_setting(self.rig, &speeds, speed)) {
             let line = format!("set speed {words}");
-            if !self.slow.contains(&line) {
-                self.slow.push(line);
+            if !self.speeds.contains(&line) {
+                self.speeds.push(line);
             }
         }
     }
@@ -390,8 +425,11 @@ impl<'a> Simulation<'a> {
         }
         self.line_up = line_up;
         let Some(line_up) = self.rig.line_ups.get(line_up) else { return Ok(()) };
-        for (element, opening) in &line_up.valves {
-            self.plant.set_opening(*element, *opening)?;
+        let now_s = self.now_s();
+        for valve in &line_up.valves {
+            if let Some(opening) = self.strokes.order(self.rig, *valve, now_s) {
+                self.plant.set_opening(valve.0, opening)?;
+            }
         }
         for (element, running_rad_s) in &line_up.other_pumps {
             self.plant.run_other_pump(*element, *running_rad_s)?;
@@ -404,6 +442,8 @@ impl<'a> Simulation<'a> {
 
     fn prediction(self) -> Prediction {
         let mut assumptions = self.assumptions();
+        let mut warnings = warnings::of(self.rig, self.script, self.plant.dt_s(), self.run_up.1, &self.speeds);
+        warnings.extend(self.start_heat.warnings(self.rig, self.now_s()));
         let (loss_of_supply, emergency_stop) = self.sudden_stops(&mut assumptions);
         let mut prediction = Prediction {
             channels: self.rig.channels.iter().map(|channel| channel.id.clone()).collect(),
@@ -414,12 +454,13 @@ impl<'a> Simulation<'a> {
                 rig_sha256: self.rig.text_sha256.clone(),
                 sequence_sha256: self.script.text_sha256.clone(),
                 starter: self.script.rules.id(self.script.starter),
-                solver: "method of characteristics on a fixed grid, quasi-steady friction".to_owned(),
+                solver: self.solver_words(),
                 dt_s: self.plant.dt_s(),
                 cells: self.plant.cells(),
                 wave_speed_adjustment: self.plant.wave_speed_adjustment(),
             },
             assumptions,
+            warnings,
             loss_of_supply,
             emergency_stop,
             events: self.observer.events,
@@ -508,75 +549,6 @@ impl<'a> Simulation<'a> {
             _ => told("emergency stop", emergency_stop(self.rig, running, &self.grid)),
         };
         (loss, emergency)
-    }
-
-    fn lines_in_words(&self) -> String {
-        let line_up = self.script.first_line_up().unwrap_or(0);
-        let Some(lines) = self.rig.lines_at_start(line_up).filter(|lines| lines.discharge_drained) else {
-            return "the line is full of liquid at rest at the start; no gas comes out of solution".to_owned();
-        };
-        let suction = if lines.suction_drained {
-            ", and so is the suction leg, with the casing charged; air is drawn at constant temperature"
-        } else {
-            ""
-        };
-        format!(
-            "the discharge side is empty at the first start, down to the level the pump draws from{suction}; a filling pipe \
-             holds one stiff column with an upright front, air ahead of it leaves freely; later cycles begin with what the \
-             cycle before left, unless a line-up step at rest empties the discharge side again"
-        )
-    }
-
-    /// The reason, where a suction leg that started empty never filled.
-    fn why_not_primed(&self) -> Option<String> {
-        let lines = self.rig.lines_at_start(self.script.first_line_up().unwrap_or(0))?;
-        let primed = self.observer.events.iter().any(|event| event.kind == EventKind::Primed);
-        if !lines.suction_drained || primed {
-            return None;
-        }
-        let (leg, described) = self.plant.suction_leg()?;
-        let ready = Readiness { casing_charged: true, vent_open: self.plant.vent_open() };
-        let share = self.fastest_rad_s / self.plant.rated_speed_rad_s()?;
-        let liquid = self.plant.network().liquid;
-        let obstacle = Priming::new(&leg, &described.air, &liquid).map_or_else(Some, |leg| leg.obstacle(share, ready));
-        let reason = obstacle.map_or_else(|| "the run is too short".to_owned(), |why| why.to_string());
-        Some(format!("the pump does not prime: {reason}"))
-    }
-
-    fn assumptions(&self) -> Vec<String> {
-        let mut assumptions = vec![
-            "confirmations and line-ups take no time; a starter's status is seen at once".to_owned(),
-            self.lines_in_words(),
-            "motor and starters are rested at the beginning; permissives on bench fields hold".to_owned(),
-            format!("every channel answers as second order with damping {}", super::DAMPING),
-        ];
-        assumptions.extend(self.rig.assumptions.iter().cloned());
-        assumptions.push(format!("motor: {}", motor_words(self.rig)));
-        assumptions.extend(condition_words(self.plant.network()));
-        assumptions.extend(self.plant.short_pipes().iter().map(ShortPipeNote::in_words));
-        assumptions.extend(self.slow.iter().cloned());
-        if self.heat.is_some() {
-            let beyond = if self.hottest > 1.0 + 1e-9 { ", beyond what its maker allows" } else { "" };
-            assumptions.push(format!(
-                "the motor begins cold; its starts heat it to {:.0} % of its limit{beyond}",
-                100.0 * self.hottest
-            ));
-        }
-        assumptions.extend(self.why_not_primed());
-        let cavities: Vec<&PredictedEvent> =
-            self.observer.events.iter().filter(|event| event.kind == EventKind::CavityOpened).collect();
-        if let Some(first) = cavities.first() {
-            let mark = if first.phase == Phase::Start { "start" } else { "stop" };
-            let others = match cavities.len() {
-                1 => String::new(),
-                count => format!("; {count} such events in all"),
-            };
-            assumptions.push(format!(
-                "cycle {}, {:.2} s after the {mark}: {}{others}",
-                first.cycle, first.after_mark_s, first.text
-            ));
-        }
-        assumptions
     }
 }
 

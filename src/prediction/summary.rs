@@ -3,6 +3,7 @@
 use super::bands::BandFigures;
 use super::beside::BesideSummary;
 use super::filling::Filling;
+use super::simulate::HALF_GRID;
 use super::transfer::{Moved, moved};
 use super::{EventKind, MadeWith, PredictedEvent, Prediction, Segment, Separation, SuddenStop};
 use crate::rig::model::{Quantity, Rig};
@@ -18,6 +19,9 @@ pub const STEADY_S: f64 = 1.0;
 /// Acceleration ends when the shaft first reaches this share of its steady speed (the share that the comparison uses, which
 /// counts from the onset of current; this one counts from the start mark).
 pub const ACCELERATED_SHARE: f64 = 0.95;
+
+/// Name of the flow through the pump among the series.
+pub const PUMP_FLOW: &str = "pump_flow_m3_s";
 
 /// Figures of one channel over the first start phase, SI.
 #[derive(Debug, Clone, PartialEq)]
@@ -51,7 +55,7 @@ pub struct Summary {
     pub filling: Option<Filling>,
     /// Tanks whose level moves.
     pub levels: Vec<Moved>,
-    /// Figures beside the channels over the first start; those without a number are left out.
+    /// Flow through the pump, then the figures beside the channels, over the first start; those without a number are left out.
     pub beside: Vec<BesideSummary>,
     /// What happens in the whole run.
     pub events: Vec<PredictedEvent>,
@@ -63,6 +67,10 @@ pub struct Summary {
     pub band_members: Option<(u32, u32)>,
     /// What the prediction was made with.
     pub made_with: MadeWith,
+    /// What a person should know first.
+    pub warnings: Vec<String>,
+    /// What it assumes.
+    pub assumptions: Vec<String>,
 }
 
 impl Summary {
@@ -84,6 +92,8 @@ impl Summary {
             band: prediction.band.as_ref().map(|band| band.figures.clone()).unwrap_or_default(),
             band_members: prediction.band.as_ref().map(|band| (band.members - band.failed, band.members)),
             made_with: prediction.made_with.clone(),
+            warnings: prediction.warnings.clone(),
+            assumptions: prediction.assumptions.clone(),
         }
     }
 
@@ -97,6 +107,7 @@ impl Summary {
             "emergency_stop": self.emergency_stop.as_ref().map(|stop| sudden_json(&self.channels, stop)),
             "filling": self.filling, "levels": self.levels, "events": self.events, "beside": self.beside,
             "separation": self.separation.as_ref().map(separation_json),
+            "warnings": self.warnings, "assumptions": self.assumptions,
             "band_members": self.band_members.map(|(_, asked)| asked),
             "band_members_in": self.band_members.map(|(within, _)| within),
             "band": self.band.iter().map(|figures| band_json(&self.channels, figures)).collect::<Map<String, Value>>(),
@@ -105,8 +116,9 @@ impl Summary {
 }
 
 fn beside(prediction: &Prediction, segment: &Segment) -> Vec<BesideSummary> {
+    let flow = BesideSummary::of(PUMP_FLOW, segment, &segment.flow_m3_s);
     let series = prediction.beside.iter().zip(&segment.beside);
-    series.filter_map(|(name, series)| BesideSummary::of(name, segment, series)).collect()
+    flow.into_iter().chain(series.filter_map(|(name, series)| BesideSummary::of(name, segment, series))).collect()
 }
 
 fn separation_json(separation: &Separation) -> Value {
@@ -219,7 +231,7 @@ pub fn series_json(rig: &Rig, prediction: &Prediction) -> Value {
         for (channel, values) in rig.channels.iter().zip(&segment.series) {
             series.insert(format!("{}_{}", channel.id, unit(channel.quantity)), list(values));
         }
-        series.insert("pump_flow_m3_s".to_owned(), list(&segment.flow_m3_s));
+        series.insert(PUMP_FLOW.to_owned(), list(&segment.flow_m3_s));
         for (name, values) in prediction.beside.iter().zip(&segment.beside) {
             series.insert(name.clone(), list(values));
         }
@@ -232,6 +244,19 @@ pub fn series_json(rig: &Rig, prediction: &Prediction) -> Value {
 pub fn loss_words(loss: &SuddenStop, units: System) -> String {
     let speed = units.plain(loss.from_speed_rad_s, Dimension::Speed);
     format!("Loss of supply at {speed} (no ramp helps then): {}", sudden_words(loss, units))
+}
+
+/// Steps, cells and change of wave speeds of a prediction in a line.
+pub fn grid_words(made_with: &MadeWith) -> String {
+    let halves = if made_with.solver.contains(HALF_GRID) { ", pipes in two halves of it" } else { "" };
+    format!(
+        "computed by the {}: pipe ends, valves, tanks and shaft in steps of {} ms{halves}, {} cells; wave speeds changed by up \
+         to {} % so that pipes fit the step",
+        made_with.solver,
+        significant(1e3 * made_with.dt_s, 3),
+        made_with.cells,
+        significant(100.0 * made_with.wave_speed_adjustment, 2)
+    )
 }
 
 /// An emergency stop in a sentence.
@@ -249,11 +274,14 @@ pub fn emergency_words(stop: &SuddenStop, units: System) -> String {
 
 fn sudden_words(loss: &SuddenStop, units: System) -> String {
     let mut text = String::new();
+    if loss.from_flow_m3_s.abs() < LEAST_FLOW_M3_S && loss.reverse_flow_m3_s < LEAST_FLOW_M3_S {
+        return "no water moves before it nor after.".to_owned();
+    }
     text.push_str(&match loss.flow_ends_after_s {
         Some(time_s) => format!("forward flow ends after {} s", significant(time_s, 3)),
         None => format!("forward flow has not ended after {} s", significant(loss.followed_s, 3)),
     });
-    if loss.reverse_flow_m3_s > LEAST_SHARE * loss.from_flow_m3_s {
+    if loss.reverse_flow_m3_s > (LEAST_SHARE * loss.from_flow_m3_s).max(LEAST_FLOW_M3_S) {
         text.push_str(&format!(", up to {} backwards", units.plain(loss.reverse_flow_m3_s, Dimension::Flow)));
     }
     if loss.backspin_rad_s > LEAST_SHARE * loss.from_speed_rad_s {
@@ -277,9 +305,17 @@ fn sudden_words(loss: &SuddenStop, units: System) -> String {
 
 /// Reverse flow and backspin below this share of the forward figures are not worth a word.
 const LEAST_SHARE: f64 = 1e-3;
+/// Flow below which no water is said to move, m3/s (0.0036 m3/h).
+const LEAST_FLOW_M3_S: f64 = 1e-6;
+
+/// A number as a cell; one that is none leaves it empty.
+fn cell(value: Option<f32>) -> String {
+    value.filter(|value| value.is_finite()).map_or_else(String::new, |value| value.to_string())
+}
 
 /// Writes every segment as CSV (RFC 4180): cycle, phase, time after the mark, all channels in SI with the unit in the
-/// heading, the band's ends where there is one, flow through the pump, and what stands beside the channels.
+/// heading, the band's ends where there is one, flow through the pump, and what stands beside the channels. A figure that is
+/// none (NPSH margin of a pump without water) leaves its cell empty.
 pub fn write_csv(rig: &Rig, prediction: &Prediction, out: &mut dyn Write) -> io::Result<()> {
     write!(out, "cycle,phase,time_s")?;
     for channel in &rig.channels {
@@ -305,14 +341,14 @@ pub fn write_csv(rig: &Rig, prediction: &Prediction, out: &mut dyn Write) -> io:
             let time_s = segment.t0_s + index as f64 * segment.dt_s;
             write!(out, "{},{phase},{time_s:.6}", segment.cycle)?;
             for series in &segment.series {
-                write!(out, ",{}", series.get(index).copied().unwrap_or(f32::NAN))?;
+                write!(out, ",{}", cell(series.get(index).copied()))?;
             }
             for series in ends.iter().flat_map(|ends| ends.lower.iter().chain(&ends.upper)) {
-                write!(out, ",{}", series.get(index).copied().unwrap_or(f32::NAN))?;
+                write!(out, ",{}", cell(series.get(index).copied()))?;
             }
-            write!(out, ",{flow_m3_s}")?;
+            write!(out, ",{}", cell(Some(*flow_m3_s)))?;
             for series in &segment.beside {
-                write!(out, ",{}", series.get(index).copied().unwrap_or(f32::NAN))?;
+                write!(out, ",{}", cell(series.get(index).copied()))?;
             }
             write!(out, "\r\n")?;
         }

@@ -292,6 +292,7 @@ impl Recording {
             segments: segments.iter().map(|row| self.segment(row)).collect::<Result<_, _>>()?,
             made_with: text.made_with,
             assumptions: text.assumptions,
+            warnings: text.warnings,
             loss_of_supply: text.loss_of_supply,
             emergency_stop: text.emergency_stop,
             events: text.events,

@@ -32,6 +32,8 @@ pub(super) struct PredictionText {
     pub made_with: MadeWith,
     pub assumptions: Vec<String>,
     #[serde(default)]
+    pub warnings: Vec<String>,
+    #[serde(default)]
     pub loss_of_supply: Option<SuddenStop>,
     #[serde(default)]
     pub emergency_stop: Option<SuddenStop>,
@@ -253,6 +255,7 @@ impl Store {
         let text = PredictionText {
             made_with: prediction.made_with.clone(),
             assumptions: prediction.assumptions.clone(),
+            warnings: prediction.warnings.clone(),
             loss_of_supply: prediction.loss_of_supply.clone(),
             emergency_stop: prediction.emergency_stop.clone(),
             events: prediction.events.clone(),

@@ -325,6 +325,10 @@ fn made_with(runs: &[RunData], names: &[String]) -> Section {
     let head = ["starter", "recording", "device identity", "prediction SHA-256", "solver"].map(str::to_owned).to_vec();
     let mut pieces = vec![Piece::Table(Table { head, rows })];
     if let Some(prediction) = runs.first().and_then(|run| run.prediction.as_ref()) {
+        if !prediction.warnings.is_empty() {
+            pieces.push(Piece::Text("The prediction warns:".into()));
+            pieces.push(Piece::Points(prediction.warnings.clone()));
+        }
         pieces.push(Piece::Text("The prediction assumes:".into()));
         pieces.push(Piece::Points(prediction.assumptions.clone()));
     }

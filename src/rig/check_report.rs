@@ -18,6 +18,12 @@ pub fn text(derived: &Derived, system: System) -> String {
     }
     page.heading("Motor");
     page.line(&format!("  {}", derived.motor));
+    page.heading("Starters");
+    for starter in &derived.starters {
+        for (number, line) in starter.settings.iter().enumerate() {
+            page.row(if number == 0 { &starter.id } else { "" }, line);
+        }
+    }
     strength(&mut page, derived);
     chains(&mut page, derived);
     if !derived.links.is_empty() {

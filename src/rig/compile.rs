@@ -50,6 +50,7 @@ pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
             .map(|entry| starter(entry, file.identity.station, &names, maps))
             .collect::<Option<_>>()?,
         control_valve: control_valve(&file),
+        strokes: strokes(&file),
         permissives: permissives(&file, &order)?,
         trips: trips(&file, &order)?,
         observing: observing(&file, &order)?,
@@ -89,6 +90,7 @@ pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
         rest_fallback_s: file.identity.rest_fallback_s,
         uncertainty: file.uncertainty,
         time_step_s: file.identity.time_step_s,
+        unsteady_friction: file.identity.unsteady_friction,
         station: file.identity.station,
         logger: file.identity.logger,
         text: text.to_owned(),
@@ -170,6 +172,12 @@ fn splash(file: &RigFile, names: &Names, rated_flow_m3_s: f64) -> Option<SplashS
 fn control_valve(file: &RigFile) -> Option<PumpControlValve> {
     let mut controls = file.elements.iter().map(|entry| &entry.control).enumerate();
     controls.find_map(|(element, control)| control.clone().map(|spec| PumpControlValve { element, spec }))
+}
+
+/// Valves that take time, with their element.
+fn strokes(file: &RigFile) -> Vec<(usize, crate::starters::control_valve::Stroke)> {
+    let strokes = file.elements.iter().map(|entry| &entry.stroke).enumerate();
+    strokes.filter_map(|(element, stroke)| Some((element, stroke.clone()?))).collect()
 }
 
 /// All that turns with the pump, at the pump's speed.

@@ -9,15 +9,18 @@ use super::{check, compile};
 use std::path::Path;
 
 /// The shipped rigs by name.
-const SHIPPED: [(&str, &str); 5] = [
+const SHIPPED: [(&str, &str); 7] = [
     ("terrace-bench", include_str!("../../rig-configs/terrace-bench.toml")),
     ("coil-loop", include_str!("../../rig-configs/coil-loop.toml")),
     ("rising-main", include_str!("../../rig-configs/rising-main.toml")),
+    ("fill-bench", include_str!("../../rig-configs/fill-bench.toml")),
+    ("guarded-main", include_str!("../../rig-configs/guarded-main.toml")),
     ("controlled-main", include_str!("../../rig-configs/controlled-main.toml")),
     ("lift-station", include_str!("../../rig-configs/lift-station.toml")),
 ];
 
-/// Text of a shipped rig file (`terrace-bench`, `coil-loop`, `rising-main`, `controlled-main`, `lift-station`).
+/// Text of a shipped rig file (`terrace-bench`, `fill-bench`, `coil-loop`, `rising-main`, `guarded-main`,
+/// `controlled-main`, `lift-station`).
 pub fn shipped(name: &str) -> Option<&'static str> {
     SHIPPED.iter().find(|(known, _)| *known == name).map(|(_, text)| *text)
 }
@@ -67,6 +70,7 @@ fn compiled(document: &Document<'_>, entries: RigFile, maps: &check::Maps, text:
             }
             // A leg that boils makes every line-up look wrong as well.
             check::suction_lift(document, rig, &element_spots);
+            check::time_step(document, rig, &rig_spot);
             if document.problems().is_empty() {
                 check::at_rest(document, rig, &element_spots, &rig_spot);
             }

@@ -8,6 +8,7 @@ use crate::rig::register_map::{RegisterMap, Table};
 use crate::rig::serial_line::SerialLine;
 use crate::rig::uncertainty::Uncertainty;
 use crate::signal::{ChannelId, Scaling};
+use crate::starters::control_valve::Stroke;
 use crate::starters::heating::StartRating;
 use crate::starters::{
     ControlValveSpec, DriveTrain, MotorSpec, PanelSettings, Settings, StarterError, StarterKind, StarterSpec, StopKind,
@@ -47,6 +48,8 @@ pub struct Rig {
     pub npsh_margin_m: f64,
     /// The pump control valve; shut in `network`.
     pub control_valve: Option<PumpControlValve>,
+    /// Valves that take time to move, with their element (index into the network's); part of the way takes its share.
+    pub strokes: Vec<(usize, Stroke)>,
     /// (node, area m2) of held tanks whose area is known.
     pub held: Vec<(usize, f64)>,
     /// (outlet, tank): where water falls from an outlet into a tank.
@@ -85,6 +88,8 @@ pub struct Rig {
     pub uncertainty: Uncertainty,
     /// Largest time step of a prediction, s.
     pub time_step_s: f64,
+    /// Predictions take the friction of changing flow, too (decay coefficient by VB96).
+    pub unsteady_friction: bool,
     /// Predicted for or watched, never commanded.
     pub station: bool,
     /// A station of which only what is watched is described: no machine and no water, so nothing to predict with.
@@ -162,7 +167,8 @@ impl Rig {
     /// by two of them. A band's slowest wave needs the longest step on the same cells; it still keeps to the bound.
     pub fn grid(&self) -> GridOptions {
         let dt_max_s = self.time_step_s * (1.0 - self.uncertainty.wave_speed);
-        GridOptions { dt_max_s, half_grid: true, ..GridOptions::default() }
+        let unsteady_friction = self.unsteady_friction;
+        GridOptions { dt_max_s, unsteady_friction, half_grid: true, ..GridOptions::default() }
     }
 
     /// How the lines stand before a start in line-up `line_up`; `None` where air is not followed.

@@ -11,6 +11,10 @@
 //! A law maps the share of a stroke's time to the share of the stroke; a stroke that begins in between takes the law from
 //! that place on. Steps belong to the local panel: whoever controls the motor orders start and stop, nothing more. That a
 //! valve closes first and then cuts the motor on a limit switch is common practice, no source.
+//!
+//! Range: strokes of 1 ms to an hour, laws that rise from (0, 0) to (1, 1), a limit switch within the travel. Accuracy:
+//! exact for piecewise straight laws; switches act at the first step at or after their place. Closures are held against
+//! Joukowsky and the rigid column in `law_a_closure_within_the_reflection_time_gives_joukowsky_and_a_slow_one_the_rigid_column`.
 
 use super::StarterError;
 use super::ramp_shape::RampShape;

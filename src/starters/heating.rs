@@ -3,6 +3,10 @@
 //! theta is the rotor's temperature above the surroundings as a share of what it may have: every start adds k, and between
 //! starts it falls as exp(-t/tau). A maker's "three starts from cold, two from hot" gives k = 1/3 and a hot motor that
 //! stands at 1 - 2 k before it starts. Common practice (makers state starts so), no source; the sums are a geometric series.
+//!
+//! Range: at least one start from cold, no more from hot than from cold, a cooling time above 0. Accuracy: exact for the
+//! series (`law_lasting_starts_come_to_the_limit_and_no_further`); as a picture of a rotor it is as good as the maker's
+//! figures: one body, one time constant, no heat of running.
 
 use serde::{Deserialize, Serialize};
 

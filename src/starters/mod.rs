@@ -17,12 +17,14 @@ pub mod soft_starter;
 pub mod state;
 pub mod torque_curve;
 pub mod variable_speed;
+mod words;
 
 pub use contactor::ContactorTimes;
 pub use control_valve::{ControlValve, ControlValveSpec};
 pub use drive_train::{DriveTrain, StarterError};
 pub use motor::{Motor, MotorError, Supply};
 pub use panel::PanelSettings;
+pub use words::settings_in_words;
 
 use serde::{Deserialize, Serialize};
 

@@ -7,12 +7,16 @@
 //! | `star_delta.pause_s` | across the line | no voltage between star and delta |
 //! | `kick.voltage` | soft starter | share of line voltage, before the ramp begins; the current limit does not act then |
 //! | `kick.time_s` | soft starter | added to the ramp time, which starts afterwards at the initial voltage |
-//! | `soft_stop` | soft starter | what falls straight to nothing over `ramp_down_s`: voltage, or torque from that at the stop |
+//! | `soft_stop` | soft starter | what falls over `ramp_down_s`: voltage straight from full to initial, then off; or torque straight from that at the stop to nothing |
+//! | `duty_rating` | soft starter | current as a multiple of its rated current (the motor's full-load current if not given), time of a start, starts an hour |
+//! | `torque_limit` | drive | motor torque, multiple of the motor's rated torque; the current limit acts beside it |
+//! | `braking_torque` | drive | torque against the rotation, multiple of rated torque; 0.05 if not given: no braking resistor |
 //! | `ramp_up_shape`, `ramp_down_shape` | drive | the time and change of the straight ramp |
 //! | `set_point` | drive | [`super::set_point`] |
 
 use super::ramp_shape::RampShape;
 use super::set_point::SetPointSettings;
+use super::variable_speed::BRAKING_TORQUE;
 use super::{StarterError, StarterKind};
 use serde::{Deserialize, Serialize};
 
@@ -32,6 +36,35 @@ pub struct PanelSettings {
     pub ramp_down_shape: RampShape,
     /// Drive: its own controller of level, flow or pressure.
     pub set_point: Option<SetPointSettings>,
+    /// Drive: most torque that it lets the motor give, multiple of rated torque; `None`: the current limit alone.
+    pub torque_limit: Option<f64>,
+    /// Drive: most torque against the rotation, multiple of rated torque; `None`: [`BRAKING_TORQUE`], what losses take up.
+    pub braking_torque: Option<f64>,
+    /// Soft starter: what its own thyristors stand.
+    pub duty_rating: Option<DutyRating>,
+}
+
+/// What a soft starter's thyristors stand, as its maker states it: a current for a time, so many starts an hour.
+///
+/// Source: the form of the AC-53a rating of IEC 60947-4-2 (rated current, multiple, time, starts an hour; from memory).
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct DutyRating {
+    /// Rated current, A; `None`: the motor's full-load current.
+    pub rated_current_a: Option<f64>,
+    /// Current of a start, multiple of the rated current.
+    pub current: f64,
+    /// How long it stands that, s.
+    pub time_s: f64,
+    /// Such starts an hour.
+    pub starts_per_hour: u32,
+}
+
+impl DutyRating {
+    /// What heats the thyristors in a start as rated, A2 s: `(X I_e)^2 T_x`.
+    pub fn heat_a2_s(&self, full_load_current_a: f64) -> f64 {
+        let current_a = self.current * self.rated_current_a.unwrap_or(full_load_current_a);
+        current_a * current_a * self.time_s
+    }
 }
 
 /// Windings in star, a pause, windings in delta.
@@ -67,6 +100,11 @@ pub enum SoftStop {
 }
 
 impl PanelSettings {
+    /// Most braking torque of a drive, multiple of rated torque.
+    pub fn braking(&self) -> f64 {
+        self.braking_torque.unwrap_or(BRAKING_TORQUE)
+    }
+
     /// Refuse what no starter of that kind has or can do.
     ///
     /// # Errors
@@ -82,6 +120,9 @@ impl PanelSettings {
             ("soft_stop", self.soft_stop != SoftStop::Voltage && !soft),
             ("ramp shape", shaped && !drive),
             ("set_point", self.set_point.is_some() && !drive),
+            ("torque_limit", self.torque_limit.is_some() && !drive),
+            ("braking_torque", self.braking_torque.is_some() && !drive),
+            ("duty_rating", self.duty_rating.is_some() && !soft),
         ];
         let name = starter.to_owned();
         if let Some((setting, _)) = foreign.into_iter().find(|(_, foreign)| *foreign) {
@@ -99,6 +140,10 @@ impl PanelSettings {
             ("pause_s", self.star_delta.map(|star| star.pause_s), 0.0, 1.0, "s"),
             ("kick voltage", self.kick.map(|kick| kick.voltage), 0.0, 1.0, "x line voltage"),
             ("kick time_s", self.kick.map(|kick| kick.time_s), 0.0, 2.0, "s"),
+            ("torque_limit", self.torque_limit, 0.1, 5.0, "x rated torque"),
+            ("braking_torque", self.braking_torque, 0.0, 2.0, "x rated torque"),
+            ("duty_rating current", self.duty_rating.map(|duty| duty.current), 1.0, 10.0, "x rated current"),
+            ("duty_rating time_s", self.duty_rating.map(|duty| duty.time_s), 0.1, 600.0, "s"),
         ];
         for (setting, value, low, high, unit) in rows {
             match value {

@@ -3,6 +3,10 @@
 //!
 //! A shape maps the share of the ramp's time that has passed to the share of the change that is done. The ramp's time is
 //! that of the straight ramp over the same change, so that shapes can be compared at the same total time.
+//!
+//! Range: shares of time and change, held within 0 to 1; a profile rises from (0, 0) to (1, 1). Accuracy: exact to rounding;
+//! the inverse to 1e-15 (`law_time_is_the_inverse_of_done`). Source: the S is a raised cosine, the two slopes a broken line:
+//! common practice, no source.
 
 use serde::{Deserialize, Serialize};
 use std::f64::consts::PI;

@@ -6,6 +6,12 @@
 //! A stop by torque asks for a torque that falls straight from what it is at the stop to nothing and sets the voltage that
 //! gives it at the present speed, V = sqrt(T_wanted/T_full(speed)); at the end of the ramp the output goes off, whatever
 //! the speed then is.
+//!
+//! Range: voltage 0 to 1 of line voltage, ramps from 0 to an hour, limit 0.5 to 20 times full-load current; beyond them
+//! `settings::check` refuses. Accuracy: first order in the step where the ramp kinks, exact in between; run-up times against
+//! an integration by scipy in `published_motor_starter_and_drive_figures` (cases `softstart-`, tolerance in the sheet).
+//! Source: torque with the square of voltage at equal slip is the induction motor's equivalent circuit; initial voltage,
+//! bypass at full speed and ramp stop are common practice, no source.
 
 use super::Settings;
 use super::contactor::{Contactor, ContactorTimes};

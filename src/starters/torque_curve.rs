@@ -1,4 +1,9 @@
 //! Shape of an induction motor's torque over slip, in multiples of rated torque, at rated voltage and frequency.
+//!
+//! Range: slips of either sign, beyond breakdown as well; breakdown above rated torque. Accuracy: through all given points
+//! (`law_the_curve_passes_through_all_its_points`), between them the form of the curve, not a measurement: a motor's own
+//! curve may differ by tens of percent there. Source: Kloss's formula (published values in 07_motor_starters); the cubic
+//! between the four points is common practice, no source.
 
 /// Kloss's simplified equation: T = 2 T_b/(s/s_b + s_b/s), in the unit of `breakdown_torque`.
 ///

@@ -3,6 +3,11 @@
 //! The drive takes power from the line and gives none back. Without a braking resistor a motor that is pushed by its
 //! load charges the drive's capacitors until it trips, so decelerating drives let their frequency follow the rotor
 //! instead: a fast stop stretches to what the load itself brakes.
+//!
+//! Range: targets 0 to 1.2 of rated frequency; torque limit 0.1 to 5, braking torque 0 to 2 times rated. Above rated
+//! frequency the flux falls as its inverse. Accuracy: ramps exact, held ramps first order in the step; frequency ramps and
+//! voltage over frequency against the sheet 07_motor_starters. Source: constant flux by voltage over frequency is common
+//! practice, no source; efficiency, power factor and braking torque from memory.
 
 use super::Settings;
 use super::StopKind;
@@ -12,7 +17,7 @@ use super::panel::PanelSettings;
 use super::ramp_shape::RampShape;
 use super::settings::{DRIVE_CURRENT_LIMIT, RAMP_S};
 
-/// Most braking torque without a braking resistor, multiple of rated torque: what the losses of motor and drive take
+/// Most braking torque where the panel says nothing, without a braking resistor: multiple of rated torque, what the losses of motor and drive take
 /// up (from memory).
 pub const BRAKING_TORQUE: f64 = 0.05;
 /// Output ends below this share of rated frequency on a ramp stop.
@@ -101,18 +106,28 @@ struct Bounds {
     ahead: f64,
     /// Torque there, N m.
     torque_max_n_m: f64,
+    /// Most braking torque, N m (negative).
+    torque_min_n_m: f64,
 }
 
 impl Bounds {
-    const NONE: Self = Self { behind: f64::NEG_INFINITY, ahead: f64::INFINITY, torque_max_n_m: f64::INFINITY };
+    const NONE: Self = Self {
+        behind: f64::NEG_INFINITY,
+        ahead: f64::INFINITY,
+        torque_max_n_m: f64::INFINITY,
+        torque_min_n_m: f64::NEG_INFINITY,
+    };
 
-    fn new(motor: &Motor, current_limit: f64) -> Self {
-        let ahead = motor.lag_within_current(current_limit).min(motor.breakdown_slip());
+    fn new(motor: &Motor, current_limit: f64, torque_limit: f64, braking_torque: f64) -> Self {
+        let by_current = motor.lag_within_current(current_limit).min(motor.breakdown_slip());
+        let ahead =
+            if torque_limit.is_finite() { by_current.min(motor.lag_for_torque(torque_limit)) } else { by_current };
         let at_limit = motor.synchronous_rad_s() * (1.0 - ahead);
         Self {
-            behind: motor.lag_for_torque(-BRAKING_TORQUE),
+            behind: motor.lag_for_torque(-braking_torque),
             ahead,
             torque_max_n_m: motor.torque_n_m(&Supply::LINE, at_limit).0,
+            torque_min_n_m: -braking_torque * motor.rated_torque_n_m(),
         }
     }
 }
@@ -128,6 +143,9 @@ pub struct VariableSpeed {
     change: Option<Change>,
     ramp_up_s: f64,
     ramp_down_s: f64,
+    /// Multiples of rated torque.
+    torque_limit: f64,
+    braking_torque: f64,
     bounds: Bounds,
     target: f64,
     /// Output frequency, share of rated frequency.
@@ -144,6 +162,8 @@ impl VariableSpeed {
             change: None,
             ramp_up_s: RAMP_S,
             ramp_down_s: RAMP_S,
+            torque_limit: panel.torque_limit.unwrap_or(f64::INFINITY),
+            braking_torque: panel.braking(),
             bounds: Bounds::NONE,
             target: 0.0,
             frequency: 0.0,
@@ -154,7 +174,8 @@ impl VariableSpeed {
     pub(super) fn start(&mut self, settings: &Settings, motor: &Motor, speed_rad_s: f64) {
         self.ramp_up_s = settings.ramp_up_s.unwrap_or(RAMP_S);
         self.ramp_down_s = settings.ramp_down_s.unwrap_or(self.ramp_up_s);
-        self.bounds = Bounds::new(motor, settings.current_limit.unwrap_or(DRIVE_CURRENT_LIMIT));
+        let current_limit = settings.current_limit.unwrap_or(DRIVE_CURRENT_LIMIT);
+        self.bounds = Bounds::new(motor, current_limit, self.torque_limit, self.braking_torque);
         self.target = settings.speed.unwrap_or(1.0);
         self.contactor.close();
         if self.phase == Phase::Off {
@@ -248,7 +269,7 @@ impl VariableSpeed {
     /// Motor torque, N m, and slope, held between braking and limit also within a time step.
     pub(super) fn torque_n_m(&self, motor: &Motor, speed_rad_s: f64) -> (f64, f64) {
         let (torque, slope) = motor.torque_n_m(&self.supply(), speed_rad_s);
-        let held = torque.max(-BRAKING_TORQUE * motor.rated_torque_n_m()).min(self.bounds.torque_max_n_m);
+        let held = torque.max(self.bounds.torque_min_n_m).min(self.bounds.torque_max_n_m);
         if held.to_bits() == torque.to_bits() { (torque, slope) } else { (held, 0.0) }
     }
 

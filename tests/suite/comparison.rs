@@ -196,6 +196,7 @@ fn prediction(offset_pa: f64) -> Prediction {
             cells: 1,
             wave_speed_adjustment: 0.0,
         },
+        warnings: Vec::new(),
         assumptions: vec![],
         loss_of_supply: None,
         emergency_stop: None,

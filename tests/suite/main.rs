@@ -24,6 +24,7 @@ mod dense_stream;
 mod faces;
 mod fieldbus;
 mod fill_bench;
+mod foretold;
 mod fuzz_decoders;
 mod terrace_line_ups;
 mod observe;

@@ -16,6 +16,7 @@ mod bands;
 mod check_valves;
 mod control_valve;
 mod harness;
+mod line_fill;
 mod hydraulics;
 mod machines;
 mod modbus;

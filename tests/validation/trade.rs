@@ -280,9 +280,11 @@ fn accepts_the_declared_duty_of_every_shipped_motor() {
         let rating = rig.motor_starts.unwrap();
         let declared = f64::from(rig.motor_duty.starts_per_hour);
         let lasting = rating.lasting_starts_per_hour();
-        let hp = rig.motor.rated_power_w / 745.7;
-        let table = duty_tables::allowed_starts(hp, rig.motor.poles).map(|allowed| allowed.per_hour);
-        println!("{name}: {declared} starts an hour declared, {lasting:.1} lasting; table for {hp:.0} hp: {table:?}");
+        let table = duty_tables::allowed_starts(rig.motor.rated_power_w, rig.motor.poles).unwrap().per_hour;
+        println!(
+            "{name}: {declared} starts an hour declared, {lasting:.1} lasting; {table} by NEMA MG 10-2001, table 2-3"
+        );
         assert!(declared <= lasting, "{name}: {declared} an hour declared, the motor lasts {lasting}");
+        assert!(declared <= table, "{name}: {declared} an hour declared, NEMA MG 10-2001 table 2-3 allows {table}");
     }
 }

@@ -453,6 +453,11 @@ impl Cluster {
         })
     }
 
+    /// Places of tanks that stand at their rim while water comes in.
+    pub(crate) fn overflowing(&self) -> impl Iterator<Item = usize> {
+        self.tanks.iter().filter(|at| at.tank.runs_over()).map(|at| at.node)
+    }
+
     /// Level of the bottom of the tank at a node of this cluster, minus infinity where none is known, m.
     pub(crate) fn tank_bottom_m(&self, node: usize) -> f64 {
         let tank = self.tanks.iter().find(|at| at.node == node);

@@ -1,11 +1,13 @@
 //! Lines with air in them: a discharge side that starts empty, a suction leg that must be drawn full, and the way back
 //! after a stop, when air follows the water in.
 
-use super::{ElementAt, Plant, PlantEventKind, ShaftDriver};
+use super::shut_in::ShutIn;
+use super::{Plant, PlantEventKind, ShaftDriver};
 use crate::hydraulics::error::HydraulicsError;
 use crate::hydraulics::moc::boundary::Boundary;
 use crate::hydraulics::moc::front::Front;
 use crate::hydraulics::network::Network;
+use crate::hydraulics::nodal::Link;
 use crate::hydraulics::priming::{AirHandling, SuctionLeg};
 use crate::hydraulics::spec::{ElementKind, GridOptions, NetworkSpec, PipeSpec, Place, ShaftSpec, Terminal};
 use crate::hydraulics::steady::SteadyState;
@@ -44,7 +46,7 @@ pub struct LinesAtStart {
 #[derive(Debug)]
 pub(super) struct Air {
     /// Pipes of the discharge side, indices into the line.
-    discharge: Vec<usize>,
+    pub(super) discharge: Vec<usize>,
     /// The suction pipe.
     suction: Option<usize>,
     priming: Option<SelfPriming>,
@@ -53,6 +55,8 @@ pub(super) struct Air {
     /// Share of the casing's air that has been thrown out.
     purged: f64,
     line_full: bool,
+    /// Air of the discharge side that has no way out.
+    pub(super) shut_in: Option<ShutIn>,
 }
 
 /// The two sides of the pump, as elements drawn from the water it draws from to the outlets.
@@ -119,6 +123,7 @@ impl<D: ShaftDriver> Plant<D> {
             air.discharge.iter().for_each(|pipe| self.empty(*pipe, sides.level_m));
             self.left_m3 += before_m3 - self.line.stored_m3();
             air.line_full = false;
+            air.shut_in = None;
         }
         self.air = Some(air);
         at_rest
@@ -144,6 +149,7 @@ impl<D: ShaftDriver> Plant<D> {
             amount_j: 0.0,
             purged: 1.0,
             line_full: !lines.discharge_drained,
+            shut_in: None,
         };
         if lines.discharge_drained {
             air.discharge.iter().for_each(|pipe| plant.drain(*pipe, sides.level_m));
@@ -170,7 +176,7 @@ impl<D: ShaftDriver> Plant<D> {
         }
     }
 
-    fn weight_n_m3(&self) -> f64 {
+    pub(super) fn weight_n_m3(&self) -> f64 {
         let liquid = &self.network.spec().liquid;
         liquid.density_kg_m3 * liquid.gravity_m_s2
     }
@@ -251,7 +257,7 @@ impl<D: ShaftDriver> Plant<D> {
         (lift_m > 0.0).then_some((leg, priming))
     }
 
-    /// Air can leave on the discharge side: it is not full of water, and nothing there is shut.
+    /// Air can leave on the discharge side: it is not full of water, and nothing shuts it off from outlets and tanks.
     #[must_use]
     pub fn vent_open(&self) -> bool {
         self.air.as_ref().is_some_and(|air| self.is_vented(air))
@@ -259,18 +265,7 @@ impl<D: ShaftDriver> Plant<D> {
 
     fn is_vented(&self, air: &Air) -> bool {
         let leaves = air.discharge.first().is_none_or(|pipe| self.line.pipes[*pipe].front.is_some());
-        let shut = |element: &crate::hydraulics::spec::ElementSpec| matches!(&element.kind, ElementKind::Valve(_));
-        let mut valves = self.network.spec().elements.iter().enumerate().filter(|(_, element)| shut(element));
-        leaves && !valves.any(|(index, _)| self.is_shut(index))
-    }
-
-    fn is_shut(&self, element: usize) -> bool {
-        match self.element_at[element] {
-            ElementAt::Link(cluster, link) => {
-                matches!(&self.clusters[cluster].nodal.links[link].boundary, valve @ Boundary::Valve(_) if valve.gain(1.0e-3, 0.0).shut)
-            }
-            ElementAt::Pipe(_) | ElementAt::Blank => false,
-        }
+        leaves && self.has_way_out()
     }
 
     /// Before a step: the pump draws air from the suction leg, whose pressure falls.
@@ -279,6 +274,7 @@ impl<D: ShaftDriver> Plant<D> {
         if let (Some(pipe), Some(priming)) = (air.suction, air.priming) {
             self.draw(&mut air, pipe, &priming);
         }
+        self.press_air(&mut air);
         self.air = Some(air);
     }
 
@@ -311,7 +307,8 @@ impl<D: ShaftDriver> Plant<D> {
         let links = &self.clusters[cluster].nodal.links;
         let rated_rad_s = self.network.pump_spec().map_or(f64::INFINITY, |pump| pump.rated_speed_rad_s);
         let stands = self.speed_rad_s < STANDING_SHARE * rated_rad_s;
-        stands && !links.iter().any(|link| matches!(link.boundary, Boundary::CheckValve(_)))
+        let holds = |link: &Link| matches!(link.boundary, Boundary::CheckValve(_) | Boundary::DiscValve(_));
+        stands && !links.iter().any(holds)
     }
 
     fn air_rate_m3_s(&self, air: &Air, priming: &SelfPriming, vacuum_pa: f64) -> f64 {
@@ -395,7 +392,7 @@ impl<D: ShaftDriver> Plant<D> {
             air.amount_j = self.air_at_rest_j(air, pipe);
             self.tell(PlantEventKind::PrimeLost);
         }
-        if self.line.pipes[pipe].front.is_none() && air.purged < 1.0 {
+        if self.line.pipes[pipe].front.is_none() && air.purged < 1.0 && self.watch.starved.is_empty() {
             self.purge(air, pipe);
         }
     }
@@ -518,7 +515,7 @@ impl Sides {
         };
         let open = |kind: &ElementKind| match kind {
             ElementKind::Valve(valve) => valve.opening > 0.0,
-            ElementKind::CheckValve(_) => false,
+            ElementKind::CheckValve(_) | ElementKind::DiscCheckValve(_) | ElementKind::ReliefValve(_) => false,
             _ => true,
         };
         SteadyState {

@@ -177,6 +177,16 @@ impl<D: ShaftDriver> Plant<D> {
         self.let_go(standing);
     }
 
+    /// Air from a dry tank is at the pump: the impeller lets its water go.
+    pub(super) fn let_dry_pump_go(&mut self) {
+        let rated_m3_s = self.network.pump_spec().map_or(0.0, |pump| pump.rated_flow_m3_s);
+        let standing = self.pump_flow_m3_s() < STANDING_SHARE * rated_m3_s;
+        if self.prime_share() > 0.0 {
+            self.drawing.lets_go = true;
+            self.let_go(standing);
+        }
+    }
+
     /// From a share of gas on the impeller holds its water no longer; it has let go when no water runs.
     fn let_go(&mut self, standing: bool) {
         let (gas_share, prime) = (self.gas_at_pump(), self.prime_share());

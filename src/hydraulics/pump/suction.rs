@@ -1,4 +1,8 @@
 //! What the pump finds at its inlet: suction head enough or not, and gas in the water.
+//!
+//! Range: any flow, speed and inlet head; gas shares 0 to below 1. Accuracy: continuous with its slopes
+//! (`law_slopes_of_the_share_are_its_derivatives`, `law_flow_falls_with_suction_head`); the share of head that is left is a
+//! shape through common figures, not one pump's measurement. Source: see [`super::trouble`]; gas by Boyle's law.
 
 use super::trouble::{
     NO_DROP_RATIO, Npsh, Share, gas_share_at, gas_share_of_head, npsh_required_m, npsh_required_slopes_m, npsh_share,

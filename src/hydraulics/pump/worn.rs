@@ -1,4 +1,7 @@
 //! Worn wear rings: water slips back from the discharge to the eye, so that the impeller carries more than the flanges.
+//!
+//! Range: slip 0 to half of rated flow at rated head, heads of either sign. Source: a ring gap as an orifice between
+//! discharge and eye (from memory).
 
 use super::PumpPoint;
 

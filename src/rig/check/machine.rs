@@ -1,6 +1,6 @@
 //! What the machines and the water themselves refuse: a nameplate that describes no motor, a network without a state.
 
-use crate::hydraulics::spec::ElementKind;
+use crate::hydraulics::spec::{ElementKind, NetworkSpec};
 use crate::hydraulics::steady;
 use crate::hydraulics::water::barometric_head_m;
 use crate::rig::derived::suction_lift_m;
@@ -24,9 +24,15 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile) {
     }
 }
 
-/// No water stands higher over the level it is drawn from than the atmosphere carries it (needs a compiled rig).
+/// No water stands higher over the level it is drawn from than the atmosphere carries it, in any line-up (needs a compiled
+/// rig); told of the first.
 pub(in crate::rig) fn suction_lift(document: &Document<'_>, rig: &Rig, element_spots: &[Spot]) {
-    let network = &rig.network;
+    let line_ups = (0..rig.line_ups.len()).map(|line_up| (rig.plant_parts(line_up).0, &rig.line_ups[line_up].id));
+    let too_high = |(network, _): &(NetworkSpec, &String)| {
+        suction_lift_m(network).is_some_and(|lift_m| lift_m >= barometric_head_m(&network.liquid))
+    };
+    let Some((network, id)) = line_ups.into_iter().find(too_high) else { return };
+    let network = &network;
     let Some(pump) = network.elements.iter().position(|element| matches!(element.kind, ElementKind::Pump(_))) else {
         return;
     };
@@ -36,7 +42,7 @@ pub(in crate::rig) fn suction_lift(document: &Document<'_>, rig: &Rig, element_s
         && let Some(spot) = element_spots.get(pump)
     {
         let found = format!(
-            "a suction lift of {lift_m:.2} m, at which the water boils before it is at the pump: the column would part"
+            "a suction lift of {lift_m:.2} m in line-up {id}, at which the water boils before it is at the pump: the column would part"
         );
         let allowed = format!("a lift below {limit_m:.2} m, the atmosphere less the vapour pressure");
         document.note(spot, found, allowed, None);

@@ -10,9 +10,11 @@ mod machine;
 mod network;
 mod observe;
 mod starters;
+mod time_step;
 
 pub(super) use guards::trips_protect;
 pub(super) use machine::{at_rest, suction_lift};
+pub(super) use time_step::time_step;
 
 use super::derived::shut_off;
 use super::file::RigFile;

@@ -73,6 +73,14 @@ pub fn useful_speeds_of(rig: &Rig, line_up: usize) -> Option<(UsefulSpeeds, f64)
     Some((speeds, static_m))
 }
 
+/// Why the pump moves no water in a line-up at any speed its starters give, with the numbers; `None`: it does.
+pub fn why_no_water(rig: &Rig, line_up: usize) -> Option<String> {
+    let (network, ..) = rig.plant_parts(line_up);
+    let (suction_m, delivery_m) = super::levels(&network);
+    let static_m = super::head_beside_others_m(&network).or(delivery_m.zip(suction_m).map(|(to, from)| to - from))?;
+    useful_speeds(rig, &network, static_m, 1.0)?.err().map(|why| why.to_string())
+}
+
 /// Why a drive's set speed moves no water against a static head, with both speeds; `None`: it does.
 pub fn slow_setting(rig: &Rig, speeds: &UsefulSpeeds, static_m: f64, speed_share: f64) -> Option<String> {
     let set_rad_s = set_speed_rad_s(rig, speed_share);
@@ -87,7 +95,7 @@ pub fn slow_setting(rig: &Rig, speeds: &UsefulSpeeds, static_m: f64, speed_share
 }
 
 /// Why a drive's set speed is too high for the motor or a part, with both speeds; `None`: it is not.
-pub(super) fn fast_setting(rig: &Rig, speeds: &UsefulSpeeds, speed_share: f64) -> Option<String> {
+pub fn fast_setting(rig: &Rig, speeds: &UsefulSpeeds, speed_share: f64) -> Option<String> {
     let set_rad_s = set_speed_rad_s(rig, speed_share);
     let holds = if speeds.maximum_by_power { "the motor's power" } else { "a rated pressure" };
     (set_rad_s > speeds.maximum_rad_s).then(|| {

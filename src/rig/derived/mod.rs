@@ -1,6 +1,7 @@
 //! Figures that follow from a rig: what `check` prints and what some checks compare.
 
 mod acceleration;
+mod coarse;
 mod duty_point;
 mod limits;
 mod notices;
@@ -8,9 +9,10 @@ mod shut_off;
 mod stop_delay;
 
 pub use acceleration::{ACCELERATED_SHARE, across_the_line_s};
+pub use coarse::{boundary_step_s, coarse_words, too_coarse};
 pub use duty_point::{DutyPoint, duty_point};
-pub use limits::{PrimingFigures, UsefulSpeeds, slow_setting, useful_speeds_of};
-pub use notices::{condition_words, motor_words};
+pub use limits::{PrimingFigures, UsefulSpeeds, fast_setting, slow_setting, useful_speeds_of, why_no_water};
+pub use notices::{condition_words, kink_words, motor_words};
 pub use shut_off::{ShutOff, shut_off, shut_off_head_m, top_speed_rad_s};
 pub use stop_delay::worst_stop_delay_s;
 
@@ -20,6 +22,7 @@ use crate::hydraulics::network::joined;
 use crate::hydraulics::spec::{ElementKind, LiquidSpec, NetworkSpec, Terminal};
 use crate::hydraulics::tube_law::TubeLaw;
 use crate::hydraulics::wave_speed::reflection_time_s;
+use crate::starters::settings_in_words;
 use serde::Serialize;
 
 /// Everything `check` shows. SI; keys carry their unit and stay as they are.
@@ -51,6 +54,8 @@ pub struct Derived {
     pub strength: Vec<ShutOff>,
     /// The element that stands nearest to its rating.
     pub weakest: Option<ShutOff>,
+    /// Starters with every setting and what it is relative to.
+    pub starters: Vec<StarterWords>,
     /// Measuring chains.
     pub chains: Vec<ChainFigures>,
     /// Links.
@@ -80,6 +85,24 @@ pub struct PipeFigures {
 
 /// Gauge pressures at which the wave speed of a lay-flat hose is told, Pa: nearly slack, and well stretched.
 const TOLD_AT_PA: [f64; 2] = [0.2e5, 2.0e5];
+
+/// A starter in words.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct StarterWords {
+    /// Id.
+    pub id: String,
+    /// Its settings, each with what it is relative to.
+    pub settings: Vec<String>,
+}
+
+/// Every starter of a rig in words.
+pub fn starter_words(rig: &Rig) -> Vec<StarterWords> {
+    let words = |starter: &super::model::Starter| StarterWords {
+        id: starter.id.clone(),
+        settings: settings_in_words(starter.kind, &starter.settings, &starter.panel),
+    };
+    rig.starters.iter().map(words).collect()
+}
 
 /// What a channel's chain lets through.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -159,17 +182,30 @@ pub fn derive(rig: &Rig) -> Derived {
         motor: motor_words(rig),
         weakest: strength.iter().max_by(|a, b| a.used_share().total_cmp(&b.used_share())).cloned(),
         strength,
+        starters: starter_words(rig),
         chains: rig.channels.iter().map(chain_figures).collect(),
         links: rig.links.iter().map(|link| link_figures(link, rig.stop_delay_budget_s)).collect(),
         assumptions: rig.assumptions.clone(),
         notices: condition_words(&rig.network)
             .into_iter()
+            .chain(kink_words(&rig.network))
+            .chain(notices::duty(rig))
             .chain(start_notice(rig))
             .chain(notices::short_pipes(rig))
+            .chain(coarse_words(rig, boundary_step_s(rig), &run_ups(&line_ups)))
             .chain(line_ups.iter().flat_map(|figures| notices::of(rig, figures)))
             .collect(),
         line_ups,
     }
+}
+
+/// Run-ups across the line, in words and s.
+fn run_ups(line_ups: &[LineUpFigures]) -> Vec<(String, f64)> {
+    let run_up = |figures: &LineUpFigures| {
+        let time_s = figures.acceleration_across_the_line_s?;
+        Some((format!("the run-up across the line ({})", figures.line_up), time_s))
+    };
+    line_ups.iter().filter_map(run_up).collect()
 }
 
 fn chain_figures(channel: &super::model::Channel) -> ChainFigures {

@@ -5,6 +5,7 @@ use crate::hydraulics::plant::{ShortPipeNote, short_pipes as short_pipes_of};
 use crate::hydraulics::pump::trouble::{head_share_by_npsh, npsh_margin_m};
 use crate::hydraulics::spec::{ElementKind, GridOptions, NetworkSpec, PumpCondition};
 use crate::rig::model::Rig;
+use crate::starters::duty_tables::allowed_starts;
 
 /// Every notice of a line-up.
 pub(super) fn of(rig: &Rig, figures: &LineUpFigures) -> Vec<String> {
@@ -56,9 +57,15 @@ pub(super) fn short_pipes(rig: &Rig) -> Vec<String> {
         let (network, ..) = rig.plant_parts(line_up);
         let lump_short_pipes = rig.lines_at_start(line_up).is_none();
         let grid = GridOptions { lump_short_pipes, ..rig.grid() };
-        let notes = short_pipes_of(&network, &grid).unwrap_or_default();
-        lines
-            .extend(notes.iter().map(ShortPipeNote::in_words).filter(|line| !lines.contains(line)).collect::<Vec<_>>());
+        let told = match short_pipes_of(&network, &grid) {
+            Ok(notes) => notes.iter().map(ShortPipeNote::in_words).collect(),
+            Err(why) => vec![format!("line-up {}: no prediction can be made: {why}", rig.line_ups[line_up].id)],
+        };
+        for line in told {
+            if !lines.contains(&line) {
+                lines.push(line);
+            }
+        }
     }
     lines
 }
@@ -108,6 +115,47 @@ pub fn condition_words(network: &NetworkSpec) -> Option<String> {
         ));
     }
     (!words.is_empty()).then(|| format!("the pump is not as new: {}", words.join("; ")))
+}
+
+/// Every kinked hose in words: where, how much it takes, and what opens it.
+pub fn kink_words(network: &NetworkSpec) -> Vec<String> {
+    let kinked = network.elements.iter().filter_map(|element| match &element.kind {
+        ElementKind::Pipe(pipe) => Some((&element.name, pipe.lay_flat?.kink?)),
+        _ => None,
+    });
+    let words = kinked.map(|(name, kink)| {
+        let opens = match kink.opens_pa.is_finite() {
+            true => format!("halved at {:.2} bar", kink.opens_pa / 1e5),
+            false => "the same under any pressure".to_owned(),
+        };
+        format!(
+            "hose {name} has a kink at {:.0} % of its length: loss coefficient {:.1} without pressure, {opens}",
+            100.0 * kink.share,
+            kink.loss_k
+        )
+    });
+    words.collect()
+}
+
+/// Declared starts an hour against the table for such a motor, and against each soft starter's own rating.
+pub(super) fn duty(rig: &Rig) -> Vec<String> {
+    let declared = rig.motor_duty.starts_per_hour;
+    let table = allowed_starts(rig.motor.rated_power_w, rig.motor.poles);
+    let motor = table.filter(|allowed| f64::from(declared) > allowed.per_hour).map(|allowed| {
+        format!(
+            "motor: {declared} starts an hour declared, NEMA MG 10-2001 table 2-3 allows {:.1} to a motor of {:.1} kW and {} \
+             poles with as much inertia as it names; the maker's own figure stands above the table",
+            allowed.per_hour,
+            rig.motor.rated_power_w / 1e3,
+            rig.motor.poles
+        )
+    });
+    let starters = rig.starters.iter().filter_map(|starter| {
+        let (rated, declared) = (starter.panel.duty_rating?.starts_per_hour, starter.duty.starts_per_hour);
+        (declared > rated)
+            .then(|| format!("starter {}: {declared} starts an hour declared, its own rating is {rated}", starter.id))
+    });
+    motor.into_iter().chain(starters).collect()
 }
 
 /// How the motor is reckoned with, in words.

@@ -4,11 +4,15 @@ use super::network::{ElementEntry, rating};
 use super::{Assumptions, need_id, need_name, or_nan};
 use crate::hydraulics::spec::{ElementKind, LiquidSpec, PumpCondition, PumpSpec};
 use crate::hydraulics::water::{self, STANDARD_GRAVITY_M_S2, Site};
+use crate::hydraulics::wave_speed::FreeGas;
 use crate::rig::model::Duty;
 use crate::rig::reader::{Cursor, Spot, Text};
 use crate::starters::heating::StartRating;
 use crate::starters::{MotorSpec, Mounting};
 use crate::units::{Dimension, Want};
+
+/// 0 degC, K.
+const KELVIN: f64 = 273.15;
 
 /// `[motor]`.
 #[derive(Debug)]
@@ -48,8 +52,8 @@ pub struct CouplingEntry {
 }
 
 /// `[liquid]`: water at a temperature and a site; any property may be given instead.
-pub(super) fn liquid(table: Option<Cursor<'_>>, assumed: &mut Assumptions) -> (LiquidSpec, f64) {
-    let Some(table) = table else { return (unreadable_liquid(), f64::NAN) };
+pub(super) fn liquid(table: Option<Cursor<'_>>, assumed: &mut Assumptions) -> (LiquidSpec, f64, Option<FreeGas>) {
+    let Some(table) = table else { return (unreadable_liquid(), f64::NAN, None) };
     table.word("kind", &[("water", ())]);
     let temperature_c = or_nan(table.need_quantity("temperature", &Want::TEMPERATURE.between(0.0, 60.0)));
     let water = water::liquid(temperature_c, site(&table, assumed)).unwrap_or_else(|_| unreadable_liquid());
@@ -61,8 +65,29 @@ pub(super) fn liquid(table: Option<Cursor<'_>>, assumed: &mut Assumptions) -> (L
         vapour_pa: or("vapour_pressure", Want::ABSOLUTE, water.vapour_pa),
         ..water
     };
+    let gas = free_gas(&table, &spec, temperature_c, assumed);
     table.close();
-    (spec, temperature_c)
+    (spec, temperature_c, gas)
+}
+
+/// `free_gas = { share, line_pressure }`: bubbles by volume of the water at the atmosphere, compressed by the line's usual
+/// pressure; they lower the wave speed that follows from a wall or a swell.
+fn free_gas(table: &Cursor<'_>, spec: &LiquidSpec, temperature_c: f64, assumed: &mut Assumptions) -> Option<FreeGas> {
+    let table = table.table("free_gas")?;
+    let share = Want::from_zero(Dimension::Share, "\"0.02 %\"").between(0.0, 0.05);
+    let share = or_nan(table.need_quantity("share", &share));
+    let pressure_pa = or_nan(table.need_quantity("line_pressure", &Want::ABSOLUTE.between(1e3, 1e8)));
+    table.close();
+    // Boyle: the same gas under the line's pressure
+    let in_line = share * spec.atmosphere_pa / pressure_pa;
+    assumed.0.push(format!(
+        "free gas of {:.4} % at the atmosphere is {:.4} % at {:.2} bar(a), which every derived wave speed takes in; it is the same \
+         all along and all the time",
+        100.0 * share,
+        100.0 * in_line,
+        pressure_pa / 1e5
+    ));
+    Some(FreeGas { share: in_line, pressure_pa, temperature_k: temperature_c + KELVIN })
 }
 
 fn site(table: &Cursor<'_>, assumed: &mut Assumptions) -> Site {
@@ -227,6 +252,7 @@ pub(super) fn pump(table: Option<Cursor<'_>>, assumed: &mut Assumptions) -> (Opt
         spot: table.here(),
         wave_speed: None,
         control: None,
+        stroke: None,
     };
     table.close();
     (Some(element), entry)

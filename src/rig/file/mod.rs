@@ -105,6 +105,8 @@ pub struct IdentityEntry {
     pub rest_fallback_s: f64,
     /// Largest time step of a prediction, s.
     pub time_step_s: f64,
+    /// Friction of changing flow beside that of steady flow.
+    pub unsteady_friction: bool,
     /// Predicted for or watched, never commanded.
     pub station: bool,
     /// A station of which only what is watched is described: no pump, no pipes.
@@ -134,7 +136,7 @@ impl RigFile {
     pub fn read(document: &Document<'_>) -> Self {
         let root = document.root();
         let mut assumed = Assumptions::default();
-        let (liquid, temperature_c) = machine::liquid(root.need_table("liquid"), &mut assumed);
+        let (liquid, temperature_c, gas) = machine::liquid(root.need_table("liquid"), &mut assumed);
         let identity = identity(&root, &mut assumed);
         let (station, logger) = (identity.station, identity.logger);
         let machine = |key: &str| if logger { None } else { root.need_table(key) };
@@ -155,7 +157,7 @@ impl RigFile {
             pump,
             other_pumps,
             tanks: network::tanks(&root, &mut assumed),
-            elements: network::elements(&root, pumps, &liquid, &mut assumed),
+            elements: network::elements(&root, pumps, &pipe::Water { liquid: &liquid, gas }, &mut assumed),
             line_ups: network::line_ups(&root),
             starters: control::starters(&root, station, root.has("control_valve"), &mut assumed),
             transfer: root.table("transfer").map(|table| control::transfer(table, &mut assumed)),
@@ -244,6 +246,7 @@ fn identity(root: &Cursor<'_>, assumed: &mut Assumptions) -> IdentityEntry {
             rest_speed_rad_s: f64::NAN,
             rest_fallback_s: f64::NAN,
             time_step_s: f64::NAN,
+            unsteady_friction: false,
             station: false,
             logger: false,
             spot,
@@ -255,7 +258,8 @@ fn identity(root: &Cursor<'_>, assumed: &mut Assumptions) -> IdentityEntry {
         station,
         logger: station && !OF_THE_WATER.iter().any(|key| root.has(key)),
         // Beyond this a running figure would have no sample in its piece.
-        time_step_s: table.quantity("time_step", &Want::TIME.between(1e-5, 5e-3)).unwrap_or(DEFAULT_TIME_STEP_S),
+        time_step_s: table.quantity("time_step", &Want::TIME.between(1e-5, 0.1)).unwrap_or(DEFAULT_TIME_STEP_S),
+        unsteady_friction: table.flag("unsteady_friction").unwrap_or(false),
         name: table.text("name").map_or_else(|| id.text.clone(), |name| name.text),
         about: table.text("about").map_or_else(String::new, |about| about.text),
         invented: table.flag("invented").unwrap_or(false),

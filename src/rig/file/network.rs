@@ -1,10 +1,12 @@
 //! Tanks, pipes, hoses, valves, check valves and line-ups as typed.
 
 use super::{Assumptions, need_id, need_name, or_nan};
-use crate::hydraulics::spec::{CheckValveSpec, ElementKind, LiquidSpec, Terminal, ValveSpec};
+use crate::hydraulics::spec::{CheckValveSpec, ElementKind, Terminal, ValveSpec};
 use crate::rig::model::{Lines, Rating};
 use crate::rig::reader::{Cursor, Spot, Text};
 use crate::starters::ControlValveSpec;
+use crate::starters::control_valve::Stroke;
+use crate::starters::ramp_shape::RampShape;
 use crate::units::{Dimension, Want};
 
 /// A tank or a free outlet at a node.
@@ -65,6 +67,8 @@ pub struct ElementEntry {
     pub wave_speed: Option<WaveSpeed>,
     /// Control valves only: what its own controller does.
     pub control: Option<ControlValveSpec>,
+    /// Valves only: time of its whole travel, and its law.
+    pub stroke: Option<Stroke>,
 }
 
 /// `[[line_up]]`.
@@ -165,19 +169,20 @@ fn tank(table: &Cursor<'_>, assumed: &mut Assumptions) -> (Terminal, Option<f64>
 pub(super) fn elements(
     root: &Cursor<'_>,
     pumps: Vec<ElementEntry>,
-    liquid: &LiquidSpec,
+    water: &super::pipe::Water<'_>,
     assumed: &mut Assumptions,
 ) -> Vec<ElementEntry> {
     let mut entries = pumps;
     for (key, is_hose) in [("pipe", false), ("hose", true)] {
         for table in root.tables(key) {
-            let (pipe, wave_speed) = super::pipe::pipe(&table, is_hose, liquid, assumed);
+            let (pipe, wave_speed) = super::pipe::pipe(&table, is_hose, water, assumed);
             entries.push(element(&table, ElementKind::Pipe(pipe), Some(wave_speed)));
             table.close();
         }
     }
     for table in root.tables("valve") {
-        entries.push(element(&table, ElementKind::Valve(valve(&table, assumed)), None));
+        let stroke = stroke(&table);
+        entries.push(ElementEntry { stroke, ..element(&table, ElementKind::Valve(valve(&table, assumed)), None) });
         table.close();
     }
     for table in root.tables("control_valve") {
@@ -217,6 +222,7 @@ fn element(table: &Cursor<'_>, kind: ElementKind, wave_speed: Option<WaveSpeed>)
         spot: table.here(),
         wave_speed,
         control: None,
+        stroke: None,
     }
 }
 
@@ -254,6 +260,21 @@ fn valve(table: &Cursor<'_>, assumed: &mut Assumptions) -> ValveSpec {
         curve,
         opening: 1.0,
     }
+}
+
+/// `travel` of a valve, the time from open to shut, and `closing_law`, pairs of (share of that time, share of the way).
+fn stroke(table: &Cursor<'_>) -> Option<Stroke> {
+    let share = Want::from_zero(Dimension::Share, "\"40 %\"").between(0.0, 1.0);
+    let law = table.pairs("closing_law", &share, &share).map_or(RampShape::Linear, RampShape::Profile);
+    if !law.is_sound() {
+        let allowed =
+            "pairs of (share of the travel time, share of the way) from 0 % and 0 % to 100 % and 100 %, time rising";
+        table.note("closing_law", "a law that is no travel", allowed, None);
+    }
+    if table.has("closing_law") && !table.has("travel") {
+        table.note("closing_law", "a law without a time", "travel beside it, such as \"4 s\"", None);
+    }
+    Some(Stroke { time_s: table.quantity("travel", &Want::TIME.between(1e-3, 3600.0))?, law })
 }
 
 fn check_valve(table: &Cursor<'_>, assumed: &mut Assumptions) -> CheckValveSpec {

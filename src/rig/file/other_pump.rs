@@ -53,6 +53,7 @@ pub(super) fn other_pumps(
             spot: table.here(),
             wave_speed: None,
             control: None,
+            stroke: None,
         });
         table.close();
     }

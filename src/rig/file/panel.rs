@@ -3,7 +3,7 @@
 use super::{need_name, or_nan};
 use crate::rig::reader::{Cursor, Text};
 use crate::starters::PanelSettings;
-use crate::starters::panel::{Kick, SoftStop, StarDelta};
+use crate::starters::panel::{DutyRating, Kick, SoftStop, StarDelta};
 use crate::starters::ramp_shape::RampShape;
 use crate::starters::set_point::{Controlled, SetPointSettings};
 use crate::units::{Dimension, Want};
@@ -33,7 +33,7 @@ impl PanelEntry {
     }
 }
 
-/// `star_delta`, `kick`, `soft_stop`, `ramp_up_shape` or `ramp_up_profile` (and down), `set_point`.
+/// `star_delta`, `kick`, `soft_stop`, `duty_rating`, `torque_limit`, `braking_torque`, `ramp_up_shape` or `ramp_up_profile` (and down), `set_point`.
 pub(super) fn read(table: &Cursor<'_>) -> PanelEntry {
     let (set_point, node) = set_point(table).unzip();
     let settings = PanelSettings {
@@ -45,6 +45,9 @@ pub(super) fn read(table: &Cursor<'_>) -> PanelEntry {
         ramp_up_shape: shape(table, "ramp_up_shape", "ramp_up_profile"),
         ramp_down_shape: shape(table, "ramp_down_shape", "ramp_down_profile"),
         set_point,
+        torque_limit: table.number("torque_limit", 0.1..=5.0),
+        braking_torque: table.number("braking_torque", 0.0..=2.0),
+        duty_rating: duty_rating(table),
     };
     PanelEntry { settings, node: node.flatten() }
 }
@@ -64,6 +67,20 @@ fn kick(table: &Cursor<'_>) -> Option<Kick> {
     let entry = Kick {
         voltage: or_nan(table.need_number("voltage", 0.1..=1.0)),
         time_s: or_nan(table.need_quantity("time", &Want::TIME.between(1e-3, 2.0))),
+    };
+    table.close();
+    Some(entry)
+}
+
+/// `duty_rating = { current, time, starts_per_hour }`, and `rated_current` where it is not the motor's full-load current.
+fn duty_rating(table: &Cursor<'_>) -> Option<DutyRating> {
+    let table = table.table("duty_rating")?;
+    let starts = table.need_integer("starts_per_hour", 1..=3600);
+    let entry = DutyRating {
+        rated_current_a: table.quantity("rated_current", &Want::positive(Dimension::Current, "\"12 A\"")),
+        current: or_nan(table.need_number("current", 1.0..=10.0)),
+        time_s: or_nan(table.need_quantity("time", &Want::TIME.between(0.1, 600.0))),
+        starts_per_hour: starts.and_then(|starts| u32::try_from(starts).ok()).unwrap_or(0),
     };
     table.close();
     Some(entry)

@@ -5,7 +5,8 @@ use super::network::WaveSpeed;
 use super::{Assumptions, or_nan};
 use crate::hydraulics::spec::{CreepSpec, LayFlatSpec, LiquidSpec, PipeSpec};
 use crate::hydraulics::wave_speed::{
-    Material, Restraint, UpstreamAnchorForm, Wall, WallTheory, WaveLiquid, hose_compliance_per_pa, wave_speed_m_s,
+    FreeGas, Material, Restraint, UpstreamAnchorForm, Wall, WallTheory, WaveLiquid, hose_compliance_per_pa,
+    wave_speed_m_s, wave_speed_with_gas_m_s,
 };
 use crate::rig::reader::Cursor;
 use crate::units::{Dimension, Want};
@@ -19,11 +20,31 @@ const RESTRAINTS: &[(&str, Restraint)] = &[
 /// Roughness where neither file nor material says, m: rubber-lined hose (from memory).
 const ROUGHNESS_M: f64 = 50e-6;
 
+/// The water of all pipes.
+pub(super) struct Water<'a> {
+    /// The liquid alone.
+    pub(super) liquid: &'a LiquidSpec,
+    /// Bubbles in it.
+    pub(super) gas: Option<FreeGas>,
+}
+
+impl Water<'_> {
+    /// Wave speed in a wall that gives so much, with the bubbles, m/s.
+    fn wave_speed_m_s(&self, compliance_per_pa: f64) -> f64 {
+        let (density_kg_m3, bulk_modulus_pa) = (self.liquid.density_kg_m3, self.liquid.bulk_modulus_pa);
+        let liquid = WaveLiquid { density_kg_m3, bulk_modulus_pa };
+        match &self.gas {
+            Some(gas) => wave_speed_with_gas_m_s(&liquid, compliance_per_pa, gas),
+            None => wave_speed_m_s(&liquid, compliance_per_pa),
+        }
+    }
+}
+
 /// Reads `[[pipe]]` or `[[hose]]`.
 pub(super) fn pipe(
     table: &Cursor<'_>,
     is_hose: bool,
-    liquid: &LiquidSpec,
+    water: &Water<'_>,
     assumed: &mut Assumptions,
 ) -> (PipeSpec, WaveSpeed) {
     let length_m = or_nan(table.need_quantity("length", &Want::LENGTH));
@@ -31,11 +52,11 @@ pub(super) fn pipe(
     let material = material(table);
     let stiffness = Stiffness { bore_m, is_hose, material };
     let swell = swell(table);
-    let (wave_speed_m_s, origin) = wave_speed(table, &stiffness, swell, liquid, assumed);
+    let (wave_speed_m_s, origin) = wave_speed(table, &stiffness, swell, water, assumed);
     let area_swell = swell.map(|(swell, _)| 2.0 * swell).filter(|_| !table.has("wave_speed"));
-    let lay_flat = super::lay_flat::lay_flat(table, (is_hose, bore_m), area_swell, liquid, assumed);
+    let lay_flat = super::lay_flat::lay_flat(table, (is_hose, bore_m), area_swell, water.liquid, assumed);
     let wave_speed_m_s = match (lay_flat, swell.filter(|_| area_swell.is_some())) {
-        (Some(flat), Some(swell)) => stretched_wave_speed_m_s(table, &flat, swell, liquid),
+        (Some(flat), Some(swell)) => stretched_wave_speed_m_s(table, &flat, swell, water),
         _ => wave_speed_m_s,
     };
     let roughness_m = roughness(table, material, assumed);
@@ -93,7 +114,7 @@ fn wave_speed(
     table: &Cursor<'_>,
     stiffness: &Stiffness,
     swell: Option<(f64, f64)>,
-    liquid: &LiquidSpec,
+    water: &Water<'_>,
     assumed: &mut Assumptions,
 ) -> (f64, WaveSpeed) {
     let said = table.quantity("wave_speed", &Want::VELOCITY.between(10.0, 1600.0));
@@ -102,10 +123,9 @@ fn wave_speed(
     if table.has("wave_speed") {
         return (or_nan(said), WaveSpeed::Said);
     }
-    let water = WaveLiquid { density_kg_m3: liquid.density_kg_m3, bulk_modulus_pa: liquid.bulk_modulus_pa };
     match (swell, wall) {
-        (Some((compliance, words)), _) => (wave_speed_m_s(&water, compliance), WaveSpeed::Derived(words)),
-        (None, Some((compliance, words))) => (wave_speed_m_s(&water, compliance), WaveSpeed::Derived(words)),
+        (Some((compliance, words)), _) => (water.wave_speed_m_s(compliance), WaveSpeed::Derived(words)),
+        (None, Some((compliance, words))) => (water.wave_speed_m_s(compliance), WaveSpeed::Derived(words)),
         (None, None) => {
             if !table.has("material") && !table.has("swell") {
                 let spot = table.here();
@@ -127,7 +147,7 @@ fn stretched_wave_speed_m_s(
     table: &Cursor<'_>,
     flat: &LayFlatSpec,
     (swell, pressure_pa): (f64, f64),
-    liquid: &LiquidSpec,
+    water: &Water<'_>,
 ) -> f64 {
     let share = pressure_pa / flat.slack_pa;
     let slack = flat.slack_share * share / (1.0 + share * share).sqrt();
@@ -138,8 +158,7 @@ fn stretched_wave_speed_m_s(
         table.note("slack", found, allowed, None);
         return f64::NAN;
     }
-    let water = WaveLiquid { density_kg_m3: liquid.density_kg_m3, bulk_modulus_pa: liquid.bulk_modulus_pa };
-    wave_speed_m_s(&water, compliance)
+    water.wave_speed_m_s(compliance)
 }
 
 /// `swell` (growth of diameter) at `swell_pressure`: what a tape around the hose measures.

@@ -79,7 +79,8 @@ fn run(spec: DiscCheckValveSpec) -> (Closure, (f64, f64)) {
             nearly = Some((plant.time_s(), plant.flow_m3_s(Place::Pipe { element: 2, share: 0.0 })));
         }
         if let Some(shut_on_m3_s) = shut_on_m3_s {
-            let closed = plant.take_events().iter().any(|e| e.kind == PlantEventKind::CheckValveClosed { element: 1 });
+            let told = PlantEventKind::DiscClosed { element: 1, flow_m3_s: shut_on_m3_s };
+            let closed = plant.take_events().iter().any(|event| event.kind == told);
             assert!(closed, "no event of the closure");
             let rise_m = plant.head_m(Place::Node(2)) - before_m;
             return (Closure { nearly: nearly.unwrap(), reverse_m_s: -shut_on_m3_s / area_m2, rise_m }, start);

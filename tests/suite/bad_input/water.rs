@@ -1,33 +1,13 @@
 //! Water that cannot be as the rig file has it: refused or warned of with the reason and the number that shows it.
 
 use super::problems_of;
-use ramprig::prediction::rehearse;
 use ramprig::rig::{self, derive};
-use ramprig::sequence::script::Script;
 
 /// A shipped rig with one edit.
 fn edited(name: &str, old: &str, new: &str) -> String {
     let text = rig::shipped(name).unwrap();
     assert!(text.contains(old), "{name} no longer says {old:?}");
     text.replacen(old, new, 1)
-}
-
-/// What one cycle of a rig comes to, through its contactor.
-fn refusal(text: &str) -> String {
-    let rig = rig::parse(text, "rig.toml").unwrap_or_else(|problems| panic!("{problems}"));
-    let starter = rig.starter_index("contactor").unwrap();
-    let cycle = ramprig::sequence::script::shipped("one-cycle").unwrap();
-    let script = Script::parse(cycle, "one-cycle.toml", &rig, starter).unwrap();
-    rehearse(&rig, &script, starter).map(|made| made.duration_s).unwrap_err().to_string()
-}
-
-#[test]
-fn rejects_a_prediction_in_which_the_suction_tank_runs_dry() {
-    // A tank of 0.02 m2 in place of 0.8 m2 stands 2 m above its outlet and lasts for seconds.
-    let words = refusal(&edited("coil-loop", "area = \"0.8 m2\"", "area = \"0.02 m2\""));
-    for part in ["tank `tank`: it ran dry at ", "level at its bottom 0.50 m", "what runs on would be air"] {
-        assert!(words.contains(part), "expected `{part}` in `{words}`");
-    }
 }
 
 #[test]
@@ -51,8 +31,41 @@ fn warns_of_a_pump_that_does_not_reach_the_static_head_with_both_numbers() {
 }
 
 #[test]
-fn rejects_a_time_step_too_coarse_for_the_waves() {
+fn rejects_a_time_step_too_coarse_for_the_waves_with_both_times() {
+    // 20 ms: two of them are two periods of the supply.
     let problems = problems_of(&edited("coil-loop", "time_step = \"1 ms\"", "time_step = \"20 ms\""));
     let words = problems.to_string();
-    assert!(words.contains("rig.time_step") && words.contains("20 ms"), "{words}");
+    assert!(words.contains("rig.time_step") && words.contains("a time step of 20.000 ms"), "{words}");
+    assert!(words.contains("a period of the motor's supply is 20.0 ms"), "{words}");
+    // A coil of 2 m is over before four steps are.
+    let short = edited("coil-loop", "length = \"180 m\"", "length = \"2 m\"");
+    let short = short.replace("time_step = \"1 ms\"", "time_step = \"6 ms\"");
+    let words = problems_of(&short).to_string();
+    assert!(
+        words.contains("2L/a of the delivery line is ") && words.contains("4 steps to its end and back"),
+        "{words}"
+    );
+}
+
+/// The lift is looked at in every line-up, whose levels may differ from the tank's own.
+#[test]
+fn rejects_a_suction_lift_that_only_one_line_up_has() {
+    let first = "[[line_up]]\nid = \"empty\"";
+    let low = "[[line_up]]\nid = \"low\"\nopen = [\"throttle\", \"nozzle\"]\nlevels = { sump = \"-0.4 m\" }\n\n";
+    let text = edited("fill-bench", first, &format!("{low}{first}"));
+    let text = text.replace("level = \"0 m\"\nheld = true", "level = \"0 m\"\narea = \"2 m2\"\nheld = true");
+    for node in ["pump_inlet", "pump_outlet", "riser_foot"] {
+        assert!(text.contains(&format!("{node} = \"2.5 m\"")));
+    }
+    // 9.75 m over the sump's own level, 10.15 m over the low one; the atmosphere carries 9.84 m
+    let text = ["pump_inlet", "pump_outlet", "riser_foot"]
+        .iter()
+        .fold(text, |text, node| text.replace(&format!("{node} = \"2.5 m\""), &format!("{node} = \"9.75 m\"")));
+    let text = text
+        .replace("riser_top = \"6 m\"", "riser_top = \"10 m\"")
+        .replace("hose_foot = \"6 m\"", "hose_foot = \"10 m\"");
+    let text = text.replace("length = \"6 m\"", "length = \"12 m\"");
+    let words = problems_of(&text).to_string();
+    assert!(words.contains("a suction lift of 10.15 m in line-up low"), "{words}");
+    assert!(!words.contains("9.75 m in line-up"), "{words}");
 }

@@ -143,6 +143,7 @@ pub fn prediction() -> Prediction {
             cells: 17,
             wave_speed_adjustment: 0.012_345_678_901_234_567,
         },
+        warnings: Vec::new(),
         assumptions: vec!["line full".into(), "größer".into()],
         loss_of_supply: Some(loss()),
         emergency_stop: Some(SuddenStop { motor_off_after_s: 0.015, ..loss() }),

@@ -225,6 +225,7 @@ fn empty_prediction() -> Prediction {
             wave_speed_adjustment: 0.0,
         },
         assumptions: Vec::new(),
+        warnings: Vec::new(),
         loss_of_supply: None,
         emergency_stop: None,
         events: Vec::new(),

@@ -44,10 +44,7 @@ pub fn area_m2(bore_m: f64) -> f64 {
     FRAC_PI_4 * bore_m * bore_m
 }
 
-/// Kv of an orifice `Q = CdA sqrt(2 g H)`, m3/h at 1 bar: the definition of Kv with water of 1000 kg/m3.
-pub fn kv_of_orifice(cda_m2: f64) -> f64 {
-    3600.0 * cda_m2 * 200.0_f64.sqrt()
-}
+pub use ramprig::hydraulics::valve::kv_of_orifice_m3_h as kv_of_orifice;
 
 pub fn valve(kv_open_m3_h: f64) -> ElementKind {
     ElementKind::Valve(ValveSpec { kv_open_m3_h, curve: vec![], opening: 1.0 })

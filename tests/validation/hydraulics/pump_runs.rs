@@ -10,6 +10,8 @@ use ramprig::hydraulics::spec::{
     CheckValveSpec, ElementKind, GridOptions, NetworkSpec, PipeSpec, PumpSpec, ShaftSpec, Terminal,
 };
 use ramprig::hydraulics::steady;
+use ramprig::starters::motor;
+use ramprig::starters::torque_curve::{kloss_slope, kloss_torque};
 use std::f64::consts::PI;
 
 /// A pump of ratios: head, flow, speed and torque are their own rated values.
@@ -69,7 +71,7 @@ fn published_donsky_1961_four_quadrants() {
     );
 }
 
-/// Induction motor by Kloss's formula at full voltage: `T = 2 Tb / (s/sb + sb/s)`.
+/// Induction motor at full voltage by the project's own form of Kloss's formula.
 struct Kloss {
     breakdown_n_m: f64,
     breakdown_slip: f64,
@@ -78,11 +80,9 @@ struct Kloss {
 
 impl ShaftDriver for Kloss {
     fn torque_n_m(&self, speed_rad_s: f64) -> (f64, f64) {
-        let slip = 1.0 - speed_rad_s / self.synchronous_rad_s;
-        let (s, sb) = (slip, self.breakdown_slip);
-        let below = s * s + sb * sb;
-        let torque_n_m = 2.0 * self.breakdown_n_m * s * sb / below;
-        let by_slip = 2.0 * self.breakdown_n_m * sb * (sb * sb - s * s) / (below * below);
+        let slip = motor::slip(self.synchronous_rad_s, speed_rad_s);
+        let torque_n_m = kloss_torque(self.breakdown_n_m, self.breakdown_slip, slip);
+        let by_slip = kloss_slope(self.breakdown_n_m, self.breakdown_slip, slip);
         (torque_n_m, -by_slip / self.synchronous_rad_s)
     }
 

@@ -4,6 +4,7 @@ use super::bed::{
     area_m2, chain, crossing_s, flow_m3_s, head_m, kv_of_orifice, liquid, pipe, running, table, tank, valve,
 };
 use crate::harness::{Case, Sheet};
+use ramprig::hydraulics::friction::{minor_loss_m, velocity_m_s};
 use ramprig::hydraulics::plant::Plant;
 use ramprig::hydraulics::shaft::NoDrive;
 use ramprig::hydraulics::spec::{ElementKind, NetworkSpec, Place, Terminal};
@@ -101,7 +102,7 @@ pub(super) fn two_in_series(case: &Case) -> NetworkSpec {
     let (lengths, bores) = (case.si_list("L"), case.si_list("D"));
     let (factors, speeds) = (case.si_list("f"), case.si_list("a"));
     let (level_m, flow, g) = (case.si("H_R"), case.si("Q0"), case.si("g"));
-    let loss_m = |i: usize| factors[i] * lengths[i] / bores[i] * (flow / area_m2(bores[i])).powi(2) / (2.0 * g);
+    let loss_m = |i: usize| minor_loss_m(factors[i] * lengths[i] / bores[i], velocity_m_s(flow, bores[i]), g);
     let valve_m = level_m - loss_m(0) - loss_m(1);
     let line = |i: usize| ElementKind::Pipe(pipe(lengths[i], bores[i], speeds[i], factors[i]));
     chain(
@@ -168,7 +169,7 @@ fn instant_closure(sheet: &mut Sheet, case: &Case) {
     let (velocity, g) = (case.si("V0"), case.si("g"));
     let f = case.si("f_constant");
     let flow = velocity * area_m2(case.si("D"));
-    let loss_m = f * case.si("L") / case.si("D") * velocity * velocity / (2.0 * g);
+    let loss_m = minor_loss_m(f * case.si("L") / case.si("D"), velocity, g);
     let cda_m2 = |head_m: f64| flow / (2.0 * g * head_m).sqrt();
     let dt_s = case.si("L") / case.si("a") / CELLS;
     let mut plant = running(&one_pipe(case, ("H_R", "L"), f, cda_m2(case.si("H_R") - loss_m)), dt_s);

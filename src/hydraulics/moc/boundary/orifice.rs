@@ -1,4 +1,6 @@
 //! A fixed orifice between pipe ends: `H_from - H_to = r Q|Q|` both ways.
+//!
+//! Accuracy: exact in steady flow (`agrees_with_closed_form_flow_of_an_orifice`); taken as if steady at every instant.
 
 use super::Gain;
 use crate::hydraulics::error::HydraulicsError;
