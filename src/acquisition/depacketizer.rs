@@ -139,6 +139,13 @@ pub struct StreamCounts {
     pub ssrc: Option<u32>,
 }
 
+impl StreamCounts {
+    /// The samples come out of a recording.
+    pub fn is_replay(&self) -> bool {
+        self.ssrc == Some(super::rtp::REPLAYED)
+    }
+}
+
 /// Where the stream stands.
 #[derive(Debug, Clone, Copy)]
 struct Position {

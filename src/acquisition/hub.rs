@@ -8,7 +8,7 @@
 use super::depacketizer::StreamCounts;
 use super::recent::{CountSpan, Recent};
 use super::timebase::{Fit, Timebase};
-use super::{LiveMinMax, Setup, Statistics, rig_ns_of};
+use super::{Input, LiveMinMax, Setup, Statistics, rig_ns_of};
 use crate::clock::{RigClock, WallClock};
 use crate::sequence::ports::{ArmedTrip, SamplePort, SampleView, TripEvent};
 use crate::signal::{Block, Scaling};
@@ -301,18 +301,35 @@ impl Hub {
         let age_wall_ns = self.clock.now_ns().saturating_sub(state.last_arrival_ns);
         let inputs = &self.setup.inputs;
         let (mean, span) = (state.recent.mean(MEAN_S), state.recent.span(SPAN_S));
+        let (square, ends) = (state.recent.mean_square(MEAN_S), state.recent.ends(MEAN_S));
         // The age is judged here too: a sampling thread that hangs must not look alive.
         let stale = || (age_wall_ns > self.max_age_ns()).then(|| self.stale_text(age_wall_ns, &state.counts));
         SampleView {
             newest_rig_ns: rig_ns_of(state.recent.end_frame().saturating_sub(1), self.setup.source.rate_hz),
             age_wall_ns,
-            mean: inputs.iter().map(|i| i.scaling.offset + i.scaling.scale * mean[i.position]).collect(),
+            mean: inputs.iter().map(|i| level(i, mean[i.position], square[i.position])).collect(),
+            unbelievable: inputs.iter().map(|i| unbelievable(i, ends[i.position])).collect(),
             span_1s: inputs.iter().map(|i| i.scaling.scale.abs() * span[i.position]).collect(),
             frames: state.counts.frames,
             frames_missing: state.counts.frames_missing,
             lost: state.lost.clone().or_else(stale),
         }
     }
+}
+
+/// The mean in SI; of what swings about zero the RMS value, over a whole number of half cycles of 50 and of 60 Hz.
+fn level(input: &Input, mean: f64, square: f64) -> f64 {
+    let Scaling { scale, offset } = input.scaling;
+    match input.waveform {
+        false => offset + scale * mean,
+        true => (scale * scale * square + 2.0 * scale * offset * mean + offset * offset).max(0.0).sqrt(),
+    }
+}
+
+/// Every sample at or beyond an end of what can be believed.
+fn unbelievable(input: &Input, ends: CountSpan) -> bool {
+    let (Some((low, high)), Some((least, most))) = (input.believable, ends) else { return false };
+    most <= low || least >= high
 }
 
 /// Smallest and largest in SI; a falling converter swaps them; `NaN` where all frames are missing.
@@ -350,5 +367,67 @@ impl SamplePort for Port {
         let waited = self.0.changed.wait_timeout_while(state, timeout, nothing_new);
         let (state, _) = waited.unwrap_or_else(PoisonError::into_inner);
         self.0.view_of(&state)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::clock::ManualClock;
+    use crate::rig::model::{SampleCode, SampleWire, Source};
+
+    const RATE_HZ: f64 = 10_000.0;
+    /// 0.1 % of the value: half cycles are whole, what is left is rounding to counts.
+    const SHARE: f64 = 1e-3;
+
+    fn view_of(counts: impl Fn(f64) -> i32, input: Input) -> SampleView {
+        let source = Source {
+            id: "fast".to_owned(),
+            address: "test".to_owned(),
+            wire: SampleWire::Tcp,
+            code: SampleCode::L24,
+            rate_hz: RATE_HZ,
+            payload_type: 96,
+            max_age_s: 0.5,
+        };
+        let setup = Setup { source, inputs: vec![input], trips: Vec::new() };
+        let hub = Hub::new(setup, Arc::new(ManualClock::at(0)), RigClock::default());
+        let counts: Vec<i32> = (0..2_000).map(|k| counts(f64::from(k) / RATE_HZ)).collect();
+        let block = Block { first_frame: 0, missing_before: 0, channels: 1, counts, arrived_wall_ns: 0 };
+        hub.publish(&[Arc::new(block)], &StreamCounts::default(), None);
+        Port(Arc::new(hub)).view()
+    }
+
+    /// What a welded contact looks like on the bare signal of a current transformer.
+    #[test]
+    fn law_a_current_as_it_swings_counts_by_its_rms_value() {
+        let scaling = Scaling { scale: 1e-3, offset: 0.5 };
+        for line_hz in [50.0, 60.0] {
+            // 7 A rms at any phase, over counts of 1 mA with a zero of 0.5 A.
+            let counts = |t: f64| {
+                ((7.0 * 2.0_f64.sqrt() * (std::f64::consts::TAU * line_hz * t + 0.7).sin() - 0.5) / 1e-3).round() as i32
+            };
+            let got = view_of(counts, Input { waveform: true, ..Input::plain(0, scaling) }).mean[0];
+            assert!((got - 7.0).abs() < 7.0 * SHARE, "{line_hz} Hz: expected 7 A, got {got} A (sine, closed form)");
+            let mean = view_of(counts, Input::plain(0, scaling)).mean[0];
+            assert!(mean.abs() < 0.01, "its mean says nothing: {mean} A");
+        }
+        let none = view_of(|_| -500, Input { waveform: true, ..Input::plain(0, scaling) }).mean[0];
+        assert!(none.abs() < 1e-9, "no current: {none} A");
+    }
+
+    #[test]
+    fn believes_no_channel_whose_every_sample_stands_at_an_end() {
+        let input = Input { believable: Some((-100, 100)), ..Input::plain(0, Scaling { scale: 1.0, offset: 0.0 }) };
+        for (counts, failed) in [(-100, true), (-101, true), (-99, false), (99, false), (100, true), (8_000, true)] {
+            assert_eq!(view_of(|_| counts, input).unbelievable, [failed], "{counts} counts");
+        }
+        let touches = |t: f64| if t > 0.15 { 100 } else { 0 };
+        assert_eq!(view_of(touches, input).unbelievable, [false], "half of the last 0.1 s");
+        assert_eq!(
+            view_of(|_| 8_000, Input::plain(0, input.scaling)).unbelievable,
+            [false],
+            "an end that is not known"
+        );
     }
 }

@@ -210,7 +210,7 @@ mod tests {
                 payload_type: 96,
                 max_age_s: 0.5,
             },
-            inputs: vec![Input { position: 1, scaling: Scaling { scale, offset: 100.0 } }],
+            inputs: vec![Input::plain(1, Scaling { scale, offset: 100.0 })],
             trips: vec![trip],
         }
     }

@@ -77,6 +77,17 @@ pub struct Input {
     pub position: usize,
     /// Counts to SI.
     pub scaling: Scaling,
+    /// It swings about zero (alternating current): what counts is its RMS value.
+    pub waveform: bool,
+    /// Counts between which it can be believed, see [`model::Channel::believable`]; `None`: always.
+    pub believable: Option<(i32, i32)>,
+}
+
+impl Input {
+    /// One that is what it reads and is always believed.
+    pub fn plain(position: usize, scaling: Scaling) -> Self {
+        Self { position, scaling, waveform: false, believable: None }
+    }
 }
 
 /// What acquisition needs of a rig.
@@ -90,10 +101,22 @@ pub struct Setup {
     pub trips: Vec<Trip>,
 }
 
+impl Input {
+    fn of(channel: &model::Channel) -> Self {
+        let counts = |value: f64| (value - channel.scaling.offset) / channel.scaling.scale;
+        let believable = channel.believable().map(|(low, high)| {
+            let (a, b) = (counts(low), counts(high));
+            (a.min(b).floor() as i32, a.max(b).ceil() as i32)
+        });
+        let waveform = channel.quantity == model::Quantity::CurrentWave;
+        Self { position: channel.input, scaling: channel.scaling, waveform, believable }
+    }
+}
+
 impl Setup {
     /// From a rig.
     pub fn of(rig: &Rig) -> Self {
-        let inputs = rig.channels.iter().map(|c| Input { position: c.input, scaling: c.scaling }).collect();
+        let inputs = rig.channels.iter().map(Input::of).collect();
         Self { source: rig.source.clone(), inputs, trips: rig.trips.clone() }
     }
 

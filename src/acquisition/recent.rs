@@ -15,11 +15,13 @@ const KEPT_S: f64 = 30.0;
 #[derive(Debug, Clone, Copy)]
 struct Cell {
     sum: i64,
+    /// Of squares; rounding in the sixteenth digit.
+    squares: f64,
     least: i32,
     most: i32,
 }
 
-const EMPTY: Cell = Cell { sum: 0, least: i32::MAX, most: i32::MIN };
+const EMPTY: Cell = Cell { sum: 0, squares: 0.0, least: i32::MAX, most: i32::MIN };
 
 /// One interval.
 #[derive(Debug, Clone, Copy, Default)]
@@ -95,6 +97,7 @@ impl Recent {
             slot.frames += 1;
             for (cell, &count) in cells.iter_mut().zip(frame) {
                 cell.sum += i64::from(count);
+                cell.squares += f64::from(count) * f64::from(count);
                 cell.least = cell.least.min(count);
                 cell.most = cell.most.max(count);
             }
@@ -134,13 +137,30 @@ impl Recent {
         sums.iter().map(|&sum| if frames == 0 { f64::NAN } else { sum as f64 / frames as f64 }).collect()
     }
 
-    /// Largest less smallest counts of each frame position over the last `span_s`; `NaN` where unknown.
-    pub fn span(&self, span_s: f64) -> Vec<f64> {
+    /// Mean of the squares of counts, as [`Self::mean`].
+    pub fn mean_square(&self, span_s: f64) -> Vec<f64> {
+        let mut sums = vec![0.0; self.channels];
+        let mut frames = 0_u64;
+        for (held, cells) in self.window(span_s).into_iter().flat_map(|(first, last)| self.held(first, last)) {
+            frames += u64::from(held);
+            sums.iter_mut().zip(cells).for_each(|(sum, cell)| *sum += cell.squares);
+        }
+        sums.iter().map(|&sum| if frames == 0 { f64::NAN } else { sum / frames as f64 }).collect()
+    }
+
+    /// Smallest and largest counts of each frame position over the last `span_s`; `None` where unknown.
+    pub fn ends(&self, span_s: f64) -> Vec<CountSpan> {
         let mut spans = vec![EMPTY; self.channels];
         for (_, cells) in self.window(span_s).into_iter().flat_map(|(first, last)| self.held(first, last)) {
             merge(&mut spans, cells);
         }
-        spans.iter().map(|s| if s.least > s.most { f64::NAN } else { f64::from(s.most) - f64::from(s.least) }).collect()
+        spans.iter().map(|s| (s.least <= s.most).then_some((s.least, s.most))).collect()
+    }
+
+    /// Largest less smallest counts of each frame position over the last `span_s`; `NaN` where unknown.
+    pub fn span(&self, span_s: f64) -> Vec<f64> {
+        let span = |ends: CountSpan| ends.map_or(f64::NAN, |(least, most)| f64::from(most) - f64::from(least));
+        self.ends(span_s).into_iter().map(span).collect()
     }
 
     /// Complete intervals after frame `after`, at most `most` of them, made as wide as that needs. What is older than

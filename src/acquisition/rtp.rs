@@ -3,6 +3,8 @@
 //! Nothing in a packet is believed before it is checked against the packet's own length; a wrong field is an error with
 //! the value found, never a panic.
 
+/// Synchronisation source of `ramprig replay` ("RPLY"): what it sends happened before, and no run is commanded on it.
+pub const REPLAYED: u32 = 0x5250_4C59;
 /// Fixed header, bytes.
 pub const HEADER_LEN: usize = 12;
 

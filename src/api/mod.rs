@@ -38,6 +38,12 @@ pub struct Snapshot {
     pub samples_lost: Option<String>,
     /// Rig time now, s.
     pub rig_time_s: f64,
+    /// The selector stands at remote, where the rig says so.
+    #[serde(default)]
+    pub remote: Option<bool>,
+    /// The hardwired emergency-stop circuit is closed, where the rig says so.
+    #[serde(default)]
+    pub emergency_stop_ok: Option<bool>,
     /// Figures of each link since it was opened.
     #[serde(default)]
     pub links: Vec<LinkStatistics>,

@@ -92,6 +92,9 @@ pub enum Verb {
     },
     /// Write recordings as tables for other programs: comma-separated, SI, a folder a rig and day.
     Export(ExportArgs),
+    /// Write a recording's samples to standard output as if they came live: RTP packets behind their length (RFC 4571), 24
+    /// bits. `command = ["ramprig", "replay", "run.h5"]` with `framing = "rfc4571"` makes it the source of a rig.
+    Replay(ReplayArgs),
     /// The whole way on the virtual rig: three starters, two cycles each, table and report.
     Demo(DemoArgs),
 }
@@ -108,6 +111,19 @@ pub struct Wires {
     /// Folder for duty counters and the owner's lock; default: the user's state folder.
     #[arg(long, value_name = "DIR")]
     pub state_dir: Option<PathBuf>,
+}
+
+/// `replay`.
+#[derive(Debug, Args)]
+pub struct ReplayArgs {
+    /// Recording.
+    pub file: PathBuf,
+    /// As fast as it is read, instead of in step with the clock.
+    #[arg(long)]
+    pub fast: bool,
+    /// RTP payload type.
+    #[arg(long, default_value_t = 96, value_parser = clap::value_parser!(u8).range(0..=127))]
+    pub payload_type: u8,
 }
 
 /// `check`.

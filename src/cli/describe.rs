@@ -247,7 +247,7 @@ fn sudden_stops(summary: &Summary, units: System) -> String {
 fn dimension(quantity: Quantity) -> Dimension {
     match quantity {
         Quantity::GaugePressure => Dimension::Pressure,
-        Quantity::LineCurrent => Dimension::Current,
+        Quantity::LineCurrent | Quantity::CurrentWave => Dimension::Current,
         Quantity::ShaftSpeed => Dimension::Speed,
         Quantity::Flow => Dimension::Flow,
         Quantity::Contact => Dimension::Share,

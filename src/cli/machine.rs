@@ -9,7 +9,7 @@ use super::wires::load_with;
 use crate::clock::{SystemClock, WallClock, realtime};
 use crate::fieldbus;
 use crate::recording;
-use crate::rig::derived::worst_stop_delay_s;
+use crate::rig::derived::link_stop_delay_s;
 use crate::rig::model::Rig;
 use serde::Serialize;
 use std::path::Path;
@@ -62,10 +62,7 @@ fn percentile_ms(sorted_ns: &[u64], share: f64) -> f64 {
 
 /// What a wake may take: half the age at which samples count as lost, and what the stop budget leaves beside the links.
 fn wake_most_ms(rig: &Rig) -> f64 {
-    let worst = |link: &crate::rig::model::Link| {
-        worst_stop_delay_s(link.timeout_s, link.second_stop_connection, link.serial.as_ref())
-    };
-    let links_s = rig.links.iter().map(worst).fold(0.0, f64::max);
+    let links_s = (0..rig.links.len()).map(|index| link_stop_delay_s(rig, index)).fold(0.0, f64::max);
     let left_s = (rig.stop_delay_budget_s - links_s) / WAKES_IN_A_ROW;
     1e3 * left_s.min(WAKE_SHARE * rig.source.max_age_s)
 }

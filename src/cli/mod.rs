@@ -13,6 +13,7 @@ mod machine;
 pub mod output;
 mod observe;
 mod play;
+mod replay;
 mod serve;
 mod shelf;
 mod signals;
@@ -78,6 +79,7 @@ fn carry_out(arguments: &Arguments, output: Output) -> Result<Exit, Failure> {
         Verb::Virtual(args) => play::play(args, output),
         Verb::Compare(args) => evidence::compare(args, output, units),
         Verb::Report { files, out } => evidence::report(files, out, output, units),
+        Verb::Replay(args) => replay::replay(args, output),
         Verb::Recover { file } => evidence::recover(file, output),
         Verb::Verify(args) => verify::verify(args, output),
         Verb::List(args) => shelf::list(args, output),

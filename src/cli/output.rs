@@ -62,6 +62,11 @@ impl Output {
         }
     }
 
+    /// Standard output for bytes that another program reads.
+    pub fn bytes(self) -> impl Write {
+        std::io::BufWriter::new(std::io::stdout().lock())
+    }
+
     /// A line for another program on standard output, flushed at once.
     pub fn announce(self, line: &str) {
         write_line(&mut std::io::stdout().lock(), line);

@@ -132,7 +132,7 @@ fn tell(rig: &Rig, hold: &Hold, drifts: &[(String, f64)], words: &[String], outp
         let Some(channel) = rig.channels.iter().find(|channel| channel.id.0 == held.id) else { continue };
         let dimension = match channel.quantity {
             Quantity::GaugePressure => Dimension::Pressure,
-            Quantity::LineCurrent => Dimension::Current,
+            Quantity::LineCurrent | Quantity::CurrentWave => Dimension::Current,
             Quantity::ShaftSpeed => Dimension::Speed,
             Quantity::Flow => Dimension::Flow,
             Quantity::Contact => Dimension::Share,

@@ -7,7 +7,7 @@
 pub mod realtime;
 mod system;
 
-pub use system::{SystemClock, sleep_wall, utc_now_rfc3339};
+pub use system::{SystemClock, Uptime, sleep_wall, uptime, utc_now_rfc3339};
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};

@@ -1,6 +1,7 @@
 //! The one reader of the operating system's clock.
 
 use super::WallClock;
+use serde::{Deserialize, Serialize};
 use std::sync::OnceLock;
 use std::time::{Duration, Instant};
 
@@ -22,6 +23,25 @@ impl WallClock for SystemClock {
 /// Civil time in UTC, RFC 3339 with milliseconds, for names and records; never for measuring.
 pub fn utc_now_rfc3339() -> String {
     jiff::Timestamp::now().strftime("%Y-%m-%dT%H:%M:%S%.3fZ").to_string()
+}
+
+/// A moment counted from when the computer was switched on, sleep included: no setting of the date moves it.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Uptime {
+    /// Which switching-on; empty where the system does not say.
+    pub boot: String,
+    /// Since then, s.
+    pub since_boot_s: f64,
+}
+
+/// Now. By `/proc` (Linux); elsewhere nothing is known.
+pub fn uptime() -> Uptime {
+    let read = |path: &str| std::fs::read_to_string(path).ok();
+    let seconds = read("/proc/uptime").and_then(|text| text.split_whitespace().next()?.parse().ok());
+    match (read("/proc/sys/kernel/random/boot_id"), seconds) {
+        (Some(boot), Some(since_boot_s)) => Uptime { boot: boot.trim().to_owned(), since_boot_s },
+        _ => Uptime::default(),
+    }
 }
 
 /// Let wall time pass on this thread: pacing of the virtual rig and back-off only, never to wait for an event.

@@ -32,6 +32,8 @@ const ONSET_SIGMAS: f64 = 6.0;
 const ONSET_SHARE: f64 = 0.01;
 /// ... on average over this long, s (one half-cycle at 50 Hz would pass a shorter one).
 const ONSET_HELD_S: f64 = 0.02;
+/// An alternating current is compared by its RMS value over the last so long, s: five half cycles of 50 Hz, six of 60 Hz.
+const RMS_S: f64 = 0.05;
 /// Unit of a contact's channel.
 pub(super) const CONTACT_UNIT: &str = "1";
 /// Gaps up to this long are bridged by a straight line before filtering, s; longer ones stay gaps.
@@ -186,9 +188,40 @@ pub struct AlignedCycle {
 /// Cut, align and filter a run.
 pub fn align(run: &RunData) -> Vec<AlignedCycle> {
     let Some(first) = run.traces.first() else { return Vec::new() };
+    let swings = run.channels.iter().any(|info| info.waveform);
+    let with_rms = swings.then(|| rms_of_waveforms(run));
+    let run = with_rms.as_ref().unwrap_or(run);
     let filtered: Vec<Trace> = run.channels.iter().zip(&run.traces).map(|(c, t)| filter_trace(c, t)).collect();
     let samples_end_s = first.t0_s + first.values.len() as f64 * first.dt_s;
     cycles(&run.marks, samples_end_s).into_iter().map(|cycle| align_cycle(run, &filtered, cycle)).collect()
+}
+
+/// A run whose alternating currents are RMS values, as the prediction has them.
+fn rms_of_waveforms(run: &RunData) -> RunData {
+    let mut run = run.clone();
+    for (info, trace) in run.channels.iter().zip(&mut run.traces).filter(|(info, _)| info.waveform) {
+        let window = (RMS_S / trace.dt_s).round().max(1.0) as usize;
+        trace.values = sliding_rms(&trace.values, window);
+        tracing::debug!(channel = %info.id, "compared by its RMS value");
+    }
+    run
+}
+
+/// RMS over the last `window` samples; `NaN` within a window of a missing one, and before the first whole window.
+fn sliding_rms(values: &[f64], window: usize) -> Vec<f64> {
+    let mut sums = vec![0.0; values.len() + 1];
+    let mut missing = vec![0_usize; values.len() + 1];
+    for (k, value) in values.iter().enumerate() {
+        let known = if value.is_nan() { 0.0 } else { *value };
+        sums[k + 1] = sums[k] + known * known;
+        missing[k + 1] = missing[k] + usize::from(value.is_nan());
+    }
+    let rms = |end: usize| {
+        let begin = end.checked_sub(window)?;
+        let whole = missing[end] == missing[begin];
+        whole.then(|| ((sums[end] - sums[begin]).max(0.0) / window as f64).sqrt())
+    };
+    (1..=values.len()).map(|end| rms(end).unwrap_or(f64::NAN)).collect()
 }
 
 fn align_cycle(run: &RunData, filtered: &[Trace], cycle: Cycle) -> AlignedCycle {

@@ -85,6 +85,8 @@ pub struct ChannelInfo {
     pub label: String,
     /// SI unit: `Pa`, `A`, `rad/s`.
     pub unit: String,
+    /// It swings about zero (alternating current): its RMS value is compared.
+    pub waveform: bool,
     /// Channel frequency class of the analysis filter; 0 = none.
     pub filter_class: u32,
     /// Bandwidth of sensor and mounting, Hz.

@@ -6,6 +6,8 @@
 //! know from a key why it was pressed.
 
 mod foresight;
+mod guard;
+mod inhibit;
 pub mod hub;
 mod live;
 mod operator;
@@ -25,7 +27,7 @@ use crate::clock::{RigClock, WallClock};
 use crate::fieldbus::{self, Fieldbus};
 use crate::rig::model::Rig;
 use crate::sequence::duty::DutyLedger;
-use crate::sequence::ports::{StarterPort, StopLine};
+use crate::sequence::ports::{Event, StarterPort, StopLine};
 use hub::Hub;
 use owner::{OwnerError, Ownership};
 use std::path::PathBuf;
@@ -98,7 +100,8 @@ fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 }
 
 impl Daemon {
-    /// Take the rig, open its links and its stream. Nothing is written to any device before a run.
+    /// Take the rig, open its links and its stream. Nothing is written to any device before a run, but a run order that an
+    /// earlier process left at a starter whose output is off, which is taken back.
     ///
     /// # Errors
     /// Somebody else owns the rig, the state folder cannot be used, or the sample source refuses.
@@ -129,6 +132,9 @@ impl Daemon {
         };
         let daemon = Self { shared: Arc::new(shared), tasks: TaskGroup::new(CancellationToken::new()) };
         daemon.tasks.start("live view", live::pump(Arc::clone(&daemon.shared), daemon.tasks.cancelled()));
+        daemon
+            .tasks
+            .start("restart inhibit", inhibit::take_back_runs(Arc::clone(&daemon.shared), daemon.tasks.cancelled()));
         Ok(daemon)
     }
 
@@ -173,6 +179,12 @@ impl Daemon {
 }
 
 impl Shared {
+    /// A line for the log of every face.
+    fn tell(&self, event: Event) {
+        locked(&self.view).log(event.clone());
+        self.hub.tell(Update::Log(event));
+    }
+
     /// Tell every face that something changed.
     fn tell_state(&self) {
         self.hub.tell(Update::State(Box::new(self.snapshot())));

@@ -13,6 +13,8 @@ pub(super) struct Board {
     pub question: Option<(u32, String)>,
     pub said: Option<String>,
     pub progress: Option<Progress>,
+    /// Stop orders that the executor has not taken yet: they never wait behind anything and are never refused.
+    stops: Vec<OperatorOrder>,
 }
 
 /// The executor's end.
@@ -38,9 +40,18 @@ pub(super) fn desk(changed: impl Fn() + Send + 'static) -> (Desk, DeskOperator) 
 }
 
 impl Desk {
-    /// Hand an order to the executor; `false` when it is gone or 64 orders wait already.
+    /// Hand an order to the executor; `false` when it is gone or 64 orders wait already. A stop is always taken: one of a kind is
+    /// kept until the executor looks.
     pub fn order(&self, order: OperatorOrder) -> bool {
-        self.orders.try_send(order).is_ok()
+        if matches!(order, OperatorOrder::Confirm { .. }) {
+            return self.orders.try_send(order).is_ok();
+        }
+        let stops = &mut self.board.lock().unwrap_or_else(PoisonError::into_inner).stops;
+        let known = |other: &OperatorOrder| std::mem::discriminant(other) == std::mem::discriminant(&order);
+        if !stops.iter().any(known) {
+            stops.push(order);
+        }
+        true
     }
 
     /// The board now.
@@ -80,6 +91,27 @@ impl Operator for DeskOperator {
     }
 
     fn take_orders(&mut self) -> Vec<OperatorOrder> {
-        self.orders.try_iter().collect()
+        let stops = std::mem::take(&mut self.board.lock().unwrap_or_else(PoisonError::into_inner).stops);
+        stops.into_iter().chain(self.orders.try_iter()).collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn takes_a_stop_however_many_orders_wait() {
+        let (desk, mut operator) = desk(|| ());
+        let confirm = |id| OperatorOrder::Confirm { id, by: "A. Tester".to_owned() };
+        let taken = (0..100).filter(|id| desk.order(confirm(*id))).count();
+        assert_eq!(taken, ORDERS_KEPT, "the queue is bounded");
+        let stop = OperatorOrder::Stop { by: "A. Tester".to_owned() };
+        for order in [stop.clone(), stop.clone(), OperatorOrder::Hurry] {
+            assert!(desk.order(order), "a stop is never refused");
+        }
+        let orders = operator.take_orders();
+        assert_eq!(orders[..2], [stop, OperatorOrder::Hurry], "ahead of what waits, one of a kind");
+        assert_eq!((orders.len(), operator.take_orders().len()), (2 + ORDERS_KEPT, 0));
     }
 }

@@ -1,13 +1,14 @@
 //! One run, on a thread of its own: identify, predict, open the recording, execute, close the recording.
 
+use super::guard;
 use super::operator::{Desk, DeskOperator, desk};
 use super::service::refused;
 use super::tap::{TapJournal, pieces};
 use super::view::RunMemory;
 use super::{Shared, locked};
-use crate::api::{Activity, PredictedPiece, RunRequest, ServiceError, Update};
-use crate::clock::utc_now_rfc3339;
-use crate::prediction::Prediction;
+use crate::api::{Activity, PredictedPiece, RunRequest, ServiceError};
+use crate::clock::{uptime, utc_now_rfc3339};
+use crate::prediction::{Prediction, strength};
 use crate::recording::{self, Recorder, RunDescription};
 use crate::sequence::duty::DutyLedger;
 use crate::sequence::executor::{ExecutorInput, VIRTUAL_NAME, execute};
@@ -29,7 +30,8 @@ const FINISH_DEADLINE: Duration = Duration::from_secs(30);
 
 /// The run that is on.
 pub(super) struct Active {
-    starter: usize,
+    /// Every starter that it may start; empty: no run.
+    starters: Vec<usize>,
     ended: Receiver<()>,
     predicted: Vec<PredictedPiece>,
     /// Going down: no further run.
@@ -42,9 +44,14 @@ impl Active {
         (!self.predicted.is_empty()).then(|| self.predicted.clone())
     }
 
-    /// Starter of the run.
-    pub fn starter(&self) -> Option<usize> {
-        (self.starter != usize::MAX).then_some(self.starter)
+    /// A run is on.
+    pub fn is_on(&self) -> bool {
+        !self.starters.is_empty()
+    }
+
+    /// Starters that the run may start; empty: no run is on.
+    pub fn starters(&self) -> &[usize] {
+        &self.starters
     }
 }
 
@@ -53,13 +60,13 @@ pub(super) fn refuse_more(shared: &Shared) -> bool {
     let mut run = locked(&shared.run);
     match run.as_mut() {
         Some(active) => {
-            let on = !active.last && active.starter().is_some();
+            let on = !active.last && active.is_on();
             active.last = true;
             on
         }
         None => {
             let (_, ended) = bounded(0);
-            *run = Some(Active { starter: usize::MAX, ended, predicted: Vec::new(), last: true });
+            *run = Some(Active { starters: Vec::new(), ended, predicted: Vec::new(), last: true });
             false
         }
     }
@@ -109,14 +116,21 @@ pub(super) fn start(shared: &Arc<Shared>, request: RunRequest) -> Result<u32, Se
     });
     let number = begin_memory(shared, &request, desk, &path);
     let (done, ended) = bounded(0);
+    let starters = starters_of(&script, starter);
     let job = Job { number, starter, script, request, path, operator };
     let for_thread = Arc::clone(shared);
     std::thread::Builder::new()
         .name("executor".to_owned())
         .spawn(move || whole_run(&for_thread, job, done))
         .map_err(|e| refused(format!("thread executor: {e}; nothing has moved")))?;
-    *active = Some(Active { starter, ended, predicted: Vec::new(), last: false });
+    *active = Some(Active { starters, ended, predicted: Vec::new(), last: false });
     Ok(number)
+}
+
+/// Every starter that a run may start, its own first of all.
+fn starters_of(script: &Script, starter: usize) -> Vec<usize> {
+    let others = script.starters_used().into_iter().filter(|other| *other != starter);
+    std::iter::once(starter).chain(others).collect()
 }
 
 /// `terrace-bench-drive-20261124T231500.123Z.h5`
@@ -143,10 +157,11 @@ fn begin_memory(shared: &Shared, request: &RunRequest, desk: Desk, path: &Path) 
 
 /// The thread: whatever happens, the stop line has been pulled if needed and the end is told.
 fn whole_run(shared: &Arc<Shared>, job: Job, done: Sender<()>) {
-    let (number, starter) = (job.number, job.starter);
-    let outcome = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| run_and_close(shared, job)));
-    let (end, complete) = outcome.unwrap_or_else(|_| {
-        shared.stop_lines[starter].stop(crate::starters::StopKind::Coast, "internal fault of the executor");
+    let number = job.number;
+    let used = starters_of(&job.script, job.starter);
+    let lines: Vec<_> = used.iter().filter_map(|index| shared.stop_lines.get(*index)).cloned().collect();
+    let outcome = guard::or_stop(&lines, || run_and_close(shared, job));
+    let (end, complete) = outcome.unwrap_or_else(|| {
         let aborted = Some("internal fault: the executor panicked; a stop was sent".to_owned());
         let stop = StopOutcome::NotConfirmed;
         let end = RunEnd { aborted, taken_over: false, stop, cycles: 0, started: true, refused: false };
@@ -183,9 +198,7 @@ fn tell_end(shared: &Shared, end: &RunEnd) {
 }
 
 fn tell(shared: &Shared, level: Level, text: String) {
-    let event = Event { at_s: shared.rig_clock.now_ns() as f64 * 1e-9, level, text };
-    locked(&shared.view).log(event.clone());
-    shared.hub.tell(Update::Log(event));
+    shared.tell(Event { at_s: shared.rig_clock.now_ns() as f64 * 1e-9, level, text });
 }
 
 /// An end before anything moved.
@@ -240,6 +253,12 @@ fn stream_ready(shared: &Shared, is_virtual: bool) -> Result<(), String> {
         }
         view = port.wait_newer(view.newest_rig_ns, left.min(STREAM_LOOK));
     }
+    if shared.acquisition.statistics().stream.is_replay() {
+        let address = &shared.rig.source.address;
+        return Err(format!(
+            "{address}: these samples come out of a recording (`ramprig replay`); a run is commanded on live ones only"
+        ));
+    }
     let lying = shared.acquisition.rate_found_hz().filter(|_| !is_virtual);
     lying.map_or(Ok(()), |found_hz| {
         let (address, said_hz) = (&shared.rig.source.address, shared.rig.source.rate_hz);
@@ -257,6 +276,10 @@ fn prepare(shared: &Arc<Shared>, job: &Job) -> Result<Prepared, String> {
         name => name.to_owned(),
     };
     let prediction = shared.foretell(&job.request, &job.script, job.starter)?;
+    let beyond = strength::beyond_ratings(&shared.rig, &prediction);
+    if !beyond.is_empty() {
+        return Err(beyond.join("; "));
+    }
     if let Some(active) = locked(&shared.run).as_mut() {
         active.predicted = pieces(&prediction);
     }
@@ -289,7 +312,7 @@ fn ledger(shared: &Shared, is_virtual: bool) -> Result<Arc<Mutex<DutyLedger>>, S
     let path = duty_file(shared);
     let ledger = match path.exists() {
         false if is_virtual => DutyLedger::rested(),
-        _ => DutyLedger::load(&path, &utc_now_rfc3339()).map_err(|e| format!("{e}; try: move the file away"))?,
+        _ => DutyLedger::load(&path, &uptime()).map_err(|e| format!("{e}; try: move the file away"))?,
     };
     Ok(Arc::clone(kept.insert(Arc::new(Mutex::new(ledger)))))
 }

@@ -45,16 +45,17 @@ impl Service for Daemon {
 impl Shared {
     /// Pull the stop lines first, then say it to the executor; the second time, ask it to hurry.
     pub(super) fn stop(&self, by: &str) -> StopReport {
-        let chosen = locked(&self.run).as_ref().and_then(run::Active::starter);
+        // A start order of any of them may be out at this moment, whatever the last poll said.
+        let chosen = locked(&self.run).as_ref().map(|active| active.starters().to_vec()).unwrap_or_default();
         let seen: Vec<bool> = self.starters_view().iter().map(|s| s.running == Some(true)).collect();
         let mut sent_to = Vec::new();
         for (index, line) in self.stop_lines.iter().enumerate() {
-            if chosen == Some(index) || seen.get(index) == Some(&true) {
+            if chosen.contains(&index) || seen.get(index) == Some(&true) {
                 line.stop(PERSON_STOPS_BY, &format!("stop by {by}"));
                 sent_to.push(self.rig.starters[index].id.clone());
             }
         }
-        let running = chosen.is_some();
+        let running = !chosen.is_empty();
         if running {
             let already = std::mem::replace(&mut locked(&self.view).activity, Activity::Stopping);
             let order = match already {

@@ -4,8 +4,9 @@ use super::operator::Desk;
 use super::{Shared, locked};
 use crate::api::{Activity, ChannelView, RunView, Snapshot, StarterView};
 use crate::rig::model::Quantity;
+use crate::rig::register_map::Role;
 use crate::sequence::marks::{Mark, MarkKind, Phase};
-use crate::sequence::ports::{Event, RunEnd, StopOutcome};
+use crate::sequence::ports::{Event, RunEnd, StatusReading, StopOutcome};
 use std::collections::VecDeque;
 
 /// Log lines kept for a fresh face.
@@ -80,7 +81,7 @@ impl RunMemory {
 pub(super) fn unit_of(quantity: Quantity) -> &'static str {
     match quantity {
         Quantity::GaugePressure => "Pa",
-        Quantity::LineCurrent => "A",
+        Quantity::LineCurrent | Quantity::CurrentWave => "A",
         Quantity::ShaftSpeed => "rad/s",
         Quantity::Flow => "m3/s",
         Quantity::Contact => "1",
@@ -113,6 +114,15 @@ impl Shared {
             .collect()
     }
 
+    /// What the bench unit, or else a starter, says of a switch; one that says no is believed.
+    fn says(&self, role: Role, of: fn(StatusReading) -> Option<bool>) -> Option<bool> {
+        let values =
+            self.fieldbus.bench().and_then(|bench| bench.values()).map(|(_, values)| values).unwrap_or_default();
+        let bench = values.iter().find(|(known, _)| *known == role).map(|(_, value)| *value == 1);
+        let starters = self.looks.iter().filter_map(|look| locked(look).status().and_then(of));
+        bench.into_iter().chain(starters).reduce(|all, one| all && one)
+    }
+
     pub(super) fn snapshot(&self) -> Snapshot {
         let starters = self.starters_view();
         let channels = self.rig.channels.iter().enumerate().map(|(index, channel)| ChannelView {
@@ -121,8 +131,12 @@ impl Shared {
             unit: unit_of(channel.quantity).to_owned(),
             headline: index == self.rig.headline,
         });
+        let remote = self.says(Role::Remote, |status| status.remote);
+        let emergency_stop_ok = self.says(Role::EmergencyStopOk, |status| status.emergency_stop_ok);
         let view = locked(&self.view);
         Snapshot {
+            remote,
+            emergency_stop_ok,
             rig_id: self.rig.id.clone(),
             rig_name: self.rig.name.clone(),
             is_virtual: view.is_virtual,

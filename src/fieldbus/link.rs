@@ -72,8 +72,9 @@ pub(super) enum OrderKind {
     Identify,
     ReadSettings,
     Apply(Settings),
+    ClearRun,
     Order { order: StarterOrder, ticket: u64 },
-    Select(u16),
+    Select(Role, u16),
 }
 
 /// What came of it.
@@ -82,6 +83,8 @@ pub(super) enum Outcome {
     Identity(DeviceIdentity),
     Settings(Settings),
     Record(CommandRecord),
+    /// There was nothing to do.
+    Nothing,
 }
 
 const WAITS: u8 = 0;

@@ -11,6 +11,8 @@ use std::collections::BTreeMap;
 use std::sync::atomic::Ordering::SeqCst;
 use std::time::Duration;
 
+/// Bit of a control word (IEC 61800-7-201) without which nothing is ordered on.
+const SWITCH_ON: u64 = 1;
 /// A drive must walk to operation enabled within this time, ns.
 const WALK_DEADLINE_NS: u64 = 2_000_000_000;
 /// Pause between two looks at a drive that has not changed its state yet.
@@ -19,13 +21,18 @@ const WALK_PAUSE: Duration = Duration::from_millis(5);
 /// A setting: its role and its place in [`Settings`].
 type Setting = (Role, fn(&mut Settings) -> &mut Option<f64>);
 
-const SETTINGS: [Setting; 5] = [
+const SETTINGS: [Setting; 6] = [
     (Role::RampUp, |settings| &mut settings.ramp_up_s),
     (Role::RampDown, |settings| &mut settings.ramp_down_s),
     (Role::InitialVoltage, |settings| &mut settings.initial_voltage),
     (Role::CurrentLimit, |settings| &mut settings.current_limit),
     (Role::SpeedSetpoint, |settings| &mut settings.speed),
+    (Role::SetPoint, |settings| &mut settings.set_point),
 ];
+
+/// How long the starter waits for its master: a setting like the others, but always as the rig file says where nothing else
+/// is wanted.
+const TIMER: Setting = (Role::CommTimeout, |settings| &mut settings.comm_timeout_s);
 
 fn of(settings: &Settings, (_, place): Setting) -> Option<f64> {
     let mut copy = *settings;
@@ -42,11 +49,18 @@ impl Unit {
         }
     }
 
+    /// Settings that this map has; the loss-of-communication time is one where it can be written.
+    fn own_settings(&self) -> impl Iterator<Item = Setting> {
+        let timer = self.map.field(Role::CommTimeout).filter(|field| field.writable).map(|_| TIMER);
+        SETTINGS.into_iter().chain(timer)
+    }
+
     /// All settings the map has.
     pub(super) fn read_settings(&self, wire: &mut dyn Wire) -> Result<Settings, PortError> {
-        let values = self.read_all(wire, &SETTINGS.map(|(role, _)| role))?;
+        let roles: Vec<Role> = self.own_settings().map(|(role, _)| role).collect();
+        let values = self.read_all(wire, &roles)?;
         let mut settings = Settings::default();
-        for (role, place) in SETTINGS {
+        for (role, place) in self.own_settings() {
             if let (Some(raw), Some(field)) = (values.get(&role), self.map.field(role)) {
                 *place(&mut settings) = Some(field.to_si(*raw));
             }
@@ -62,7 +76,7 @@ impl Unit {
                 self.spend(*role)?;
                 self.setting_writes.fetch_add(1, SeqCst);
                 let back = self.write_and_read(wire, *role, *raw)?;
-                self.agreed(*role, back)?;
+                self.file(self.agreed(*role, back)?);
             }
         }
         let values = self.read_all(wire, &raws.iter().map(|(role, _)| *role).collect::<Vec<_>>())?;
@@ -88,7 +102,7 @@ impl Unit {
             raws.push((setting.0, self.field(setting.0)?.to_raw(value).ok_or_else(refused)?));
         }
         if let Some(field) = self.map.field(Role::CommTimeout).filter(|field| field.writable) {
-            let value = limits.comm_timeout_s;
+            let value = wanted.comm_timeout_s.unwrap_or(limits.comm_timeout_s);
             let raw = field.to_raw(value);
             raws.push((
                 Role::CommTimeout,
@@ -117,12 +131,30 @@ impl Unit {
         })
     }
 
+    /// A starter that may turn the motor by itself (after a fault, on power-up, into a turning motor), or whose ramp is not the
+    /// one we set, is not started.
+    fn check_restart(&self, wire: &mut dyn Wire) -> Result<(), PortError> {
+        for role in Role::BEFORE_A_START.into_iter().chain([Role::QuickStopOption]) {
+            let Some(expected) = self.map.field(role).and_then(|field| field.expect) else { continue };
+            let found = self.read(wire, role)?;
+            if found != u64::from(expected) {
+                let (address, unit, name) = (self.address.clone(), self.unit, role_name(role));
+                return Err(match role {
+                    Role::QuickStopOption => PortError::StopsOtherwise { address, unit, role: name, found, expected },
+                    _ => PortError::StartsByItself { address, unit, role: name, found, expected },
+                });
+            }
+        }
+        Ok(())
+    }
+
     /// Start: nothing is sent when a stop was called after `ticket` was drawn; whatever goes wrong once the first byte
     /// may have left is followed by a stop.
     pub(super) fn start(&self, wire: &mut dyn Wire, ticket: u64) -> Result<CommandRecord, PortError> {
         let limits = self.limits()?;
         let Some(slot) = &self.slot else { return Err(self.overtaken()) };
         self.check_comm_timeout(wire)?;
+        self.check_restart(wire)?;
         // Two beats: the starter watches for a change, and the first may repeat what an earlier session left there.
         self.beat(wire)?;
         self.beat(wire)?;
@@ -146,12 +178,18 @@ impl Unit {
         }
     }
 
-    fn raise_run_bit(&self, wire: &mut dyn Wire, ticket: u64) -> Result<CommandRecord, PortError> {
-        for role in [Role::Run, Role::Cut] {
-            if self.map.field(role).is_some() && self.read(wire, role)? != 0 {
-                self.write(wire, role, 0)?;
+    /// What an earlier stop may have left set.
+    fn take_back(&self, wire: &mut dyn Wire, roles: &[Role]) -> Result<(), PortError> {
+        for role in roles.iter().filter(|role| self.map.field(**role).is_some()) {
+            if self.read(wire, *role)? != 0 {
+                self.write(wire, *role, 0)?;
             }
         }
+        Ok(())
+    }
+
+    fn raise_run_bit(&self, wire: &mut dyn Wire, ticket: u64) -> Result<CommandRecord, PortError> {
+        self.take_back(wire, &[Role::Run, Role::Cut, Role::LineOff])?;
         self.still_wanted(ticket)?;
         let back = self.write_and_read(wire, Role::Run, 1)?;
         self.still_wanted(ticket)?;
@@ -159,6 +197,7 @@ impl Unit {
     }
 
     fn walk_to_operation(&self, wire: &mut dyn Wire, ticket: u64) -> Result<CommandRecord, PortError> {
+        self.take_back(wire, &[Role::LineOff])?;
         let deadline_ns = wire.now_ns() + WALK_DEADLINE_NS;
         let mut last: Option<ReadBack> = None;
         let mut left: Option<DriveState> = None;
@@ -203,30 +242,50 @@ impl Unit {
         Ok(record)
     }
 
-    /// Ask the transfer device for a position.
-    pub(super) fn select(&self, wire: &mut dyn Wire, position: u16) -> Result<CommandRecord, PortError> {
-        let value = f64::from(position);
-        let outside = || PortError::OutOfRange { role: role_name(Role::TransferSelect), value };
-        if let Some((least, most)) = self.field(Role::TransferSelect)?.allowed
-            && !(least..=most).contains(&i64::from(position))
+    /// Ask the transfer device for a position, or a virtual bench for a line-up.
+    pub(super) fn select(&self, wire: &mut dyn Wire, role: Role, number: u16) -> Result<CommandRecord, PortError> {
+        let value = f64::from(number);
+        let outside = || PortError::OutOfRange { role: role_name(role), value };
+        if let Some((least, most)) = self.field(role)?.allowed
+            && !(least..=most).contains(&i64::from(number))
         {
             return Err(outside());
         }
-        let back = self.write_and_read(wire, Role::TransferSelect, u64::from(position))?;
-        self.agreed(Role::TransferSelect, back)
+        let back = self.write_and_read(wire, role, u64::from(number))?;
+        self.agreed(role, back)
+    }
+
+    /// Take back a run order that an earlier session, or a lost link, left with the output off: whoever clears a fault at the
+    /// panel must not start the motor by it. `None`: there was none, or the output is on and somebody else's.
+    pub(super) fn clear_run(&self, wire: &mut dyn Wire) -> Result<Option<CommandRecord>, PortError> {
+        self.limits()?;
+        let roles = [Role::Run, Role::ControlWord, Role::Running, Role::StatusWord];
+        let values = self.read_all(wire, &roles)?;
+        let (role, armed) = match self.map.cia402 {
+            true => (Role::ControlWord, values.get(&Role::ControlWord).is_some_and(|word| word & SWITCH_ON != 0)),
+            false => (Role::Run, values.get(&Role::Run).is_some_and(|bit| *bit != 0)),
+        };
+        if !armed || self.status(0, &values).running {
+            return Ok(None);
+        }
+        let back = self.write_and_read(wire, role, 0)?;
+        self.agreed(role, back).map(Some)
     }
 
     fn stop_writes(&self, kind: StopKind) -> Vec<(Role, u64)> {
-        let cut = match kind {
-            StopKind::Ramp => None,
-            StopKind::Coast | StopKind::ContactorOff => self.map.field(Role::Cut).map(|_| (Role::Cut, 1)),
+        let cuts: &[Role] = match kind {
+            StopKind::Ramp => &[],
+            StopKind::Coast => &[Role::Cut],
+            // The line contactor, where one is described, beside the starter's own cut.
+            StopKind::ContactorOff => &[Role::LineOff, Role::Cut],
         };
+        let cut = cuts.iter().filter(|role| self.map.field(**role).is_some()).map(|role| (*role, 1));
         let run = if self.map.cia402 {
             (Role::ControlWord, u64::from(drive::stop_command(kind).word()))
         } else {
             (Role::Run, 0)
         };
-        cut.into_iter().chain([run]).collect()
+        cut.chain([run]).collect()
     }
 
     /// Send a stop once and look. True: a status read shows it accepted. Every write leaves a record.

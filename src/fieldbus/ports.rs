@@ -100,6 +100,14 @@ impl StarterPort for Starter {
         self.way.settings(OrderKind::Apply(*wanted))
     }
 
+    fn clear_run(&mut self) -> Result<Option<CommandRecord>, PortError> {
+        match self.way.order(OrderKind::ClearRun)? {
+            Outcome::Record(record) => Ok(Some(record)),
+            Outcome::Nothing => Ok(None),
+            _ => Err(self.way.down(MIXED_UP)),
+        }
+    }
+
     fn order(&mut self, order: StarterOrder) -> Result<CommandRecord, PortError> {
         let ticket = self.slot.ticket();
         if order == StarterOrder::Start {
@@ -168,7 +176,17 @@ impl BenchPort for Bench {
     }
 
     fn select(&mut self, position: u16) -> Result<CommandRecord, PortError> {
-        self.way.record(OrderKind::Select(position))
+        self.way.record(OrderKind::Select(Role::TransferSelect, position))
+    }
+
+    fn set_line_up(&mut self, number: u16) -> Result<Option<CommandRecord>, PortError> {
+        let has_hands = self.way.unit().map.field(Role::LineUpSelect).is_some();
+        has_hands.then(|| self.way.record(OrderKind::Select(Role::LineUpSelect, number))).transpose()
+    }
+
+    fn warn(&mut self, on: bool) -> Result<Option<CommandRecord>, PortError> {
+        let has_output = self.way.unit().map.field(Role::StartWarning).is_some();
+        has_output.then(|| self.way.record(OrderKind::Select(Role::StartWarning, u16::from(on)))).transpose()
     }
 
     fn values(&self) -> Option<(u64, Vec<(Role, u16)>)> {

@@ -55,6 +55,8 @@ pub(super) struct StopSlot {
     word: AtomicU64,
     pending: AtomicBool,
     asked_ns: AtomicU64,
+    /// Given up while the device did not answer: asked again when it does.
+    owed: AtomicBool,
     start_in_flight: AtomicBool,
     start_hazard_until_ns: AtomicU64,
     causes: (Sender<String>, Receiver<String>),
@@ -89,6 +91,7 @@ impl StopSlot {
             word: AtomicU64::new(0),
             pending: AtomicBool::new(false),
             asked_ns: AtomicU64::new(0),
+            owed: AtomicBool::new(false),
             start_in_flight: AtomicBool::new(false),
             start_hazard_until_ns: AtomicU64::new(0),
             causes: crossbeam_channel::bounded(CAUSES_KEPT),
@@ -130,6 +133,21 @@ impl StopSlot {
             self.pending.store(true, SeqCst);
         }
         settled
+    }
+
+    /// As [`Self::settle`], for a stop that no status read has shown accepted: it is owed until the device answers again.
+    pub(super) fn give_up(&self, wanted: Wanted) {
+        self.owed.store(true, SeqCst);
+        self.settle(wanted);
+    }
+
+    /// The device has said who it is: a stop that was given up is sent after all, since no run order may survive a lost link.
+    pub(super) fn ask_again(&self) {
+        if self.owed.swap(false, SeqCst) && !self.pending.load(SeqCst) {
+            self.asked_ns.store(self.clock.now_ns(), SeqCst);
+            self.pending.store(true, SeqCst);
+            self.calls.iter().for_each(|thread| thread.notify_one());
+        }
     }
 
     /// A number to hand to [`Self::begin_start`]: a stop called after it was drawn prevents the start.
@@ -199,6 +217,11 @@ impl StopLine for StopSlot {
 
     fn take_records(&self) -> Vec<CommandRecord> {
         std::mem::take(&mut *self.lock_records())
+    }
+
+    fn let_go(&self) {
+        self.owed.store(false, SeqCst);
+        self.pending.store(false, SeqCst);
     }
 }
 

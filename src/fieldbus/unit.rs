@@ -20,8 +20,17 @@ pub const VIRTUAL_MARK: u16 = 0x5652;
 /// Fault code of a drive that has no fault register but shows the fault bit.
 pub const FAULT_WITHOUT_CODE: u16 = u16::MAX;
 
-const POLLED_OF_A_STARTER: [Role; 7] =
-    [Role::Running, Role::AtSpeed, Role::Fault, Role::Current, Role::SpeedActual, Role::StartCount, Role::StatusWord];
+const POLLED_OF_A_STARTER: [Role; 9] = [
+    Role::Running,
+    Role::AtSpeed,
+    Role::Fault,
+    Role::Current,
+    Role::SpeedActual,
+    Role::StartCount,
+    Role::StatusWord,
+    Role::Remote,
+    Role::EmergencyStopOk,
+];
 
 /// A bus as the dialogues see it. A stop may be sent inside any call.
 pub(super) trait Wire {
@@ -296,16 +305,31 @@ impl Unit {
     /// Write one field and read it back; whether the two agree is the caller's to ask.
     pub(super) fn write_and_read(&self, wire: &mut dyn Wire, role: Role, raw: u64) -> Result<ReadBack, PortError> {
         let sent_wall_ns = wire.now_ns();
-        self.write(wire, role, raw)?;
-        let read = self.read(wire, role)?;
-        let record = CommandRecord {
+        let read = self.write(wire, role, raw).and_then(|()| self.read(wire, role));
+        let record = |what, read: Option<u64>| CommandRecord {
             sent_wall_ns,
-            answered_wall_ns: Some(wire.now_ns()),
-            what: self.says(role, raw),
+            answered_wall_ns: read.map(|_| wire.now_ns()),
+            what,
             wrote: low_word(raw),
-            read_back: Some(low_word(read)),
+            read_back: read.map(low_word),
         };
-        Ok(ReadBack { record, wrote: raw, read })
+        match read {
+            Ok(read) => Ok(ReadBack { record: record(self.says(role, raw), Some(read)), wrote: raw, read }),
+            // Nothing was sent.
+            Err(error @ (PortError::OutOfRange { .. } | PortError::NoField { .. })) => Err(error),
+            Err(error) => {
+                self.file(record(format!("{}: {error}", self.says(role, raw)), None));
+                Err(error)
+            }
+        }
+    }
+
+    /// Keep a record that no caller takes: settings, and what was cut short or answered otherwise. A starter's lie with its stop
+    /// records.
+    pub(super) fn file(&self, record: CommandRecord) {
+        if let Some(slot) = &self.slot {
+            slot.record(record);
+        }
     }
 
     /// A read-back that differs is an error.
@@ -319,7 +343,13 @@ impl Unit {
 
     /// The record of a read-back that agrees.
     pub(super) fn agreed(&self, role: Role, back: ReadBack) -> Result<CommandRecord, PortError> {
-        self.agreeing(role, back.wrote, back.read).map(|()| back.record)
+        match self.agreeing(role, back.wrote, back.read) {
+            Ok(()) => Ok(back.record),
+            Err(error) => {
+                self.file(back.record);
+                Err(error)
+            }
+        }
     }
 
     /// `bench/2 run=1`, with the value's name where the map has one.
@@ -401,6 +431,9 @@ impl Unit {
             current_a: si(Role::Current),
             speed_actual: si(Role::SpeedActual),
             start_count: raw(Role::StartCount).map(low_word),
+            // A map's own register speaks before the word, for drives that do not serve bit 9.
+            remote: raw(Role::Remote).map(|bit| bit != 0).or(word.map(|word| word.remote)),
+            emergency_stop_ok: raw(Role::EmergencyStopOk).map(|bit| bit != 0),
         }
     }
 }

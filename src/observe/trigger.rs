@@ -184,7 +184,7 @@ mod tests {
     }
 
     fn triggers(on: TriggerOn) -> Triggers {
-        let input = Input { position: 0, scaling: Scaling { scale: 1.0, offset: 0.0 } };
+        let input = Input::plain(0, Scaling { scale: 1.0, offset: 0.0 });
         Triggers::new(&[Trigger { id: "t".into(), on }], &[input], RATE_HZ)
     }
 

@@ -313,7 +313,7 @@ impl<'a> Lanes<'a> {
 fn probe(channel: &Channel) -> Option<Probe> {
     Some(match channel.quantity {
         Quantity::GaugePressure => Probe::Gauge { place: channel.place?, elevation_m: channel.diaphragm_elevation_m },
-        Quantity::LineCurrent => Probe::Current,
+        Quantity::LineCurrent | Quantity::CurrentWave => Probe::Current,
         Quantity::ShaftSpeed => Probe::Speed,
         Quantity::Flow => match channel.place? {
             Place::Pipe { element, share } => Probe::Flow { element, share },

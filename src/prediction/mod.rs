@@ -10,6 +10,7 @@ mod replay;
 mod sensors;
 mod separation;
 mod simulate;
+pub mod strength;
 mod start_heat;
 mod strokes;
 pub mod summary;

@@ -67,7 +67,7 @@ fn truth<D: ShaftDriver>(plant: &Plant<D>, channel: &Channel) -> f64 {
     match (channel.quantity, channel.place) {
         (Quantity::GaugePressure, Some(place)) => plant.gauge_pa(place, channel.diaphragm_elevation_m),
         (Quantity::GaugePressure, None) => f64::NAN,
-        (Quantity::LineCurrent, _) => plant.current_a(),
+        (Quantity::LineCurrent | Quantity::CurrentWave, _) => plant.current_a(),
         (Quantity::ShaftSpeed, _) => plant.speed_rad_s(),
         (Quantity::Flow, Some(place)) => plant.flow_m3_s(place),
         (Quantity::Flow, None) => f64::NAN,

@@ -24,6 +24,7 @@ use crate::sequence::observations::{BenchFacts, Observations, OrderMoment, Start
 use crate::sequence::script::Script;
 use crate::sequence::stopping::LEAST_POLLS;
 use crate::starters::ControlValve;
+use crate::starters::StopKind;
 use crate::starters::drive_train::{DriveTrain, StarterError};
 use crate::starters::heating::Heat;
 use crate::starters::set_point::{Controlled, SetPointControl};
@@ -130,6 +131,8 @@ struct Simulation<'a> {
     flow_m3_s: Vec<f32>,
     /// Nothing for a member of a band.
     beside: Beside,
+    /// Line-ups that are not as they state, and what else is assumed of steps, in words.
+    notes: Vec<String>,
     /// Drives set to speeds of no use, in words.
     speeds: Vec<String>,
     /// First order to start, and the time from there to nine tenths of rated speed, s.
@@ -179,6 +182,7 @@ impl<'a> Simulation<'a> {
             log: vec![Vec::new(); rig.channels.len()],
             flow_m3_s: Vec::new(),
             beside: Beside::default(),
+            notes: Vec::new(),
             speeds: Vec::new(),
             run_up: (None, None),
             start_heat: StartHeat::default(),
@@ -377,21 +381,12 @@ impl<'a> Simulation<'a> {
                 self.record.more = Some("a controller holds a value of the water");
                 self.plant.driver_mut().set_speed(starter, speed)?;
             }
-            Command::Stop { starter, kind, .. } => {
-                self.control = None;
-                let running = SteadyRunning {
-                    line_up: self.line_up,
-                    speed_rad_s: self.plant.speed_rad_s(),
-                    starter,
-                    current_a: self.plant.current_a(),
-                };
-                self.first_stop = self.first_stop.or(Some(running));
-                self.record.orders.push((self.plant.time_s(), Order::Stop { starter, kind }));
-                self.plant.driver_mut().stop(starter, kind)?;
-                if let Some((_, stopped_s)) = &mut self.heat {
-                    *stopped_s = now_s;
-                }
-                self.ordered(now_s);
+            Command::Stop { starter, kind, .. } => self.stop(starter, kind, now_s)?,
+            // What the starter does by itself is not known beforehand: taken as coasting, at once.
+            Command::Silence { starter } => {
+                let line = "the starter's own action without a heartbeat is taken as coasting, at once".to_owned();
+                self.notes.push(line);
+                self.stop(starter, StopKind::Coast, now_s)?;
             }
             Command::Outcome { .. } => {
                 self.ledger.stopped(MOTOR);
@@ -399,6 +394,24 @@ impl<'a> Simulation<'a> {
             }
             Command::Say { .. } | Command::Note { .. } => {}
         }
+        Ok(())
+    }
+
+    fn stop(&mut self, starter: usize, kind: StopKind, now_s: f64) -> Result<(), PredictionError> {
+        self.control = None;
+        let running = SteadyRunning {
+            line_up: self.line_up,
+            speed_rad_s: self.plant.speed_rad_s(),
+            starter,
+            current_a: self.plant.current_a(),
+        };
+        self.first_stop = self.first_stop.or(Some(running));
+        self.record.orders.push((self.plant.time_s(), Order::Stop { starter, kind }));
+        self.plant.driver_mut().stop(starter, kind)?;
+        if let Some((_, stopped_s)) = &mut self.heat {
+            *stopped_s = now_s;
+        }
+        self.ordered(now_s);
         Ok(())
     }
 
@@ -420,7 +433,8 @@ impl<'a> Simulation<'a> {
     }
 
     fn line_up(&mut self, line_up: usize) -> Result<(), PredictionError> {
-        if line_up != self.line_up {
+        let anew = line_up != self.line_up;
+        if anew {
             self.record.more = Some("valves are set anew");
         }
         self.line_up = line_up;
@@ -434,8 +448,16 @@ impl<'a> Simulation<'a> {
         for (element, running_rad_s) in &line_up.other_pumps {
             self.plant.run_other_pump(*element, *running_rad_s)?;
         }
-        if line_up.lines.is_some_and(|lines| lines.discharge_drained) {
-            self.plant.empty_discharge();
+        let drained = line_up.lines.is_some_and(|lines| lines.discharge_drained);
+        let left_full = drained && !self.plant.empty_discharge();
+        if left_full || (anew && !line_up.levels.is_empty()) {
+            let line = format!(
+                "line-up {}: lines and levels are taken as the run before it left them, not as it states them",
+                line_up.id
+            );
+            if !self.notes.contains(&line) {
+                self.notes.push(line);
+            }
         }
         Ok(())
     }
@@ -573,6 +595,7 @@ fn simulated_facts(rig: &Rig) -> Observations {
         attended: true,
         prediction_stored: true,
         stream_alive: true,
+        shaft_turned: true,
         starters: vec![starter; rig.starters.len()],
         bench: Some(BenchFacts { link_up: true, values: Vec::new() }),
         ..Observations::unknown(rig)

@@ -173,7 +173,7 @@ fn entry(channel: &ChannelSummary) -> Value {
 fn unit(quantity: Quantity) -> &'static str {
     match quantity {
         Quantity::GaugePressure => "pa",
-        Quantity::LineCurrent => "a",
+        Quantity::LineCurrent | Quantity::CurrentWave => "a",
         Quantity::ShaftSpeed => "rad_s",
         Quantity::Flow => "m3_s",
         Quantity::Contact => "closed",

@@ -138,9 +138,10 @@ const KINDS: [(&str, StarterKind); 3] = [
     ("variable-speed", StarterKind::VariableSpeed),
 ];
 
-const QUANTITIES: [(&str, &str, Quantity); 5] = [
+const QUANTITIES: [(&str, &str, Quantity); 6] = [
     ("gauge-pressure", "Pa", Quantity::GaugePressure),
     ("line-current", "A", Quantity::LineCurrent),
+    ("line-current-waveform", "A", Quantity::CurrentWave),
     ("shaft-speed", "rad/s", Quantity::ShaftSpeed),
     ("flow", "m3/s", Quantity::Flow),
     ("contact", "1", Quantity::Contact),

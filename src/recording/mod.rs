@@ -34,7 +34,7 @@ pub use description::RunDescription;
 pub use disk::flush_times_ns;
 pub use error::RecordingError;
 pub use integrity::{Bytes, Roots, roots, verify_bytes, verify_content};
-pub use reader::{RecordingSummary, WireLog, read, read_wire_log, summary};
+pub use reader::{RecordedFrames, RecordingSummary, WireLog, read, read_wire_log, summary};
 pub use recover::{Recovered, recover};
 pub use schema::FORMAT;
 pub use store::FrameCounts;

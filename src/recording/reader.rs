@@ -13,7 +13,7 @@ use super::store::PredictionText;
 use crate::comparison::{ChannelInfo, RunData};
 use crate::prediction::bands::BandSegment;
 use crate::prediction::{Band, Prediction, Segment};
-use crate::rig::model::Channel;
+use crate::rig::model::{Channel, Quantity};
 use crate::sequence::ports::{CommandRecord, StatusReading, StopOutcome};
 use crate::signal::Trace;
 use crate::starters::StarterKind;
@@ -164,12 +164,69 @@ fn channel_info(channel: &Channel) -> ChannelInfo {
         id: channel.id.clone(),
         label: channel.label.clone(),
         unit: unit_of(channel.quantity).to_owned(),
+        waveform: channel.quantity == Quantity::CurrentWave,
         filter_class: channel.filter_class,
         bandwidth_hz: channel.bandwidth_hz,
         calibration_u: channel.calibration_u,
         range: channel.range,
         elevation_m: channel.diaphragm_elevation_m,
         chain: channel.chain.clone(),
+    }
+}
+
+/// The frames of a recording as they came over the wire.
+pub struct RecordedFrames {
+    recording: Recording,
+}
+
+impl RecordedFrames {
+    /// Open a recording of any kind.
+    ///
+    /// # Errors
+    /// As [`read`].
+    pub fn open(path: &Path) -> Result<Self, RecordingError> {
+        Ok(Self { recording: Recording::open(path)? })
+    }
+
+    /// Frames a second.
+    pub fn rate_hz(&self) -> f64 {
+        self.recording.description.rate_hz
+    }
+
+    /// Values in a frame; places on the wire that no channel stood on read 0.
+    pub fn width(&self) -> usize {
+        self.recording.description.channels.iter().map(|channel| channel.input + 1).max().unwrap_or(0)
+    }
+
+    /// Contiguous stretches of at most `most` frames in order, each with the number of its first frame. `take` may end it
+    /// by an error.
+    ///
+    /// # Errors
+    /// Damage, or what `take` gives.
+    pub fn each<E: From<RecordingError>>(
+        &self,
+        most: usize,
+        mut take: impl FnMut(u64, &[i32]) -> Result<(), E>,
+    ) -> Result<(), E> {
+        let (recording, width) = (&self.recording, self.width());
+        for span in &recording.spans {
+            for from in (0..span.frames).step_by(most.max(1)) {
+                let frames = (span.frames - from).min(most.max(1) as u64) as usize;
+                let mut counts = vec![0; frames * width];
+                for (dataset, channel) in recording.layout.counts.iter().zip(&recording.description.channels) {
+                    let column: Vec<i32> =
+                        rows_of(recording.path(), dataset, (span.first_row + from) as usize, frames)?;
+                    counts
+                        .iter_mut()
+                        .skip(channel.input)
+                        .step_by(width)
+                        .zip(column)
+                        .for_each(|(at, count)| *at = count);
+                }
+                take(span.first_frame + from, &counts)?;
+            }
+        }
+        Ok(())
     }
 }
 

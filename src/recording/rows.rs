@@ -119,6 +119,8 @@ pub(super) struct SettingsRow {
     pub initial_voltage: f64,
     pub current_limit: f64,
     pub speed: f64,
+    pub set_point: f64,
+    pub comm_timeout_s: f64,
     pub moment: FixedAscii<8>,
     pub starter: FixedUnicode<40>,
 }
@@ -344,6 +346,7 @@ pub(super) fn slow(row: &SlowRow) -> (f64, StatusReading) {
         current_a: number(row.current_a),
         speed_actual: number(row.speed_actual),
         start_count: u16::try_from(row.start_count).ok(),
+        ..StatusReading::default()
     };
     (row.at_s, status)
 }
@@ -362,6 +365,8 @@ pub(super) fn settings_row(record: &SettingsRecord) -> SettingsRow {
         initial_voltage: number(of.initial_voltage),
         current_limit: number(of.current_limit),
         speed: number(of.speed),
+        set_point: number(of.set_point),
+        comm_timeout_s: number(of.comm_timeout_s),
         moment: ascii(word(&MOMENTS, &record.moment)),
         // Ids of a rig file have 40 bytes at most.
         starter: pieces::<40>(&record.starter)[0],
@@ -377,6 +382,8 @@ pub(super) fn settings(row: &SettingsRow) -> Result<SettingsRecord, String> {
         initial_voltage: number(row.initial_voltage),
         current_limit: number(row.current_limit),
         speed: number(row.speed),
+        set_point: number(row.set_point),
+        comm_timeout_s: number(row.comm_timeout_s),
     };
     let moment = meaning(&MOMENTS, row.moment.as_str(), "moment")?;
     Ok(SettingsRecord { at_s: row.at_s, starter: row.starter.as_str().to_owned(), moment, settings })

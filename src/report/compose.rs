@@ -264,6 +264,7 @@ pub fn settings_text(settings: &crate::starters::Settings) -> String {
         settings.initial_voltage.map(|v| format!("initial voltage {}", percent(v))),
         settings.current_limit.map(|v| format!("current limit {v:.2} x full load")),
         settings.speed.map(|v| format!("speed {} of rated", percent(v))),
+        settings.set_point.map(|v| format!("set point {} in SI units", significant(v, DIGITS))),
     ];
     let known: Vec<String> = parts.into_iter().flatten().collect();
     if known.is_empty() { "this starter has none".to_owned() } else { known.join(", ") }

@@ -12,7 +12,7 @@ use super::register_map::{RegisterMap, Role};
 use crate::hydraulics::spec::{
     ElementKind, ElementSpec, NetworkSpec, NodeSpec, Place, ShaftSpec, SplashSpec, Terminal,
 };
-use crate::starters::{MotorSpec, Mounting};
+use crate::starters::{MotorSpec, Mounting, Settings};
 use sha2::{Digest, Sha256};
 
 /// The model; `None` when a name does not resolve, which the checks rule out.
@@ -33,6 +33,7 @@ pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
             unit: entry.unit?,
             map: map(maps, &entry.map)?,
             dead_time_s: entry.dead_time_s,
+            warn_lead_s: entry.warn_lead_s,
         }),
     };
     let held = at_tanks(&file, &names, |tank| tank.held_area_m2)?;
@@ -86,6 +87,7 @@ pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
         headline,
         warnings: file.warnings,
         stop_delay_budget_s: file.identity.stop_delay_budget_s,
+        emergency_stop_proven: file.identity.emergency_stop_proven.clone(),
         rest_speed_rad_s: file.identity.rest_speed_rad_s,
         rest_fallback_s: file.identity.rest_fallback_s,
         uncertainty: file.uncertainty,
@@ -284,14 +286,19 @@ fn device(entry: &DeviceEntry, names: &Names, maps: &Maps) -> Option<Device> {
 
 fn starter(entry: &StarterEntry, station: bool, names: &Names, maps: &Maps) -> Option<Starter> {
     let (least, most) = entry.allowed.map_or((entry.settings, entry.settings), |span| (span.least, span.most));
+    let map = if station { no_map() } else { map(maps, &entry.map)? };
+    let panel = entry.panel.resolved(|name| names.node(name))?;
+    // Where a register takes it, the set point of the panel is written like any other setting.
+    let written = panel.set_point.filter(|_| map.field(Role::SetPoint).is_some());
+    let settings = Settings { set_point: written.map(|own| own.set_point), ..entry.settings };
     Some(Starter {
         id: entry.id.text.clone(),
         kind: entry.kind?,
         link: if station { 0 } else { names.link(&entry.link)? },
         unit: entry.unit?,
-        map: if station { no_map() } else { map(maps, &entry.map)? },
-        settings: entry.settings,
-        panel: entry.panel.resolved(|name| names.node(name))?,
+        map,
+        settings,
+        panel,
         settings_min: least,
         settings_max: most,
         duty: Duty { ..entry.duty },

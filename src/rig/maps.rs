@@ -13,6 +13,7 @@ const SHIPPED_MAPS: &[(&str, &str)] = &[
     ("soft-starter", include_str!("../../rig-configs/maps/soft-starter.toml")),
     ("drive-words", include_str!("../../rig-configs/maps/drive-words.toml")),
     ("drive-bits", include_str!("../../rig-configs/maps/drive-bits.toml")),
+    ("drive-pressure", include_str!("../../rig-configs/maps/drive-pressure.toml")),
     ("bench-unit", include_str!("../../rig-configs/maps/bench-unit.toml")),
     ("analogue-module", include_str!("../../rig-configs/maps/analogue-module.toml")),
 ];
@@ -268,6 +269,15 @@ fn check_role(entry: &Cursor<'_>, role: Role, field: &Field) {
     if role == Role::Identity && field.expect.is_none() {
         let spot = entry.here();
         entry.document().note(&spot, "an identity without an expected signature", "expect = 0x....", None);
+    }
+    if Role::BEFORE_A_START.contains(&role) && field.expect.is_none() {
+        let spot = entry.here();
+        entry.document().note(
+            &spot,
+            "a setting to check before a start without its wanted value",
+            "expect = ...",
+            None,
+        );
     }
     let is_bit = field.bit.is_some() || matches!(field.table, Table::Coil | Table::DiscreteInput);
     if is_bit && role.needs_register() {

@@ -1,6 +1,7 @@
 //! Floor 3: the description of a bench. `file` (as typed, places kept) -> `check` (collects every problem) ->
 //! [`model`] (cannot be wrong). Register maps are data too ([`register_map`], [`maps`]).
 
+mod beside;
 mod blank;
 pub mod chain;
 mod check;

@@ -2,7 +2,7 @@
 
 use crate::hydraulics::plant::{LinesAtStart, SelfPriming};
 use crate::hydraulics::spec::{ElementKind, GridOptions, LiquidSpec, NetworkSpec, Place, ShaftSpec};
-use crate::rig::chain::Chain;
+use crate::rig::chain::{Chain, Wiring};
 use crate::rig::observing::Observing;
 use crate::rig::register_map::{RegisterMap, Table};
 use crate::rig::serial_line::SerialLine;
@@ -74,6 +74,8 @@ pub struct Rig {
     pub permissives: Vec<Permissive>,
     /// Trips.
     pub trips: Vec<Trip>,
+    /// When the hardwired emergency stop was last proven, as the file says (a date); `None`: it does not say.
+    pub emergency_stop_proven: Option<String>,
     /// Warnings shown before a start.
     pub warnings: Vec<String>,
     /// Largest stop delay the rig accepts on any link, s.
@@ -313,6 +315,8 @@ pub struct Transfer {
     pub map: RegisterMap,
     /// Dead time after a change of position before any start, s of rig time.
     pub dead_time_s: f64,
+    /// The warning output, where the map has one, is on for this long before a start, s of wall time.
+    pub warn_lead_s: f64,
 }
 
 /// A device that is looked at and never commanded.
@@ -473,8 +477,10 @@ impl SampleCode {
 pub enum Quantity {
     /// Gauge pressure, Pa, at `place`.
     GaugePressure,
-    /// Line current, A rms.
+    /// Line current as an RMS value, A: a transducer has done the averaging.
     LineCurrent,
+    /// Line current as it swings, A: the bare signal of a transformer or shunt, whose mean is zero whatever flows.
+    CurrentWave,
     /// Shaft speed, rad/s (signed when the tachometer knows direction).
     ShaftSpeed,
     /// Flow, m3/s, at `place` along a pipe; positive from the pipe's start to its end.
@@ -484,9 +490,14 @@ pub enum Quantity {
 }
 
 impl Quantity {
-    /// True where a reading at the low end of the range hides something: currents and speeds rest there.
+    /// True where a reading at the low end of the range hides something: RMS currents and speeds rest there.
     pub fn may_clip_low(self) -> bool {
-        self == Self::GaugePressure
+        matches!(self, Self::GaugePressure | Self::CurrentWave)
+    }
+
+    /// A current, as RMS or as it swings.
+    pub fn is_current(self) -> bool {
+        matches!(self, Self::LineCurrent | Self::CurrentWave)
     }
 
     /// False for a contact: both its ends are where it rests.
@@ -522,6 +533,27 @@ pub struct Channel {
     pub input: usize,
     /// Its chain.
     pub chain: Chain,
+}
+
+/// A gauge pressure that water does not stand at for long, Pa.
+const NEAR_VACUUM_PA: f64 = -0.9e5;
+
+impl Channel {
+    /// Readings that can be believed, SI: a reading that stays at or beyond one of these ends is a broken wire, a short
+    /// circuit, a transmitter's own alarm (NE 43), or a value that the sensor cannot show. The low end of a direct sensor may
+    /// be where it rests; it counts only where nothing rests there: a pressure near full vacuum, a current that swings.
+    pub fn believable(&self) -> Option<(f64, f64)> {
+        use crate::signal::loop_current::{FAILURE_HIGH_MA, FAILURE_LOW_MA, value_of};
+        let (low, high) = self.range;
+        match self.chain.wiring {
+            // Its two ends are its two states.
+            _ if self.quantity == Quantity::Contact => None,
+            Wiring::Loop => Some((value_of(FAILURE_LOW_MA, self.range), value_of(FAILURE_HIGH_MA, self.range))),
+            Wiring::Direct if self.quantity == Quantity::CurrentWave => Some((low, high)),
+            Wiring::Direct if self.quantity == Quantity::GaugePressure && low <= NEAR_VACUUM_PA => Some((low, high)),
+            Wiring::Direct => Some((f64::NEG_INFINITY, high)),
+        }
+    }
 }
 
 /// A condition that must hold before a start.

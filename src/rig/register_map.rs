@@ -43,6 +43,8 @@ pub enum Role {
     CurrentLimit,
     /// Setting: speed, scaled to share of rated frequency.
     SpeedSetpoint,
+    /// Setting: what the drive's own controller holds, scaled to SI (Pa gauge, m3/s, m above datum).
+    SetPoint,
     /// Actual output frequency, scaled to share of rated.
     SpeedActual,
     /// IEC 61800-7-201 control word.
@@ -53,6 +55,11 @@ pub enum Role {
     TransferSelect,
     /// Transfer device: position read back (0: between positions).
     TransferPosition,
+    /// Virtual rig: set the valves as in the line-up of that number (from 1, rig file's order), as a person would. Never
+    /// written to a real one.
+    LineUpSelect,
+    /// Line-up that the valves stand in, from 1; 0: none, or on the way.
+    LineUp,
     /// 1: selector stands at remote.
     Remote,
     /// 1: hardwired emergency-stop circuit is closed (not pressed).
@@ -67,6 +74,19 @@ pub enum Role {
     ShaftSpeed,
     /// Time scale of a virtual rig, rig seconds per wall second times 10.
     TimeScale,
+    /// Whether the starter starts again by itself after a fault; `expect` says which value means that it does not.
+    RestartAfterFault,
+    /// Whether it runs by itself when its supply comes; `expect` says which value means that it does not.
+    RunOnPowerUp,
+    /// Whether it catches a motor that turns; `expect` says which value is wanted on this rig.
+    FlyingStart,
+    /// What a drive under IEC 61800-7-201 does on a quick stop, which is how it is stopped by a ramp: which ramp it takes.
+    /// `expect` says which value means the ramp that `ramp_down` sets.
+    QuickStopOption,
+    /// Write 1: the line contactor before the starter opens; never one between a drive and its motor.
+    LineOff,
+    /// Bench unit: write 1 to warn (a lamp, a horn) before a start, 0 when it is over.
+    StartWarning,
     /// Measured value 1 of an analogue module; a channel says what it measures.
     #[serde(rename = "value_1")]
     Value1,
@@ -109,7 +129,7 @@ pub enum Table {
 
 impl Role {
     /// Every role.
-    pub const ALL: [Self; 37] = [
+    pub const ALL: [Self; 46] = [
         Self::Identity,
         Self::Firmware,
         Self::VirtualMark,
@@ -127,11 +147,14 @@ impl Role {
         Self::InitialVoltage,
         Self::CurrentLimit,
         Self::SpeedSetpoint,
+        Self::SetPoint,
         Self::SpeedActual,
         Self::ControlWord,
         Self::StatusWord,
         Self::TransferSelect,
         Self::TransferPosition,
+        Self::LineUpSelect,
+        Self::LineUp,
         Self::Remote,
         Self::EmergencyStopOk,
         Self::StartCount,
@@ -139,6 +162,12 @@ impl Role {
         Self::MostOutputsOn,
         Self::ShaftSpeed,
         Self::TimeScale,
+        Self::RestartAfterFault,
+        Self::RunOnPowerUp,
+        Self::FlyingStart,
+        Self::QuickStopOption,
+        Self::LineOff,
+        Self::StartWarning,
         Self::Value1,
         Self::Value2,
         Self::Value3,
@@ -161,6 +190,9 @@ impl Role {
         Self::Value8,
     ];
 
+    /// What must read as the map expects before a start: a starter that may turn the motor by itself is not started.
+    pub const BEFORE_A_START: [Self; 3] = [Self::RestartAfterFault, Self::RunOnPowerUp, Self::FlyingStart];
+
     /// Its name in map files.
     pub fn name(self) -> &'static str {
         match self {
@@ -181,11 +213,14 @@ impl Role {
             Self::InitialVoltage => "initial_voltage",
             Self::CurrentLimit => "current_limit",
             Self::SpeedSetpoint => "speed_setpoint",
+            Self::SetPoint => "set_point",
             Self::SpeedActual => "speed_actual",
             Self::ControlWord => "control_word",
             Self::StatusWord => "status_word",
             Self::TransferSelect => "transfer_select",
             Self::TransferPosition => "transfer_position",
+            Self::LineUpSelect => "line_up_select",
+            Self::LineUp => "line_up",
             Self::Remote => "remote",
             Self::EmergencyStopOk => "emergency_stop_ok",
             Self::StartCount => "start_count",
@@ -193,6 +228,12 @@ impl Role {
             Self::MostOutputsOn => "most_outputs_on",
             Self::ShaftSpeed => "shaft_speed",
             Self::TimeScale => "time_scale",
+            Self::RestartAfterFault => "restart_after_fault",
+            Self::RunOnPowerUp => "run_on_power_up",
+            Self::FlyingStart => "flying_start",
+            Self::QuickStopOption => "quick_stop_option",
+            Self::LineOff => "line_off",
+            Self::StartWarning => "start_warning",
             Self::Value1 => "value_1",
             Self::Value2 => "value_2",
             Self::Value3 => "value_3",
@@ -215,6 +256,8 @@ impl Role {
             self,
             Self::Run
                 | Self::Cut
+                | Self::LineOff
+                | Self::StartWarning
                 | Self::Reset
                 | Self::Heartbeat
                 | Self::CommTimeout
@@ -223,8 +266,10 @@ impl Role {
                 | Self::InitialVoltage
                 | Self::CurrentLimit
                 | Self::SpeedSetpoint
+                | Self::SetPoint
                 | Self::ControlWord
                 | Self::TransferSelect
+                | Self::LineUpSelect
         )
     }
 
@@ -241,6 +286,7 @@ impl Role {
                     | Self::InitialVoltage
                     | Self::CurrentLimit
                     | Self::SpeedSetpoint
+                    | Self::SetPoint
                     | Self::SpeedActual
             )
     }
@@ -249,7 +295,18 @@ impl Role {
     pub fn needs_register(self) -> bool {
         !matches!(
             self,
-            Self::Run | Self::Cut | Self::Reset | Self::Running | Self::AtSpeed | Self::Remote | Self::EmergencyStopOk
+            Self::Run
+                | Self::Cut
+                | Self::LineOff
+                | Self::StartWarning
+                | Self::Reset
+                | Self::Running
+                | Self::AtSpeed
+                | Self::Remote
+                | Self::EmergencyStopOk
+                | Self::RestartAfterFault
+                | Self::RunOnPowerUp
+                | Self::FlyingStart
         )
     }
 }
@@ -287,7 +344,7 @@ pub struct Field {
     pub allowed: Option<(i64, i64)>,
     /// May be written.
     pub writable: bool,
-    /// Value the device must answer (identity).
+    /// Value the device must answer (identity, and what is checked before a start).
     pub expect: Option<u16>,
     /// Kept by the device without power: every write wears its memory.
     pub stored: bool,

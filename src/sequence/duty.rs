@@ -1,9 +1,11 @@
 //! Starts and rests that motors and starters were allowed: a ledger that survives restarts.
 //!
 //! The ledger keeps **ages** (rig time since), not dates. While samples come it ages with rig time ([`DutyLedger::pass_to`]);
-//! from one process to the next it ages with civil time ([`DutyLedger::load`]), which on a real rig is the same thing.
+//! from one process to the next by the time since the computer was switched on ([`Uptime`]), which no setting of the date
+//! moves ([`DutyLedger::load`]). Across a restart of the computer only the time since that restart is sure, and only it counts.
 //! Where nothing is known of a motor or starter, the full rest counts from now.
 
+use crate::clock::Uptime;
 use crate::rig::model::Duty;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -55,7 +57,10 @@ struct History {
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct DutyLedger {
     histories: BTreeMap<String, History>,
+    /// For people; nothing is reckoned by it.
     saved_utc: String,
+    #[serde(default)]
+    saved_at: Uptime,
     #[serde(skip)]
     rig_s: Option<f64>,
     #[serde(skip)]
@@ -73,11 +78,11 @@ impl DutyLedger {
         Self { rested: true, ..Self::default() }
     }
 
-    /// Reads a ledger and ages it to `now_utc` (RFC 3339). No file: nothing is known.
+    /// Reads a ledger and ages it to `now`. No file: nothing is known.
     ///
-    /// A motor that was running when the ledger was saved counts as stopped only now. A clock that went backwards ages
-    /// nothing. Errors: the file cannot be read, or is no ledger (then take [`DutyLedger::unknown`]).
-    pub fn load(path: &Path, now_utc: &str) -> Result<Self, DutyError> {
+    /// A motor that was running when the ledger was saved counts as stopped only now. Where it is not known how much time
+    /// has passed, none has. Errors: the file cannot be read, or is no ledger (then take [`DutyLedger::unknown`]).
+    pub fn load(path: &Path, now: &Uptime) -> Result<Self, DutyError> {
         let text = match std::fs::read_to_string(path) {
             Ok(text) => text,
             Err(reason) if reason.kind() == std::io::ErrorKind::NotFound => return Ok(Self::unknown()),
@@ -85,7 +90,7 @@ impl DutyLedger {
         };
         let content = |reason| DutyError::Content { path: path.to_owned(), reason };
         let mut ledger: Self = serde_json::from_str(&text).map_err(content)?;
-        let elapsed_s = seconds_between(&ledger.saved_utc, now_utc);
+        let elapsed_s = elapsed_s(&ledger.saved_at, now);
         ledger.age(elapsed_s);
         for history in ledger.histories.values_mut().filter(|history| history.running) {
             history.running = false;
@@ -95,8 +100,9 @@ impl DutyLedger {
     }
 
     /// Writes the ledger beside `path` and renames it over it, so that a crash leaves the old or the new one.
-    pub fn save(&mut self, path: &Path, now_utc: &str) -> Result<(), DutyError> {
+    pub fn save(&mut self, path: &Path, now_utc: &str, now: &Uptime) -> Result<(), DutyError> {
         self.saved_utc = now_utc.to_owned();
+        self.saved_at = now.clone();
         let text = serde_json::to_string_pretty(self)
             .map_err(|reason| DutyError::Content { path: path.to_owned(), reason })?;
         let mut beside = path.as_os_str().to_owned();
@@ -107,11 +113,11 @@ impl DutyLedger {
             .map_err(|reason| DutyError::File { path: path.to_owned(), reason })
     }
 
-    /// A run begins: the ledger ages to `rig_now_s` when the same stream goes on, else by civil time since it was saved.
-    pub fn resume(&mut self, rig_now_s: f64, now_utc: &str) {
+    /// A run begins: the ledger ages to `rig_now_s` when the same stream goes on, else by the time since it was saved.
+    pub fn resume(&mut self, rig_now_s: f64, now: &Uptime) {
         match self.rig_s {
             Some(rig_s) if rig_now_s >= rig_s => self.age(rig_now_s - rig_s),
-            Some(_) => self.age(seconds_between(&self.saved_utc, now_utc)),
+            Some(_) => self.age(elapsed_s(&self.saved_at, now)),
             None => {}
         }
         self.rig_s = Some(rig_now_s);
@@ -203,11 +209,12 @@ impl DutyLedger {
     }
 }
 
-fn seconds_between(earlier_utc: &str, later_utc: &str) -> f64 {
-    let stamp = |text: &str| text.parse::<jiff::Timestamp>().ok();
-    match (stamp(earlier_utc), stamp(later_utc)) {
-        (Some(earlier), Some(later)) => later.duration_since(earlier).as_secs_f64().max(0.0),
-        _ => 0.0,
+/// Time that has surely passed, s.
+fn elapsed_s(earlier: &Uptime, later: &Uptime) -> f64 {
+    match (earlier.boot.as_str(), later.boot.as_str()) {
+        ("", _) | (_, "") => 0.0,
+        (before, now) if before == now => (later.since_boot_s - earlier.since_boot_s).max(0.0),
+        _ => later.since_boot_s.max(0.0),
     }
 }
 
@@ -224,6 +231,10 @@ mod tests {
     const DUTY: Duty = Duty { starts_per_hour: 3, rest_s: 10.0 };
     /// Ages are sums of a few numbers.
     const TOLERANCE_S: f64 = 1e-9;
+
+    fn up(boot: &str, since_boot_s: f64) -> Uptime {
+        Uptime { boot: boot.to_owned(), since_boot_s }
+    }
 
     fn wait(ledger: &mut DutyLedger, expected_s: f64) {
         wait_of("drive", ledger, expected_s);
@@ -290,22 +301,32 @@ mod tests {
     }
 
     #[test]
-    fn survives_a_restart_by_civil_time() {
+    fn survives_a_restart_of_the_program_whatever_the_date_says() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("duty.json");
         let mut ledger = DutyLedger::rested();
         ledger.started("drive");
         ledger.started("soft");
         ledger.stopped("drive");
-        ledger.save(&path, "2026-03-01T10:00:00.000Z").unwrap();
-        let mut later = DutyLedger::load(&path, "2026-03-01T10:00:04.000Z").unwrap();
+        // A year ahead when it is saved: the date is for people only.
+        ledger.save(&path, "2027-03-01T10:00:00.000Z", &up("a", 500.0)).unwrap();
+        let mut later = DutyLedger::load(&path, &up("a", 504.0)).unwrap();
         wait(&mut later, 6.0);
         // it ran when the process ended: stopped only now
         wait_of("soft", &mut later, 10.0);
         // never seen: the full rest
         wait_of("contactor", &mut later, 10.0);
-        let mut back = DutyLedger::load(&path, "2026-03-01T09:00:00.000Z").unwrap();
-        wait(&mut back, 10.0);
+        // Another start of the computer: only the time since then is sure.
+        wait(&mut DutyLedger::load(&path, &up("b", 3.0)).unwrap(), 7.0);
+        // Nothing known, or less than nothing: the full rest.
+        wait(&mut DutyLedger::load(&path, &Uptime::default()).unwrap(), 10.0);
+        wait(&mut DutyLedger::load(&path, &up("a", 1.0)).unwrap(), 10.0);
+        // A ledger of before this was kept.
+        let text = std::fs::read_to_string(&path).unwrap();
+        let mut old: serde_json::Value = serde_json::from_str(&text).unwrap();
+        old.as_object_mut().unwrap().remove("saved_at").unwrap();
+        std::fs::write(&path, old.to_string()).unwrap();
+        wait(&mut DutyLedger::load(&path, &up("a", 9_000.0)).unwrap(), 10.0);
         assert!(!folder.path().join("duty.json.new").exists());
     }
 
@@ -313,27 +334,27 @@ mod tests {
     fn rejects_a_file_that_is_no_ledger() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("duty.json");
-        assert_eq!(DutyLedger::load(&path, "").unwrap(), DutyLedger::unknown());
+        assert_eq!(DutyLedger::load(&path, &up("a", 1.0)).unwrap(), DutyLedger::unknown());
         std::fs::write(&path, "{ half a").unwrap();
-        let error = DutyLedger::load(&path, "").unwrap_err().to_string();
+        let error = DutyLedger::load(&path, &up("a", 1.0)).unwrap_err().to_string();
         assert!(error.contains("duty.json: not a duty ledger"), "{error}");
         assert!(ledger_cannot_be_saved(folder.path()));
     }
 
     fn ledger_cannot_be_saved(folder: &Path) -> bool {
-        DutyLedger::rested().save(&folder.join("missing").join("duty.json"), "").is_err()
+        DutyLedger::rested().save(&folder.join("missing").join("duty.json"), "", &up("a", 1.0)).is_err()
     }
 
     #[test]
-    fn ages_by_the_stream_while_it_goes_on_else_by_civil_time() {
+    fn ages_by_the_stream_while_it_goes_on_else_by_time_since_switching_on() {
         let mut ledger = DutyLedger::rested();
-        ledger.resume(100.0, "2026-03-01T10:00:00Z");
+        ledger.resume(100.0, &up("a", 50.0));
         ledger.started("drive");
         ledger.stopped("drive");
-        ledger.resume(103.0, "2026-03-01T10:00:01Z");
+        ledger.resume(103.0, &up("a", 51.0));
         wait(&mut ledger, 7.0);
-        ledger.saved_utc = "2026-03-01T10:00:01Z".to_owned();
-        ledger.resume(0.5, "2026-03-01T10:00:03Z");
+        ledger.saved_at = up("a", 51.0);
+        ledger.resume(0.5, &up("a", 53.0));
         wait(&mut ledger, 5.0);
     }
 }

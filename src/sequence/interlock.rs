@@ -32,6 +32,8 @@ pub struct Rules {
     pub current_channel: Option<usize>,
     /// Current below which the motor counts as off, A.
     pub current_off_a: f64,
+    /// Channels that a trip, a permissive or the proof of a stop looks at, with their ids.
+    pub guarding: Vec<(usize, String)>,
     /// Pressure channels.
     pub pressure_channels: Vec<usize>,
     /// Permissives.
@@ -58,7 +60,7 @@ impl Rules {
     pub fn of(rig: &Rig) -> Self {
         let has = |role| rig.transfer.as_ref().is_some_and(|unit| unit.map.field(role).is_some());
         let find = |wanted| rig.channels.iter().position(|channel| channel.quantity == wanted);
-        let current_channel = find(Quantity::LineCurrent);
+        let current_channel = rig.channels.iter().position(|channel| channel.quantity.is_current());
         let current_u = current_channel.map_or(0.0, |index| rig.channels[index].calibration_u);
         Self {
             starters: rig.starters.iter().map(StarterRules::of).collect(),
@@ -70,6 +72,7 @@ impl Rules {
             speed_channel: find(Quantity::ShaftSpeed),
             current_channel,
             current_off_a: (CURRENT_OFF_SHARE * rig.motor.full_load_current_a).max(4.0 * current_u),
+            guarding: guarding(rig).into_iter().map(|index| (index, rig.channels[index].id.0.clone())).collect(),
             pressure_channels: (0..rig.channels.len())
                 .filter(|&index| rig.channels[index].quantity == Quantity::GaugePressure)
                 .collect(),
@@ -147,6 +150,8 @@ pub enum Blocker {
     RunNotClear(String),
     /// A fault is latched.
     FaultLatched(String, u16),
+    /// Current flows though everything says off (a welded contact, or one phase of it): where, and how much, A.
+    CurrentFlows(String, f64),
     /// The selector stands at local.
     NotRemote,
     /// The emergency-stop circuit is open.
@@ -163,6 +168,8 @@ pub enum Blocker {
     Position(Option<u16>, u16),
     /// Dead time left, s.
     DeadTimeLeft(f64),
+    /// A channel that guards the plant reads a failure.
+    ChannelFailed(String),
     /// A permissive does not hold: its sentence, and what was found.
     Permissive(String, String),
     /// Duty: time left, s.
@@ -195,6 +202,7 @@ impl fmt::Display for Blocker {
             Self::StatusUnknown(id) => write!(f, "the status of {id} is not known yet"),
             Self::RunNotClear(id) => write!(f, "{id} still has its output on"),
             Self::FaultLatched(id, code) => write!(f, "{id} has fault {code} latched"),
+            Self::CurrentFlows(place, ampere) => write!(f, "{place} carries {ampere:.1} A though nothing should be on"),
             Self::NotRemote => f.write_str("the selector stands at local"),
             Self::EmergencyStopOpen => f.write_str("the emergency-stop circuit is open"),
             Self::BenchUnknown => f.write_str("the bench unit has not answered yet"),
@@ -208,11 +216,30 @@ impl fmt::Display for Blocker {
                 write!(f, "the transfer device's position is not known, {needed} is needed")
             }
             Self::DeadTimeLeft(left_s) => write!(f, "dead time of the transfer device, {left_s:.1} s left"),
+            Self::ChannelFailed(id) => write!(f, "{id} reads a failure or the end of its range: it guards nothing"),
             Self::Permissive(text, found) => write!(f, "{text} (found {found})"),
             Self::DutyLeft(left_s) if left_s.is_finite() => write!(f, "duty: {left_s:.1} s left"),
             Self::DutyLeft(_) => f.write_str("duty: not known yet"),
         }
     }
+}
+
+/// Indices of the channels that guard a rig's plant.
+fn guarding(rig: &Rig) -> std::collections::BTreeSet<usize> {
+    let conditions = rig.permissives.iter().filter_map(|permissive| match permissive.condition {
+        Condition::ChannelBetween { channel, .. } => Some(channel),
+        Condition::FieldIs { .. } => None,
+    });
+    let proofs = rig.channels.iter().enumerate();
+    let proofs =
+        proofs.filter(|(_, channel)| channel.quantity.is_current() || channel.quantity == Quantity::ShaftSpeed);
+    rig.trips.iter().filter_map(|trip| trip.channel).chain(conditions).chain(proofs.map(|(index, _)| index)).collect()
+}
+
+/// Ids of guarding channels that cannot be believed now.
+fn failed_channels<'a>(rules: &'a Rules, seen: &'a Observations) -> impl Iterator<Item = &'a str> {
+    let failed = |(index, _): &&(usize, String)| seen.stream_alive && seen.unbelievable.get(*index) == Some(&true);
+    rules.guarding.iter().filter(failed).map(|(_, id)| id.as_str())
 }
 
 /// All reasons in one line.
@@ -231,6 +258,7 @@ pub fn start_blockers(rules: &Rules, seen: &Observations, watch: &Watch, starter
     }
     blockers.extend(select_blockers(rules, seen, watch, now_s));
     blockers.extend(transfer_blockers(rules, watch, starter, now_s));
+    blockers.extend(failed_channels(rules, seen).map(|id| Blocker::ChannelFailed(id.to_owned())));
     blockers.extend(permissive_blockers(rules, seen));
     match seen.duty_wait_s.get(starter) {
         Some(left_s) if *left_s <= 0.0 => {}
@@ -248,12 +276,19 @@ pub fn select_blockers(rules: &Rules, seen: &Observations, watch: &Watch, now_s:
         blockers.push(Blocker::StreamLost);
     }
     for (index, facts) in seen.starters.iter().enumerate() {
-        blockers.extend(off_blocker(&rules.id(index), facts));
+        let id = rules.id(index);
+        blockers.extend((facts.remote == Some(false)).then_some(Blocker::NotRemote));
+        blockers.extend((facts.emergency_stop_ok == Some(false)).then_some(Blocker::EmergencyStopOpen));
+        blockers.extend(off_blocker(&id, facts));
+        blockers.extend(current_blocker(rules, &id, facts.current_a));
     }
+    let line_a = rules.current_channel.and_then(|channel| seen.mean_of(channel));
+    blockers.extend(current_blocker(rules, "the line", line_a));
     if let Some(bench) = &seen.bench {
         blockers.extend(bench_blockers(rules, bench));
     }
     blockers.extend(rest_blocker(rules, seen, watch, now_s));
+    blockers.dedup();
     blockers
 }
 
@@ -268,6 +303,12 @@ fn off_blocker(id: &str, facts: &StarterFacts) -> Option<Blocker> {
         (Some(false), Some(0)) => None,
         (Some(false), Some(code)) => Some(Blocker::FaultLatched(id.to_owned(), code)),
     }
+}
+
+/// A status that says off is no proof: a contact may be welded, and a motor that hums on one phase does not turn.
+fn current_blocker(rules: &Rules, place: &str, found_a: Option<f64>) -> Option<Blocker> {
+    let flows_a = found_a.filter(|ampere| *ampere >= rules.current_off_a)?;
+    Some(Blocker::CurrentFlows(place.to_owned(), flows_a))
 }
 
 fn bench_blockers(rules: &Rules, bench: &BenchFacts) -> Vec<Blocker> {
@@ -363,10 +404,10 @@ fn taken_over(rules: &Rules, seen: &Observations, energised: Option<usize>) -> O
     if let Some(facts) = seen.starters.iter().find(|facts| facts.foreign_setting.is_some()) {
         return over(format!("somebody changed a setting: {}", facts.foreign_setting.clone().unwrap_or_default()));
     }
-    let bench = seen.bench.as_ref()?;
-    if rules.has_remote && bench.value(Role::Remote) == Some(0) {
-        return over("the selector was moved to local".to_owned());
+    if let Some(who) = at_local(rules, seen) {
+        return over(format!("{who} was moved to local"));
     }
+    let bench = seen.bench.as_ref()?;
     let needed = rules.starters.get(energised?)?.position?;
     match bench.value(Role::TransferPosition) {
         Some(found) if found != needed && rules.dead_time_s.is_some() => {
@@ -374,6 +415,23 @@ fn taken_over(rules: &Rules, seen: &Observations, energised: Option<usize>) -> O
         }
         _ => None,
     }
+}
+
+/// Whose selector stands at local, in words: the bench unit's, or a starter's own.
+pub fn at_local(rules: &Rules, seen: &Observations) -> Option<String> {
+    let bench = seen.bench.as_ref().filter(|_| rules.has_remote);
+    if bench.and_then(|bench| bench.value(Role::Remote)) == Some(0) {
+        return Some("the selector".to_owned());
+    }
+    let starter = seen.starters.iter().position(|facts| facts.remote == Some(false))?;
+    Some(format!("the selector of {}", rules.id(starter)))
+}
+
+/// Does the bench unit, or a starter, say that the emergency-stop circuit is open?
+pub fn emergency_stop_open(rules: &Rules, seen: &Observations) -> bool {
+    let bench = seen.bench.as_ref().filter(|_| rules.has_emergency_stop);
+    bench.and_then(|bench| bench.value(Role::EmergencyStopOk)) == Some(0)
+        || seen.starters.iter().any(|facts| facts.emergency_stop_ok == Some(false))
 }
 
 fn faulty(rules: &Rules, seen: &Observations, starter: usize) -> Option<Ending> {
@@ -385,12 +443,24 @@ fn faulty(rules: &Rules, seen: &Observations, starter: usize) -> Option<Ending> 
         let other = rules.id(other);
         return abort(format!("{other} came on while {id} was on"), Some(StopKind::ContactorOff));
     }
-    let open = seen.bench.as_ref().and_then(|bench| bench.value(Role::EmergencyStopOk)) == Some(0);
-    if rules.has_emergency_stop && open {
+    if emergency_stop_open(rules, seen) {
         return abort("the emergency-stop circuit opened".to_owned(), Some(StopKind::ContactorOff));
     }
+    if let Some(channel) = failed_channels(rules, seen).next() {
+        return abort(format!("{channel} reads a failure or the end of its range: it guards nothing"), None);
+    }
+    let at_speed = seen.starters.get(starter).and_then(|facts| facts.at_speed) == Some(true);
+    let speed = rules.speed_channel.and_then(|channel| seen.mean_of(channel));
+    if at_speed && speed.is_some_and(|speed| speed.abs() < rules.rest_speed_rad_s) {
+        return abort(
+            format!("the shaft reads at rest though {id} reports full speed: tachometer, coupling or belt"),
+            None,
+        );
+    }
     match seen.starters.get(starter).and_then(|facts| facts.fault) {
-        Some(code) if code != 0 => abort(format!("{id} reports {}", rules.fault(starter, code)), Some(StopKind::Coast)),
+        Some(code) if code != 0 && !seen.silenced => {
+            abort(format!("{id} reports {}", rules.fault(starter, code)), Some(StopKind::Coast))
+        }
         _ => None,
     }
 }

@@ -65,6 +65,11 @@ pub enum Command {
         /// Why, for the record.
         cause: String,
     },
+    /// Withhold the heartbeat for the rest of the run, so that the starter's own timer stops the motor.
+    Silence {
+        /// Starter.
+        starter: usize,
+    },
     /// A cycle's stop is over.
     Outcome {
         /// Cycle.

@@ -22,6 +22,12 @@ pub struct Observations {
     pub bench: Option<BenchFacts>,
     /// Mean of the last 0.1 s, SI, channel order; NaN where unknown.
     pub mean: Vec<f64>,
+    /// Channels that read a failure or the end of what their sensors can show; empty: none.
+    pub unbelievable: Vec<bool>,
+    /// The heartbeat is withheld on purpose: the starter's fault is what is waited for.
+    pub silenced: bool,
+    /// The shaft was seen to turn since the latest start: its rest then says something.
+    pub shaft_turned: bool,
     /// Largest minus smallest of the last 1 s, SI, channel order.
     pub span_1s: Vec<f64>,
     /// Time until duty allows a start, s, one entry a starter (motor's and starter's own, the longer).
@@ -45,6 +51,11 @@ pub struct StarterFacts {
     pub fault: Option<u16>,
     /// The device's own current, A, likewise.
     pub current_a: Option<f64>,
+    /// Its own selector stands at remote (a register of its map, or bit 9 of an IEC 61800-7-201 status word); `None`: it does
+    /// not say.
+    pub remote: Option<bool>,
+    /// Its own input of the emergency-stop circuit is closed; `None`: it does not say.
+    pub emergency_stop_ok: Option<bool>,
     /// A setting reads differently from what was written last, in words.
     pub foreign_setting: Option<String>,
 }

@@ -69,6 +69,38 @@ pub enum PortError {
         /// Expected.
         expected: u16,
     },
+    /// A setting under which the starter may turn the motor by itself.
+    #[error(
+        "{address} unit {unit}: {role} reads {found}, must be {expected}: the starter may start by itself; try: set it there"
+    )]
+    StartsByItself {
+        /// host:port.
+        address: String,
+        /// Modbus unit.
+        unit: u8,
+        /// Role of the field.
+        role: String,
+        /// Found.
+        found: u64,
+        /// Expected.
+        expected: u16,
+    },
+    /// A setting under which a stop by ramp is another stop than the rig file says.
+    #[error(
+        "{address} unit {unit}: {role} reads {found}, must be {expected}: a stop by ramp would take another ramp; try: set it there"
+    )]
+    StopsOtherwise {
+        /// host:port.
+        address: String,
+        /// Modbus unit.
+        unit: u8,
+        /// Role of the field.
+        role: String,
+        /// Found.
+        found: u64,
+        /// Expected.
+        expected: u16,
+    },
     /// The wanted value does not fit the map.
     #[error("{role} = {value}: outside what the device's map allows")]
     OutOfRange {
@@ -159,6 +191,12 @@ pub struct StatusReading {
     pub speed_actual: Option<f64>,
     /// Device's own start count.
     pub start_count: Option<u16>,
+    /// Its own selector stands at remote, where it says so.
+    #[serde(default)]
+    pub remote: Option<bool>,
+    /// Its own input of the emergency-stop circuit is closed, where it says so.
+    #[serde(default)]
+    pub emergency_stop_ok: Option<bool>,
 }
 
 /// State of a link.
@@ -243,6 +281,8 @@ pub trait StopLine: Send + Sync {
     fn stop(&self, kind: StopKind, cause: &str);
     /// Records of the stops sent since the last call, as they became known.
     fn take_records(&self) -> Vec<CommandRecord>;
+    /// Somebody has taken over at the rig: a stop that is still being repeated is not sent again.
+    fn let_go(&self) {}
 }
 
 /// One starter.
@@ -253,6 +293,8 @@ pub trait StarterPort: Send {
     fn read_settings(&mut self) -> Result<Settings, PortError>;
     /// Write the settings that are `Some`, read all back; differs -> `ReadBack`.
     fn apply_settings(&mut self, wanted: &Settings) -> Result<Settings, PortError>;
+    /// Take back a run order that an earlier session, or a lost link, left while the output is off; `None`: there was none.
+    fn clear_run(&mut self) -> Result<Option<CommandRecord>, PortError>;
     /// Write, read back. A start also begins the heartbeat.
     fn order(&mut self, order: StarterOrder) -> Result<CommandRecord, PortError>;
     /// Newest status (polled in the background), `None` before the first.
@@ -272,6 +314,13 @@ pub trait BenchPort: Send {
     fn identify(&mut self) -> Result<DeviceIdentity, PortError>;
     /// Ask for a position of the transfer device. The caller has proven all starters off.
     fn select(&mut self, position: u16) -> Result<CommandRecord, PortError>;
+    /// Have the valves of a virtual bench set as in this line-up, from 1; `None`: it has no hands for that. The caller has
+    /// proven that the bench is virtual.
+    fn set_line_up(&mut self, number: u16) -> Result<Option<CommandRecord>, PortError>;
+    /// Warning output before a start on or off; `None`: it has none.
+    fn warn(&mut self, _on: bool) -> Result<Option<CommandRecord>, PortError> {
+        Ok(None)
+    }
     /// Newest polled values by role (raw), with the wall time of the poll, ns.
     fn values(&self) -> Option<(u64, Vec<(Role, u16)>)>;
     /// Link state.
@@ -309,8 +358,10 @@ pub struct SampleView {
     pub newest_rig_ns: u64,
     /// Wall time since the newest frame arrived, ns.
     pub age_wall_ns: u64,
-    /// Mean of the last 0.1 s of rig time, SI, channel order; NaN where unknown.
+    /// Mean of the last 0.1 s of rig time, SI, channel order; of a current as it swings its RMS value; NaN where unknown.
     pub mean: Vec<f64>,
+    /// Channels whose every sample of the last 0.1 s was a failure or at the end of what the sensor can show.
+    pub unbelievable: Vec<bool>,
     /// Largest minus smallest in the last 1 s of rig time, SI, channel order.
     pub span_1s: Vec<f64>,
     /// Frames received and missing since the stream began.

@@ -26,24 +26,25 @@
 //! ```
 
 use super::interlock::Rules;
-use super::step::{Step, confirm, hold, line_up, mark, repeat, say, settle, start, stop, wait};
+use super::step::{Step, confirm, hold, line_up, mark, repeat, say, settle, silence, start, stop, wait};
 use crate::rig::model::Rig;
 use crate::rig::problem::Problems;
 use crate::rig::reader::{Cursor, Document, Spot};
 use sha2::{Digest, Sha256};
 
 /// The shipped sequences by name.
-const SHIPPED: [(&str, &str); 6] = [
+const SHIPPED: [(&str, &str); 7] = [
     ("three-starters", include_str!("../../rig-configs/sequences/three-starters.toml")),
     ("one-cycle", include_str!("../../rig-configs/sequences/one-cycle.toml")),
     ("second-pump", include_str!("../../rig-configs/sequences/second-pump.toml")),
     ("line-fill", include_str!("../../rig-configs/sequences/line-fill.toml")),
     ("fill-terrace", include_str!("../../rig-configs/sequences/fill-terrace.toml")),
     ("splash-return", include_str!("../../rig-configs/sequences/splash-return.toml")),
+    ("loss-of-communication", include_str!("../../rig-configs/sequences/loss-of-communication.toml")),
 ];
 
 /// Text of a shipped sequence (`three-starters`, `one-cycle`, `second-pump`, `line-fill`, `fill-terrace`,
-/// `splash-return`).
+/// `splash-return`, `loss-of-communication`).
 pub fn shipped(name: &str) -> Option<&'static str> {
     SHIPPED.iter().find(|(known, _)| *known == name).map(|(_, text)| *text)
 }
@@ -175,19 +176,21 @@ enum Verb {
     Start,
     Hold,
     Stop,
+    Silence,
     Settle,
     Repeat,
     Mark,
     Say,
 }
 
-const VERBS: [(&str, Verb); 10] = [
+const VERBS: [(&str, Verb); 11] = [
     ("confirm", Verb::Confirm),
     ("line-up", Verb::LineUp),
     ("wait", Verb::Wait),
     ("start", Verb::Start),
     ("hold", Verb::Hold),
     ("stop", Verb::Stop),
+    ("silence", Verb::Silence),
     ("settle", Verb::Settle),
     ("repeat", Verb::Repeat),
     ("mark", Verb::Mark),
@@ -203,6 +206,7 @@ struct Reading<'r> {
     lined_up: bool,
     running: Option<Running>,
     stopped: bool,
+    silenced: bool,
 }
 
 /// What a start leaves to the steps after it.
@@ -215,7 +219,16 @@ struct Running {
 
 impl<'r> Reading<'r> {
     fn new(rig: &'r Rig, starter: usize) -> Self {
-        Self { rig, starter, program: Vec::new(), cycles: 0, lined_up: false, running: None, stopped: false }
+        Self {
+            rig,
+            starter,
+            program: Vec::new(),
+            cycles: 0,
+            lined_up: false,
+            running: None,
+            stopped: false,
+            silenced: false,
+        }
     }
 
     fn steps(&mut self, tables: Vec<Cursor<'_>>) {
@@ -240,6 +253,7 @@ impl<'r> Reading<'r> {
             Verb::Start => self.start(table, &here),
             Verb::Hold => self.hold(table, &here),
             Verb::Stop => self.stop(table, &here),
+            Verb::Silence => self.silence(table, &here),
             Verb::Settle => self.settle(table, &here),
             Verb::Mark => mark::Mark::read(table).map(Step::Mark),
             Verb::Say => say::Say::read(table).map(Step::Say),
@@ -287,6 +301,9 @@ impl<'r> Reading<'r> {
         if !self.lined_up {
             document.note(here, "a start without a line-up", "a line-up step before it", None);
         }
+        if self.silenced {
+            document.note(here, "a start after a silence", "a run of its own: the starter's fault is latched", None);
+        }
         self.cycles += 1;
         self.stopped = false;
         let step = start::Start::read(table, self.rig, self.starter);
@@ -312,6 +329,15 @@ impl<'r> Reading<'r> {
         let ordinary = self.rig.starters.get(running.starter)?.stop;
         let ramp_s = self.rig.ramp_stop_s(running.ramp_down_s);
         Some(Step::Stop(stop::Stop::read(table, running.starter, ordinary, ramp_s)))
+    }
+
+    fn silence(&mut self, table: &Cursor<'_>, here: &Spot) -> Option<Step> {
+        let running = self.needs_running(table, here, "a silence");
+        self.running = None;
+        (self.stopped, self.silenced) = (true, true);
+        let starter = self.rig.starters.get(running.starter)?;
+        let ramp_s = self.rig.ramp_stop_s(running.ramp_down_s);
+        Some(Step::Silence(silence::Silence { starter: running.starter, timer_s: starter.comm_timeout_s, ramp_s }))
     }
 
     fn settle(&mut self, table: &Cursor<'_>, here: &Spot) -> Option<Step> {

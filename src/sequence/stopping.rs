@@ -70,7 +70,8 @@ impl Evidence {
             fast_current: current(rules.current_channel.and_then(|c| seen.mean_of(c))),
             device_current: current(facts.and_then(|f| f.current_a)),
             shaft: match rules.speed_channel.and_then(|c| seen.mean_of(c)) {
-                Some(speed) if speed.abs() < rules.rest_speed_rad_s => Says::Off,
+                // A tachometer that never moved proves nothing by standing still.
+                Some(speed) if speed.abs() < rules.rest_speed_rad_s && seen.shaft_turned => Says::Off,
                 _ => Says::Nothing,
             },
             link_up: facts.is_some_and(|f| f.link_up),

@@ -141,17 +141,18 @@ pub struct ControlValve {
     spec: ControlValveSpec,
     opening: f64,
     motion: Motion,
+    stuck: bool,
 }
 
 impl ControlValve {
     /// A shut valve.
     pub fn shut(spec: ControlValveSpec) -> Self {
-        Self { spec, opening: 0.0, motion: Motion::Rest }
+        Self { spec, opening: 0.0, motion: Motion::Rest, stuck: false }
     }
 
     /// A fully open valve, as in steady running.
     pub fn open(spec: ControlValveSpec) -> Self {
-        Self { spec, opening: 1.0, motion: Motion::Rest }
+        Self { spec, opening: 1.0, motion: Motion::Rest, stuck: false }
     }
 
     /// Opening, 0..1.
@@ -222,9 +223,15 @@ impl ControlValve {
         self.spec.closing.law.time_of(1.0 - self.opening)
     }
 
+    /// Sticks where it stands, or moves again; what it was told to do waits for it.
+    pub fn stick(&mut self, stuck: bool) {
+        self.stuck = stuck;
+    }
+
     /// One time step; true at the step on which the limit switch cuts the motor.
     pub fn advance(&mut self, dt_s: f64, at_speed: bool) -> bool {
         match self.motion {
+            _ if self.stuck => {}
             Motion::Rest | Motion::Dead => {}
             Motion::Waiting { left_s, counting } => self.wait(dt_s, left_s, counting || at_speed),
             Motion::Opening { passed } => {

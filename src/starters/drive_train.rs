@@ -255,6 +255,13 @@ impl DriveTrain {
         Ok(self)
     }
 
+    /// The control valve sticks, or moves again; nothing where there is none.
+    pub fn stick_control_valve(&mut self, stuck: bool) {
+        if let Some((_, valve)) = &mut self.valve {
+            valve.stick(stuck);
+        }
+    }
+
     /// The control valve.
     #[must_use]
     pub fn control_valve(&self) -> Option<&ControlValve> {

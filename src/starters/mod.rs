@@ -68,6 +68,12 @@ pub struct Settings {
     pub current_limit: Option<f64>,
     /// Target speed of a drive, share of rated frequency 0..1.2.
     pub speed: Option<f64>,
+    /// What a drive's own controller holds, SI, where a register sets it.
+    #[serde(default)]
+    pub set_point: Option<f64>,
+    /// Loss-of-communication time of the starter's own watch over its master, s, where a register sets it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub comm_timeout_s: Option<f64>,
 }
 
 /// Nameplate and torque-speed shape of a three-phase induction motor.

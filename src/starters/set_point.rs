@@ -105,6 +105,11 @@ impl SetPointControl {
         Self { integral, ..Self::new(settings, now_s, value) }
     }
 
+    /// Hold another value from the next look on.
+    pub fn hold_at(&mut self, set_point: f64) {
+        self.settings.set_point = set_point;
+    }
+
     /// What is held.
     pub fn controlled(&self) -> Controlled {
         self.settings.controlled

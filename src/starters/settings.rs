@@ -8,6 +8,8 @@
 //! | `initial_voltage` | share of line voltage at the first instant; 0.4 if not given | - |
 //! | `current_limit` | motor current, multiple of full-load current; none if not given | the same; 1.5 if not given |
 //! | `speed` | - | share of rated frequency; 1.0 if not given |
+//! | `set_point` | - | value that the drive's own controller holds, SI; that of its panel if not given |
+//! | `comm_timeout_s` | - | - |
 //!
 //! A starter does not look at a setting it does not have (`-`); refusing such a setting is the rig check's business.
 //! The assumed values are common practice, no source.
@@ -29,6 +31,8 @@ pub(super) fn merge(over: &Settings, under: &Settings) -> Settings {
         initial_voltage: over.initial_voltage.or(under.initial_voltage),
         current_limit: over.current_limit.or(under.current_limit),
         speed: over.speed.or(under.speed),
+        set_point: over.set_point.or(under.set_point),
+        comm_timeout_s: over.comm_timeout_s.or(under.comm_timeout_s),
     }
 }
 

@@ -50,6 +50,12 @@ fn title(picture: &Picture) -> Paragraph<'_> {
     if snapshot.is_virtual {
         spans.push(Span::styled("  VIRTUAL RIG", Style::new().add_modifier(Modifier::REVERSED)));
     }
+    for (says_no, words) in [(snapshot.remote, "LOCAL"), (snapshot.emergency_stop_ok, "EMERGENCY STOP OPEN")] {
+        if says_no == Some(false) {
+            spans.push(Span::raw("  "));
+            spans.push(Span::styled(words, Style::new().fg(Color::Red).add_modifier(Modifier::BOLD)));
+        }
+    }
     spans.push(Span::raw("  "));
     spans.push(state_words(picture, snapshot));
     spans.push(Span::raw(format!("  rig time {:.1} s", picture.newest_s().max(snapshot.rig_time_s))));

@@ -27,10 +27,22 @@ pub trait Bench: Send {
     fn start(&mut self, starter: usize, settings: &Settings);
     /// Stop a starter that stands on the motor.
     fn stop(&mut self, starter: usize, kind: StopKind);
-    /// A new set speed for a running drive, share of rated.
+    /// A new set speed for a running drive, share of rated; one with a controller of its own does not listen.
     fn set_speed(&mut self, starter: usize, share: f64);
+    /// A new set point for a running drive that has a controller of its own, SI.
+    fn set_point(&mut self, _starter: usize, _value: f64) {}
+    /// Hold the pump control valve where it stands, or let it go.
+    fn stick_valve(&mut self, _stuck: bool) {}
     /// Give the pump a fault, or end it; nothing where there is no pump.
     fn spoil(&mut self, _fault: PumpFault) {}
+    /// Set the valves as in this line-up of the rig (from 0), and whatever a person does beside: levels stated, lines
+    /// emptied. Nothing is on, the shaft stands.
+    ///
+    /// # Errors
+    /// The bench cannot stand so; the rig must end.
+    fn set_line_up(&mut self, _line_up: usize) -> Result<(), VirtualRigError> {
+        Ok(())
+    }
     /// What the starter's output does.
     fn motion(&self, starter: usize) -> Motion;
     /// Motor line current, A rms.

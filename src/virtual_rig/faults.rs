@@ -11,6 +11,10 @@
 //! | `local`, `remote` | the selector is turned; to local it passes its off position: contactors open, ramps run down |
 //! | `press-emergency-stop`, `release-emergency-stop` | the hardwired circuit opens, all outputs off; or closes again |
 //! | `refuse-writes`, `accept-writes` | every bus write is refused with exception 04, stops and heartbeats too; or no longer |
+//! | `comm-timeout 4s` | somebody sets the loss-of-communication time of every starter at its panel |
+//! | `keep-run` | run orders outlive whatever cuts the outputs; a fault that is cleared then starts the motor |
+//! | `line-up return` | somebody sets the valves as in that line-up, at standstill only; the name is the rest of the line |
+//! | `stick-valve`, `free-valve` | the pump control valve stays where it stands, or moves again |
 //! | `wear 15%`, `wrong-rotation`, `right-rotation`, `splash 6%` | a fault of the pump, or its end: [`PumpFault`] |
 //!
 //! The first line of all may be `seed N`; [`read_seed`] takes it before the controls are read.
@@ -44,6 +48,14 @@ pub enum Fault {
     },
     /// Writes refused or taken.
     RefuseWrites(bool),
+    /// Run orders stay as written.
+    KeepRun,
+    /// Loss-of-communication time set at the panels.
+    CommTimeout(Duration),
+    /// Valves set as in a line-up.
+    LineUp(String),
+    /// The control valve sticks, or no longer.
+    StickValve(bool),
     /// A fault of the pump.
     Pump(PumpFault),
 }
@@ -63,11 +75,16 @@ impl FromStr for Fault {
             ("drop-bus", Some(time)) => duration(time).map(Self::DropBus),
             ("drop-ports", Some(time)) => duration(time).map(Self::DropPorts),
             ("gap", Some(frames)) => frames.parse().ok().map(Self::Gap),
+            ("line-up", Some(id)) => Some(Self::LineUp(id.to_owned())),
+            ("stick-valve", None) => Some(Self::StickValve(true)),
+            ("free-valve", None) => Some(Self::StickValve(false)),
             ("drop-stream", None) => Some(Self::DropStream),
             ("local", None) => Some(Self::Remote(false)),
             ("remote", None) => Some(Self::Remote(true)),
             ("press-emergency-stop", None) => Some(Self::EmergencyStop { pressed: true }),
             ("release-emergency-stop", None) => Some(Self::EmergencyStop { pressed: false }),
+            ("comm-timeout", Some(time)) => duration(time).map(Self::CommTimeout),
+            ("keep-run", None) => Some(Self::KeepRun),
             ("refuse-writes", None) => Some(Self::RefuseWrites(true)),
             ("accept-writes", None) => Some(Self::RefuseWrites(false)),
             _ => return line.parse().map(Self::Pump).map_err(|_| unknown()),
@@ -138,6 +155,8 @@ mod tests {
             ("release-emergency-stop", Fault::EmergencyStop { pressed: false }),
             ("refuse-writes", Fault::RefuseWrites(true)),
             ("accept-writes", Fault::RefuseWrites(false)),
+            ("keep-run", Fault::KeepRun),
+            ("comm-timeout 4s", Fault::CommTimeout(Duration::from_secs(4))),
             ("wear 15%", Fault::Pump(PumpFault::Wear(0.15))),
             ("wrong-rotation", Fault::Pump(PumpFault::WrongRotation(true))),
         ];

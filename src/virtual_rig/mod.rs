@@ -24,7 +24,7 @@ mod modbus_server;
 mod pacing;
 mod plant_bench;
 mod play;
-mod rtp;
+pub mod rtp;
 mod rtu_server;
 mod sample_server;
 mod sensors;
@@ -66,7 +66,7 @@ pub const FAST_CEILING: f64 = 16.0;
 pub struct Options {
     /// The checked rig.
     pub rig: Rig,
-    /// How people have set its valves, tanks and lines: an index of the rig's line-ups.
+    /// How people have set its valves, tanks and lines when it begins: an index of the rig's line-ups.
     pub line_up: usize,
     /// Bound listener of the bus.
     pub modbus_listener: TcpListener,
@@ -183,17 +183,17 @@ pub fn run(options: Options, stop: Arc<AtomicBool>, on_ready: impl FnOnce(&Ready
     }
     let mut generator = truth::generator(options.seed)?;
     let rig = &options.rig;
-    let (network, shaft, starters) = rig.plant_parts(options.line_up);
-    let truth = Truth::draw(rig, &network, &shaft, &mut generator);
+    let truth = Truth::draw(rig, options.line_up, &mut generator);
     if let Some(path) = &options.truth_file {
         truth.write(path)?;
     }
-    let bench = PlantBench::new(rig, &truth, starters, options.line_up)?;
+    let bench = PlantBench::new(rig, &truth, options.line_up)?;
     let noise = ChaCha8Rng::seed_from_u64(generator.random());
     let numbers = ChaCha8Rng::seed_from_u64(generator.random());
     let stage = Stage {
-        rack: Rack::new(rig, &truth.devices)?,
-        sensors: Sensors::new(&rig.channels, &truth.sensors, rig.source.rate_hz, noise),
+        rack: Rack::new(rig, &truth.devices, options.line_up)?,
+        sensors: Sensors::new(&rig.channels, &truth.sensors, rig.source.rate_hz, noise)
+            .on_supply(rig.motor.frequency_hz),
         stream: StreamOptions { payload_type: rig.source.payload_type, fast: options.fast, numbers },
         modbus: options.modbus_listener,
         samples: options.sample_listener,

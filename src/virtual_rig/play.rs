@@ -96,7 +96,7 @@ impl<B: Bench> Player<B> {
             self.take_connection();
             self.play_slice(frames, &mut counts)?;
             let now_ns = SystemClock.now_ns();
-            lock(&self.wires.rack).scan(&mut self.bench, now_ns, slice_s, pace.scale());
+            lock(&self.wires.rack).scan(&mut self.bench, now_ns, slice_s, pace.scale())?;
             self.send(&counts);
             self.wait(&mut pace);
         }
@@ -136,7 +136,15 @@ impl<B: Bench> Player<B> {
                 Fault::Gap(frames) => self.leave_out(frames)?,
                 Fault::Remote(remote) => lock(&self.wires.rack).set_remote(remote),
                 Fault::EmergencyStop { pressed } => lock(&self.wires.rack).set_emergency_stop(pressed),
+                Fault::StickValve(stuck) => self.bench.stick_valve(stuck),
                 Fault::Pump(fault) => self.bench.spoil(fault),
+                Fault::LineUp(id) => {
+                    if let Err(why) = lock(&self.wires.rack).set_line_up(&id) {
+                        tracing::warn!("control line: {why}");
+                    }
+                }
+                Fault::CommTimeout(time) => lock(&self.wires.rack).set_comm_timeout(time.as_secs_f64()),
+                Fault::KeepRun => lock(&self.wires.rack).keep_run(),
                 Fault::RefuseWrites(refuse) => lock(&self.wires.rack).set_refuse_writes(refuse),
             }
         }

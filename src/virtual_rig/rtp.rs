@@ -71,6 +71,13 @@ impl Packetizer {
         self.timestamp = self.timestamp.wrapping_add(frames);
     }
 
+    /// Whatever waits, as a short packet: the stream ends here.
+    pub fn finish(&mut self, packets: &mut Vec<Vec<u8>>) {
+        if !self.pending.is_empty() {
+            packets.push(self.seal());
+        }
+    }
+
     fn seal(&mut self) -> Vec<u8> {
         let length = HEADER + 3 * self.pending.len();
         let mut packet = Vec::with_capacity(2 + length);

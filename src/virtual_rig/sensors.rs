@@ -1,7 +1,7 @@
 //! The measuring chain of each channel: sensor and mounting (second order), zero, drift, noise, range, counts.
 
 use super::truth::SensorTruth;
-use crate::rig::model::Channel;
+use crate::rig::model::{Channel, Quantity};
 use crate::signal::Scaling;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -18,6 +18,8 @@ struct Sensor {
     range: (f64, f64),
     scaling: Scaling,
     input: usize,
+    /// The true value is the RMS of a sine that goes over the wire as it swings.
+    swings: bool,
     filter: LowPass,
 }
 
@@ -27,6 +29,7 @@ pub struct Sensors {
     sensors: Vec<Sensor>,
     inputs: usize,
     rate_hz: f64,
+    line_hz: f64,
     noise: ChaCha8Rng,
     settled: bool,
 }
@@ -42,11 +45,18 @@ impl Sensors {
                 range: channel.range,
                 scaling: channel.scaling,
                 input: channel.input,
+                swings: channel.quantity == Quantity::CurrentWave,
                 filter: LowPass::new(truth.bandwidth_hz, rate_hz),
             })
             .collect();
         let inputs = sensors.iter().map(|sensor| sensor.input + 1).max().unwrap_or(0);
-        Self { sensors, inputs, rate_hz, noise, settled: false }
+        Self { sensors, inputs, rate_hz, line_hz: 50.0, noise, settled: false }
+    }
+
+    /// On a supply of another frequency than 50 Hz.
+    #[must_use]
+    pub fn on_supply(self, line_hz: f64) -> Self {
+        Self { line_hz, ..self }
     }
 
     /// True values in a frame.
@@ -63,7 +73,9 @@ impl Sensors {
     pub fn convert(&mut self, time_s: f64, truth: &[f64], counts: &mut Vec<i32>) {
         let first = counts.len();
         counts.resize(first + self.inputs, 0);
+        let swing = 2.0_f64.sqrt() * (std::f64::consts::TAU * self.line_hz * time_s).sin();
         for (sensor, value) in self.sensors.iter_mut().zip(truth) {
+            let value = &if sensor.swings { swing * value } else { *value };
             if !self.settled {
                 sensor.filter.settle(*value);
             }

@@ -63,7 +63,7 @@ fn setup(address: String, channels: usize, trips: Vec<Trip>) -> Setup {
         max_age_s: 0.5,
     };
     let scaling = Scaling { scale: 2.0, offset: 10.0 };
-    Setup { source, inputs: (0..channels).map(|position| Input { position, scaling }).collect(), trips }
+    Setup { source, inputs: (0..channels).map(|position| Input::plain(position, scaling)).collect(), trips }
 }
 
 struct Bench {

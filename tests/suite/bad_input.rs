@@ -280,7 +280,7 @@ fn rejects_an_unknown_link() {
 
 #[test]
 fn rejects_a_stop_delay_over_the_budget() {
-    one_problem_elsewhere("timeout = \"250 ms\"", "timeout = \"700 ms\"", "a worst stop delay of 700 ms");
+    one_problem_elsewhere("timeout = \"250 ms\"", "timeout = \"700 ms\"", "a worst stop delay of 2800 ms");
 }
 
 #[test]

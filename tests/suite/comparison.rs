@@ -38,6 +38,7 @@ const TIME_TOLERANCE_S: f64 = 1e-3;
 
 fn channel(id: &str, unit: &str, range: (f64, f64)) -> ChannelInfo {
     ChannelInfo {
+        waveform: false,
         id: ChannelId(id.to_owned()),
         label: format!("label of {id}"),
         unit: unit.to_owned(),

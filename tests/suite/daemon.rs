@@ -5,4 +5,6 @@ mod ctrl_c;
 mod http;
 mod killed;
 mod runs;
+mod settings_back;
+mod silence;
 mod watch;

@@ -76,7 +76,7 @@ impl Dense {
             deadline_s: 1.0,
         };
         let scaling = Scaling { scale: 1.0, offset: 0.0 };
-        let inputs = (0..self.channels).map(|position| Input { position, scaling }).collect();
+        let inputs = (0..self.channels).map(|position| Input::plain(position, scaling)).collect();
         Setup { source, inputs, trips: (0..self.channels).map(trip).collect() }
     }
 

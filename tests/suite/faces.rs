@@ -14,6 +14,8 @@ fn channel(id: &str, label: &str, unit: &str, headline: bool) -> ChannelView {
 
 fn snapshot() -> Snapshot {
     Snapshot {
+        remote: Some(true),
+        emergency_stop_ok: Some(true),
         rig_id: "made-bench".into(),
         rig_name: "Made bench".into(),
         is_virtual: true,
@@ -141,6 +143,19 @@ fn frozen_watch_screen_that_asks_and_after_an_unconfirmed_stop() {
     });
     picture.apply(Update::State(Box::new(ended)));
     golden("watch-not-confirmed-80x24", &screen(&picture, 80, 24));
+}
+
+#[test]
+fn says_when_the_selector_is_at_local_and_when_the_emergency_stop_is_open() {
+    let first_line = |remote, emergency_stop_ok| {
+        let mut picture = picture();
+        picture.apply(Update::State(Box::new(Snapshot { remote, emergency_stop_ok, ..snapshot() })));
+        screen(&picture, 120, 40).lines().next().unwrap().to_owned()
+    };
+    let says = |line: &str| ["LOCAL", "EMERGENCY STOP OPEN"].map(|words| line.contains(words));
+    assert_eq!(says(&first_line(Some(false), Some(true))), [true, false]);
+    assert_eq!(says(&first_line(Some(true), Some(false))), [false, true]);
+    assert_eq!(says(&first_line(None, None)), [false, false], "a rig that does not tell");
 }
 
 #[test]

@@ -4,6 +4,7 @@
 pub mod device;
 mod hostile;
 mod late;
+mod left_over;
 pub mod mbpoll;
 mod orders;
 pub mod peers;

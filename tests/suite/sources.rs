@@ -113,7 +113,7 @@ impl Stand {
         };
         let scaling = Scaling { scale: 1.0, offset: 0.0 };
         // Every kind of source with a polled channel behind its own.
-        let inputs = (0..=channels).map(|position| Input { position, scaling }).collect();
+        let inputs = (0..=channels).map(|position| Input::plain(position, scaling)).collect();
         let setup = Setup { source: source(kind, code, address.clone(), &folder), inputs, trips };
         let acquisition = start_beside(setup, beside, clock, RigClock::default()).unwrap();
         let blocks = acquisition.attach_recorder(1024);
@@ -309,7 +309,7 @@ fn refuses_a_child_that_cannot_be_started_or_may_not_be_started_again() {
         let command = SampleCommand { program, framed: false, restart: false };
         let mut source = source(Kind::BareChild, SampleCode::L16, String::new(), &folder);
         source.wire = SampleWire::Command(command);
-        let inputs = vec![Input { position: 0, scaling: Scaling { scale: 1.0, offset: 0.0 } }];
+        let inputs = vec![Input::plain(0, Scaling { scale: 1.0, offset: 0.0 })];
         start_with(Setup { source, inputs, trips: vec![] }, Arc::new(SystemClock), RigClock::default())
     };
     let Err(error) = start(&["./no-such-sampler"]) else { panic!("started") };
@@ -374,7 +374,7 @@ fn agrees_with_a_sender(code: SampleCode, channels: usize, program: &str, args: 
     let port = free_udp_port();
     let source = source(Kind::Udp, code, format!("127.0.0.1:{port}"), &folder);
     let scaling = Scaling { scale: 1.0, offset: 0.0 };
-    let inputs = (0..channels).map(|position| Input { position, scaling }).collect();
+    let inputs = (0..channels).map(|position| Input::plain(position, scaling)).collect();
     let setup = Setup { source, inputs, trips: vec![] };
     let acquisition = start_with(setup, Arc::new(SystemClock), RigClock::default()).unwrap();
     let blocks = acquisition.attach_recorder(4096);
@@ -437,7 +437,7 @@ fn agrees_with_ffmpeg_as_a_child_that_writes_bare_frames() {
     let mut source = source(Kind::BareChild, SampleCode::S24Le, String::new(), &folder);
     source.wire = SampleWire::Command(SampleCommand { program, framed: false, restart: false });
     let scaling = Scaling { scale: 1.0, offset: 0.0 };
-    let inputs = (0..6).map(|position| Input { position, scaling }).collect();
+    let inputs = (0..6).map(|position| Input::plain(position, scaling)).collect();
     let setup = Setup { source, inputs, trips: vec![] };
     let acquisition = start_with(setup, Arc::new(SystemClock), RigClock::default()).unwrap();
     let blocks = acquisition.attach_recorder(4096);
@@ -478,7 +478,7 @@ fn rejects_an_address_to_listen_on_that_is_taken() {
     let taken = UdpSocket::bind("127.0.0.1:0").unwrap();
     let folder = tempfile::tempdir().unwrap();
     let source = source(Kind::Udp, SampleCode::L24, taken.local_addr().unwrap().to_string(), &folder);
-    let inputs = vec![Input { position: 0, scaling: Scaling { scale: 1.0, offset: 0.0 } }];
+    let inputs = vec![Input::plain(0, Scaling { scale: 1.0, offset: 0.0 })];
     let failed = start_with(Setup { source, inputs, trips: vec![] }, Arc::new(SystemClock), RigClock::default());
     let Err(error) = failed else { panic!("listens twice") };
     assert!(error.to_string().contains("cannot listen for the sample stream"), "{error}");

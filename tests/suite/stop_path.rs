@@ -30,9 +30,13 @@ enum Cause {
     LinkLost,
     EmergencyStop,
     TakeOver,
+    /// The devices refuse every write: the starter's own timer acts.
+    WritesRefused,
+    /// The owner is killed: the starter's own timer acts.
+    Killed,
 }
 
-const CAUSES: [Cause; 8] = [
+const CAUSES: [Cause; 10] = [
     Cause::Limit("ramp"),
     Cause::Limit("coast"),
     Cause::Limit("contactor-off"),
@@ -41,6 +45,8 @@ const CAUSES: [Cause; 8] = [
     Cause::LinkLost,
     Cause::EmergencyStop,
     Cause::TakeOver,
+    Cause::WritesRefused,
+    Cause::Killed,
 ];
 
 fn cycle(starter: &str) -> String {
@@ -100,16 +106,23 @@ fn other(starter: &str, cause: Cause) -> f64 {
         Cause::LinkLost => cable.cut(),
         Cause::EmergencyStop => bench.control("press-emergency-stop"),
         Cause::TakeOver => bench.control("local"),
+        Cause::WritesRefused => bench.control("refuse-writes"),
+        Cause::Killed => program.kill(),
     }
     while witness.outputs_on() != 0 {
         assert!(begun.elapsed() < Duration::from_secs(120), "{starter} still on after {cause:?}");
         std::thread::sleep(Duration::from_millis(2));
     }
     let took_s = begun.elapsed().as_secs_f64();
+    if cause == Cause::Killed {
+        return took_s;
+    }
     let ended = program.end();
     let expected = match cause {
         Cause::TakeOver => 6,
         Cause::LinkLost => 4,
+        // Nothing was believed of the stop orders; what is seen in the end decides.
+        Cause::WritesRefused => ended.code.filter(|code| matches!(code, 3 | 4)).unwrap_or(3),
         _ => 3,
     };
     ended.expect(expected);

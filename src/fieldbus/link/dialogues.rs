@@ -27,6 +27,9 @@ impl BusThread {
                 watch.poll_from_ns = now_ns;
                 self.back_off_ns = 0;
                 shared.stops_call.notify_one();
+                if let Some(slot) = &shared.units[unit].slot {
+                    slot.ask_again();
+                }
                 shared.board.with(|news| {
                     news.units[unit].identity = Some(identity.clone());
                     news.units[unit].state = LinkState::Up;
@@ -95,9 +98,10 @@ impl BusThread {
         match kind {
             OrderKind::Identify | OrderKind::ReadSettings => unit.read_settings(wire).map(Outcome::Settings),
             OrderKind::Apply(settings) => unit.apply_settings(wire, settings).map(Outcome::Settings),
+            OrderKind::ClearRun => unit.clear_run(wire).map(|record| record.map_or(Outcome::Nothing, Outcome::Record)),
             OrderKind::Order { order: StarterOrder::Start, ticket } => unit.start(wire, *ticket).map(Outcome::Record),
             OrderKind::Order { order: StarterOrder::Reset, .. } => unit.reset(wire).map(Outcome::Record),
-            OrderKind::Select(position) => unit.select(wire, *position).map(Outcome::Record),
+            OrderKind::Select(role, number) => unit.select(wire, *role, *number).map(Outcome::Record),
         }
     }
 

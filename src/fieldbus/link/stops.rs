@@ -94,6 +94,6 @@ impl BusThread {
         let what = format!("{}: stop given up, no status read showed it accepted ({})", unit.name, slot.cause());
         let sent_wall_ns = self.now_ns();
         slot.record(CommandRecord { sent_wall_ns, answered_wall_ns: None, what, wrote: 0, read_back: None });
-        slot.settle(wanted);
+        slot.give_up(wanted);
     }
 }

@@ -92,6 +92,7 @@ impl Simulation<'_> {
             format!("every channel answers as second order with damping {}", crate::prediction::DAMPING),
         ];
         assumptions.extend(self.rig.assumptions.iter().cloned());
+        assumptions.extend(self.notes.iter().cloned());
         assumptions.push(format!("motor: {}", motor_words(self.rig)));
         assumptions.extend(self.starter_words());
         assumptions.extend(condition_words(self.plant.network()));

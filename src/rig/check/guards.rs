@@ -1,9 +1,9 @@
 //! Trips and permissives: the ones that no rig may be without, names that exist.
 
 use super::{Maps, known};
-use crate::hydraulics::spec::Place;
+use crate::rig::chain::Coupling;
 use crate::rig::file::{ConditionEntry, RigFile};
-use crate::rig::model::{Rig, Trip, TripCause};
+use crate::rig::model::{Quantity, Rig, Trip, TripCause};
 use crate::rig::reader::{Document, Spot};
 use crate::rig::register_map::Role;
 
@@ -64,6 +64,7 @@ fn field_exists(document: &Document<'_>, file: &RigFile, maps: &Maps, field: &cr
 /// compiled rig).
 pub(in crate::rig) fn trips_protect(document: &Document<'_>, rig: &Rig, trip_spots: &[Spot]) {
     for (trip, spot) in rig.trips.iter().zip(trip_spots) {
+        can_see(document, rig, trip, spot);
         let (Some(above_pa), Some((element, rated_pa))) = (trip.above, weakest_beside(rig, trip)) else { continue };
         if above_pa > rated_pa {
             let found =
@@ -74,15 +75,32 @@ pub(in crate::rig) fn trips_protect(document: &Document<'_>, rig: &Rig, trip_spo
     }
 }
 
+/// A limit that its channel can never show protects nothing.
+fn can_see(document: &Document<'_>, rig: &Rig, trip: &Trip, spot: &Spot) {
+    let Some(channel) = trip.channel.and_then(|index| rig.channels.get(index)) else { return };
+    let (low, high) = channel.chain.measurable(channel.range);
+    let sees = |limit: f64| low < limit && limit < high;
+    for (key, limit) in [("above", trip.above), ("below", trip.below)] {
+        if let Some(limit) = limit.filter(|limit| !sees(*limit)) {
+            let at = Spot { key_path: format!("{}.{key}", spot.key_path), ..spot.clone() };
+            let found = format!("a limit of {limit} where channel {} shows {low} to {high} (SI)", channel.id);
+            document.note(&at, found, "a limit within what the channel can show", None);
+        }
+    }
+    if matches!(channel.chain.coupling, Coupling::Ac { .. }) {
+        let found = format!("a limit on channel {}, which is AC-coupled and forgets a steady value", channel.id);
+        document.note(spot, found, "a DC-coupled channel", None);
+    }
+    if channel.quantity == Quantity::CurrentWave && (trip.below.is_some() || trip.debounce_s > 0.0) {
+        let found =
+            format!("a limit from below, or a debounce, on channel {}, which passes zero twice a cycle", channel.id);
+        document.note(spot, found, "above, without a debounce: it acts on the crest", None);
+    }
+}
+
 /// The weakest element that a pressure trip's channel touches, with its rating, Pa gauge.
 fn weakest_beside<'r>(rig: &'r Rig, trip: &Trip) -> Option<(&'r str, f64)> {
     let place = rig.channels.get(trip.channel?)?.place?;
-    let touches = |index: usize| match place {
-        Place::Node(node) => rig.network.elements[index].from == node || rig.network.elements[index].to == node,
-        Place::Pipe { element, .. } => element == index,
-    };
-    let beside = rig.ratings.iter().enumerate().filter(|(index, _)| touches(*index));
-    beside
-        .map(|(index, rating)| (rig.network.elements[index].name.as_str(), rating.max_gauge_pa))
-        .min_by(|a, b| a.1.total_cmp(&b.1))
+    let beside = rig.rated_beside(place).map(|(element, rating)| (element, rating.max_gauge_pa));
+    beside.min_by(|a, b| a.1.total_cmp(&b.1))
 }

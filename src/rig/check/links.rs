@@ -24,7 +24,8 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile) {
         if let Some(line) = &link.serial {
             hold(document, link, line);
         }
-        let worst_s = worst_stop_delay_s(link.timeout_s, link.second_stop_connection, link.serial.as_ref());
+        let neighbours = units_on(file, &link.id.text) > 1;
+        let worst_s = worst_stop_delay_s(link.timeout_s, link.second_stop_connection, neighbours, link.serial.as_ref());
         if worst_s > file.identity.stop_delay_budget_s {
             let found = format!("a worst stop delay of {:.0} ms", worst_s * 1e3);
             let allowed = format!("at most the rig's budget of {:.0} ms", file.identity.stop_delay_budget_s * 1e3);
@@ -34,12 +35,24 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile) {
             };
             document.note(&link.spot, found, allowed, Some(hint));
         }
+        connections(document, link);
         if link.heartbeat_s >= link_shortest_timeout_s(file, &link.id.text) / 2.0 {
             let found = format!("a heartbeat every {:.0} ms", link.heartbeat_s * 1e3);
             let allowed =
                 "less than half of the shortest comm_timeout on the link, so that one lost beat stops nothing";
             document.note(&link.spot, found, allowed, None);
         }
+    }
+}
+
+/// The device must serve what we open: one connection, and one more that is kept for stops.
+fn connections(document: &Document<'_>, link: &LinkEntry) {
+    let ours = 1 + u32::from(link.second_stop_connection);
+    if link.connection_limit.is_some_and(|limit| limit < ours) {
+        let found =
+            format!("a connection limit of {} with {ours} connections of our own", link.connection_limit.unwrap_or(0));
+        let hint = "no second_stop_connection, at the price of a longer stop delay".to_owned();
+        document.note(&link.spot, found, format!("at least {ours}"), Some(hint));
     }
 }
 
@@ -74,6 +87,12 @@ fn hold(document: &Document<'_>, link: &LinkEntry, line: &SerialLine) {
         );
         document.note(&link.spot, found, allowed, Some("a higher rate, or a longer max_hold".to_owned()));
     }
+}
+
+/// Devices on a link.
+fn units_on(file: &RigFile, link: &str) -> usize {
+    let starters = file.starters.iter().filter(|starter| starter.link.text == link).count();
+    starters + file.transfer.iter().filter(|unit| unit.link.text == link).count()
 }
 
 fn link_shortest_timeout_s(file: &RigFile, link: &str) -> f64 {

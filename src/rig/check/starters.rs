@@ -21,7 +21,7 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile, maps: &Maps) {
     }
     units(document, file);
     if file.identity.station {
-        panels(document, file);
+        panels(document, file, maps);
         file.starters.iter().for_each(|starter| settings(document, starter));
         return;
     }
@@ -30,7 +30,7 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile, maps: &Maps) {
         known(document, name, "link", links());
     }
     positions(document, file);
-    panels(document, file);
+    panels(document, file, maps);
     for starter in &file.starters {
         settings(document, starter);
         if let Some(Some(map)) = maps.get(&starter.map.text) {
@@ -48,15 +48,17 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile, maps: &Maps) {
 }
 
 /// Settings of the starters' own panels.
-fn panels(document: &Document<'_>, file: &RigFile) {
+fn panels(document: &Document<'_>, file: &RigFile, maps: &Maps) {
     let nodes = || file.elevations.iter().map(|(name, _)| name.text.as_str());
     for starter in &file.starters {
         if let Some(node) = &starter.panel.node {
             known(document, node, "node", nodes());
         }
-        if starter.panel.settings.set_point.is_some() && !file.identity.station {
-            let allowed = "a set point on a station (a rig without links), which is predicted for and never run";
-            document.note(&starter.spot, "a set point that no run can follow", allowed, None);
+        let map = maps.get(&starter.map.text).and_then(Option::as_ref);
+        let written = map.is_some_and(|map| map.field(Role::SetPoint).is_some_and(|field| field.writable));
+        if starter.panel.settings.set_point.is_some() && !file.identity.station && !written {
+            let allowed = "a map with a writable set_point, or a station (a rig without links), which is predicted for and never run";
+            document.note(&starter.spot, "a set point that no run can write", allowed, None);
         }
         if let Some(kind) = starter.kind
             && let Err(why) = starter.panel.settings.check(&starter.id.text, kind)
@@ -119,6 +121,10 @@ fn roles(document: &Document<'_>, starter: &StarterEntry, map: &RegisterMap) {
     }
     if starter.kind == Some(StarterKind::VariableSpeed) {
         need_role(document, spot, map, Role::SpeedSetpoint);
+    }
+    // Where taking back `run` begins a ramp, nothing else can cut: a stop by a person would be a ramp called a cut.
+    if !map.cia402 && starter.kind.is_some_and(|kind| kind != StarterKind::AcrossTheLine) {
+        need_role(document, spot, map, Role::Cut);
     }
     if map.cia402 && starter.kind.is_some_and(|kind| kind != StarterKind::VariableSpeed) {
         document.note(

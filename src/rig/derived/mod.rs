@@ -184,13 +184,14 @@ pub fn derive(rig: &Rig) -> Derived {
         strength,
         starters: starter_words(rig),
         chains: rig.channels.iter().map(chain_figures).collect(),
-        links: rig.links.iter().map(|link| link_figures(link, rig.stop_delay_budget_s)).collect(),
+        links: (0..rig.links.len()).map(|index| link_figures(rig, index)).collect(),
         assumptions: rig.assumptions.clone(),
         notices: condition_words(&rig.network)
             .into_iter()
             .chain(kink_words(&rig.network))
             .chain(notices::duty(rig))
             .chain(start_notice(rig))
+            .chain(notices::restarts(rig))
             .chain(notices::short_pipes(rig))
             .chain(coarse_words(rig, boundary_step_s(rig), &run_ups(&line_ups)))
             .chain(line_ups.iter().flat_map(|figures| notices::of(rig, figures)))
@@ -228,11 +229,20 @@ fn chain_figures(channel: &super::model::Channel) -> ChainFigures {
     }
 }
 
-fn link_figures(link: &super::model::Link, stop_delay_budget_s: f64) -> LinkFigures {
+/// Worst stop delay of a link of a rig, s.
+pub fn link_stop_delay_s(rig: &Rig, index: usize) -> f64 {
+    let link = &rig.links[index];
+    let starters = rig.starters.iter().filter(|starter| starter.link == index).count();
+    let units = starters + rig.transfer.iter().filter(|unit| unit.link == index).count();
+    worst_stop_delay_s(link.timeout_s, link.second_stop_connection, units > 1, link.serial.as_ref())
+}
+
+fn link_figures(rig: &Rig, index: usize) -> LinkFigures {
+    let link = &rig.links[index];
     LinkFigures {
         id: link.id.clone(),
-        worst_stop_delay_s: worst_stop_delay_s(link.timeout_s, link.second_stop_connection, link.serial.as_ref()),
-        stop_delay_budget_s,
+        worst_stop_delay_s: link_stop_delay_s(rig, index),
+        stop_delay_budget_s: rig.stop_delay_budget_s,
         registers_a_poll: link.serial.map(|line| line.most_data_bytes() / 2),
     }
 }

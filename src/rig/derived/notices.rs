@@ -4,7 +4,9 @@ use super::{DutyPoint, LineUpFigures, limits, slow_setting};
 use crate::hydraulics::plant::{ShortPipeNote, short_pipes as short_pipes_of};
 use crate::hydraulics::pump::trouble::{head_share_by_npsh, npsh_margin_m};
 use crate::hydraulics::spec::{ElementKind, GridOptions, NetworkSpec, PumpCondition};
-use crate::rig::model::Rig;
+use crate::rig::model::{Rig, Starter};
+use crate::rig::register_map::Role;
+use crate::starters::StarterKind;
 use crate::starters::duty_tables::allowed_starts;
 
 /// Every notice of a line-up.
@@ -48,6 +50,37 @@ fn motor_power(rig: &Rig, duty: &DutyPoint) -> Option<String> {
             rig.motor.rated_power_w / 1e3
         )
     })
+}
+
+/// What maps leave unsaid of how starters start and stop by themselves: nothing is read before a start there.
+pub(super) fn restarts(rig: &Rig) -> Vec<String> {
+    let silent =
+        |starter: &&Starter| !rig.station && Role::BEFORE_A_START.iter().all(|role| starter.map.field(*role).is_none());
+    let line = |starter: &Starter| {
+        format!(
+            "starter {}: map {} has no register for restart after a fault, run on power-up or flying start: nothing of them is \
+             read before a start; look at the starter itself",
+            starter.id, starter.map.name
+        )
+    };
+    let ramps =
+        |starter: &&Starter| !rig.station && starter.map.cia402 && starter.map.field(Role::QuickStopOption).is_none();
+    let other = |starter: &Starter| {
+        format!(
+            "starter {}: map {} has no quick_stop_option: a stop by ramp is a quick stop, which may take another ramp than \
+             ramp_down; look at the drive",
+            starter.id, starter.map.name
+        )
+    };
+    let no_line = |starter: &&Starter| {
+        !rig.station && starter.kind != StarterKind::AcrossTheLine && starter.map.field(Role::LineOff).is_none()
+    };
+    let own_cut = |starter: &Starter| {
+        format!("starter {}: no line contactor is described (line_off): contactor off is its own cut", starter.id)
+    };
+    let starters = || rig.starters.iter();
+    let lines = starters().filter(silent).map(line).chain(starters().filter(ramps).map(other));
+    lines.chain(starters().filter(no_line).map(own_cut)).collect()
 }
 
 /// Pipes that predictions take as rigid columns, whatever the line-up.

@@ -78,6 +78,8 @@ pub struct TransferEntry {
     pub map: Text,
     /// Dead time, s.
     pub dead_time_s: f64,
+    /// Warning before a start, s.
+    pub warn_lead_s: f64,
     /// Place of the table.
     pub spot: Spot,
     /// Place of the unit.
@@ -230,6 +232,9 @@ fn unit(table: &Cursor<'_>) -> Option<u8> {
     table.need_integer("unit", 1..=247).and_then(|unit| u8::try_from(unit).ok())
 }
 
+/// Warning before a start where the file does not say, s (common practice, no source).
+const WARN_LEAD_S: f64 = 3.0;
+
 /// `[transfer]`.
 pub(super) fn transfer(table: Cursor<'_>, assumed: &mut Assumptions) -> TransferEntry {
     let entry = TransferEntry {
@@ -242,6 +247,7 @@ pub(super) fn transfer(table: Cursor<'_>, assumed: &mut Assumptions) -> Transfer
             1.0,
             "dead time of the transfer device 1 s",
         ),
+        warn_lead_s: table.quantity("warn_lead", &Want::TIME).unwrap_or(WARN_LEAD_S),
         spot: table.here(),
         unit_spot: table.spot("unit"),
     };
@@ -326,6 +332,8 @@ fn settings(table: &Cursor<'_>) -> Settings {
         initial_voltage: table.number("initial_voltage", 0.0..=1.0),
         current_limit: table.number("current_limit", 1.0..=10.0),
         speed: table.number("speed", 0.0..=1.2),
+        set_point: None,
+        comm_timeout_s: None,
     };
     table.close();
     settings
@@ -346,6 +354,8 @@ fn allowed(table: &Cursor<'_>) -> Option<SpanEntry> {
         initial_voltage: voltage.map(end),
         current_limit: current.map(end),
         speed: speed.map(end),
+        set_point: None,
+        comm_timeout_s: None,
     };
     Some(SpanEntry { least: pick(|span| span.0), most: pick(|span| span.1) })
 }

@@ -99,6 +99,8 @@ pub struct IdentityEntry {
     pub headline: Option<Text>,
     /// Largest accepted stop delay, s.
     pub stop_delay_budget_s: f64,
+    /// Day of the emergency stop's last proof.
+    pub emergency_stop_proven: Option<String>,
     /// Rest speed, rad/s.
     pub rest_speed_rad_s: f64,
     /// Fallback rest, s.
@@ -243,6 +245,7 @@ fn identity(root: &Cursor<'_>, assumed: &mut Assumptions) -> IdentityEntry {
             invented: false,
             headline: None,
             stop_delay_budget_s: f64::NAN,
+            emergency_stop_proven: None,
             rest_speed_rad_s: f64::NAN,
             rest_fallback_s: f64::NAN,
             time_step_s: f64::NAN,
@@ -268,6 +271,7 @@ fn identity(root: &Cursor<'_>, assumed: &mut Assumptions) -> IdentityEntry {
             true => f64::INFINITY,
             false => or_nan(table.need_quantity("stop_delay_budget", &Want::TIME)),
         },
+        emergency_stop_proven: proven(&table),
         rest_speed_rad_s: assumed.take(
             table.quantity("rest_speed", &Want::SPEED),
             10.0 * std::f64::consts::TAU / 60.0,
@@ -283,6 +287,16 @@ fn identity(root: &Cursor<'_>, assumed: &mut Assumptions) -> IdentityEntry {
     };
     table.close();
     entry
+}
+
+/// The day on which somebody last pressed the emergency stop and saw it act.
+fn proven(table: &Cursor<'_>) -> Option<String> {
+    let date = table.text("emergency_stop_proven")?.text;
+    if date.parse::<jiff::civil::Date>().is_ok() {
+        return Some(date);
+    }
+    table.note("emergency_stop_proven", format!("{date:?}"), "a date such as \"2026-11-02\"", None);
+    None
 }
 
 fn elevations(root: &Cursor<'_>) -> Vec<(Text, f64)> {

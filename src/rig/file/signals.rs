@@ -10,7 +10,8 @@ use crate::units::{Dimension, Want};
 
 const QUANTITIES: &[(&str, Quantity)] = &[
     ("gauge-pressure", Quantity::GaugePressure),
-    ("line-current", Quantity::LineCurrent),
+    ("line-current-rms", Quantity::LineCurrent),
+    ("line-current-waveform", Quantity::CurrentWave),
     ("shaft-speed", Quantity::ShaftSpeed),
     ("flow", Quantity::Flow),
     ("contact", Quantity::Contact),
@@ -127,7 +128,7 @@ pub struct TripEntry {
 pub(super) fn want_of(quantity: Option<Quantity>) -> Option<Want> {
     quantity.map(|quantity| match quantity {
         Quantity::GaugePressure => Want::GAUGE,
-        Quantity::LineCurrent => Want::any(Dimension::Current, "\"0 A\", \"60 A\""),
+        Quantity::LineCurrent | Quantity::CurrentWave => Want::any(Dimension::Current, "\"0 A\", \"60 A\""),
         Quantity::ShaftSpeed => Want::SIGNED_SPEED,
         Quantity::Flow => Want::any(Dimension::Flow, "\"0 m3/h\", \"40 m3/h\""),
         Quantity::Contact => Want::any(Dimension::Share, "\"50 %\""),
@@ -141,7 +142,7 @@ const ABSOLUTE_FROM_ZERO: Want = Want { above_least: false, ..Want::ABSOLUTE };
 fn want_uncertainty_of(quantity: Quantity) -> Want {
     match quantity {
         Quantity::GaugePressure => Want::from_zero(Dimension::Pressure, "\"10 mbar\""),
-        Quantity::LineCurrent => Want::CURRENT,
+        Quantity::LineCurrent | Quantity::CurrentWave => Want::CURRENT,
         Quantity::ShaftSpeed => Want::from_zero(Dimension::Speed, "\"1 rpm\""),
         Quantity::Flow => Want::from_zero(Dimension::Flow, "\"0.1 m3/h\""),
         Quantity::Contact => Want::from_zero(Dimension::Share, "\"0 %\""),

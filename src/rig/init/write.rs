@@ -86,7 +86,7 @@ fn head(text: &mut String, figures: &Figures) {
     put!(text, "# nameplates and drawings, nearest the pump first. Check it with: ramprig check FILE");
     put!(text, "\n[rig]\nid = \"{0}\"\nname = \"{0}\"\ninvented = false", figures.id);
     put!(text, "headline = \"p_discharge\"");
-    put!(text, "stop_delay_budget = \"600 ms\" # assumed: from a decision to stop to the starter's answer");
+    put!(text, "stop_delay_budget = \"1200 ms\" # assumed: from a decision to stop to the starter's answer");
 }
 
 fn levels(text: &mut String, figures: &Figures, choice: &Choice) {
@@ -268,7 +268,7 @@ fn signals(text: &mut String, figures: &Figures, choice: &Choice) {
         put!(text, "range = [\"-1 barg\", \"{top_bar} barg\"] # assumed\nbandwidth = \"2 kHz\" # assumed");
         put!(text, "filter_class = 180\ncalibration_uncertainty = \"{} mbar\" # assumed", top_bar);
     }
-    put!(text, "\n[[channel]]\nid = \"i_line\"\nlabel = \"line current\"\nquantity = \"line-current\"\ninput = 3");
+    put!(text, "\n[[channel]]\nid = \"i_line\"\nlabel = \"line current\"\nquantity = \"line-current-rms\"\ninput = 3");
     put!(
         text,
         "range = [\"0 A\", \"{:.0} A\"] # assumed\nbandwidth = \"1 kHz\" # assumed",

@@ -3,12 +3,13 @@
 use super::look::difference;
 use super::prepare::refused;
 use super::{Abort, Run};
-use crate::clock::utc_now_rfc3339;
+use crate::clock::{uptime, utc_now_rfc3339};
 use crate::rig::model::{Trip, TripCause};
 use crate::sequence::duty::MOTOR;
+use crate::sequence::interlock::{in_words, start_blockers};
 use crate::sequence::machine::Command;
 use crate::sequence::observations::OrderMoment;
-use crate::sequence::ports::{ArmedTrip, Level, OperatorOrder, StarterOrder, StopOutcome};
+use crate::sequence::ports::{ArmedTrip, CommandRecord, Level, OperatorOrder, StarterOrder, StopOutcome};
 use crate::starters::{Settings, StopKind};
 use std::sync::Arc;
 
@@ -24,14 +25,12 @@ impl Run<'_> {
                 self.event(Level::Note, text);
             }
             Command::Note { level, text } => self.event(level, text),
-            Command::LinedUp { line_up } => {
-                let id = self.input.rig.line_ups.get(line_up).map(|line_up| line_up.id.clone()).unwrap_or_default();
-                self.event(Level::Note, format!("line-up {id} stands"));
-            }
+            Command::LinedUp { line_up } => self.line_up(line_up)?,
             Command::SelectTransfer { position } => self.select(position)?,
             Command::Start { starter, settings } => self.start(starter, &settings)?,
             Command::SetSpeed { starter, speed } => self.set_speed(starter, speed)?,
             Command::Stop { starter, kind, cause } => self.stop(starter, kind, &cause),
+            Command::Silence { starter } => self.silence(starter),
             Command::Outcome { cycle, outcome, evidence } => self.outcome(cycle, outcome, &evidence),
         }
         Ok(())
@@ -44,9 +43,35 @@ impl Run<'_> {
             self.event(Level::Note, format!("{text}: confirmed by {name}, given beforehand"));
             return;
         }
+        self.ask_somebody(id, text);
+    }
+
+    /// Asks a person, whatever was given beforehand.
+    pub(super) fn ask_somebody(&mut self, id: u32, text: &str) {
         self.pending = Some(id);
         self.event(Level::Note, format!("asked: {text}"));
         self.input.operator.ask(id, text);
+    }
+
+    /// A person has confirmed a line-up. The valves of a virtual bench have nobody else to set them.
+    fn line_up(&mut self, line_up: usize) -> Result<(), Abort> {
+        let id = self.input.rig.line_ups.get(line_up).map(|line_up| line_up.id.clone()).unwrap_or_default();
+        self.event(Level::Note, format!("line-up {id} is confirmed"));
+        if !self.is_virtual {
+            return Ok(());
+        }
+        let at_s = self.now_s();
+        let number = u16::try_from(line_up + 1).unwrap_or(u16::MAX);
+        let told = self.input.bench.as_mut().map(|bench| bench.set_line_up(number));
+        match told.transpose().map_err(|error| refused(&error))?.flatten() {
+            Some(command) => self.record(|journal| journal.command(at_s, &command)),
+            None if self.input.rig.line_ups.len() > 1 => {
+                let text = "this virtual rig cannot be told of line-ups: its valves stand as it was started".to_owned();
+                self.event(Level::Caution, text);
+            }
+            None => {}
+        }
+        Ok(())
     }
 
     fn select(&mut self, position: u16) -> Result<(), Abort> {
@@ -54,15 +79,24 @@ impl Run<'_> {
         let Some(bench) = self.input.bench.as_mut() else {
             return Err(Abort::because("no bench unit to move the transfer device"));
         };
-        let command = bench.select(position).map_err(|error| refused(&error))?;
+        let sent_wall_ns = self.input.wall.now_ns();
+        let selected = bench.select(position);
+        let command = selected.clone().unwrap_or_else(|error| CommandRecord {
+            sent_wall_ns,
+            answered_wall_ns: None,
+            what: format!("transfer device to position {position}: {error}"),
+            wrote: position,
+            read_back: None,
+        });
         self.record(|journal| journal.command(at_s, &command));
-        Ok(())
+        selected.map(drop).map_err(|error| refused(&error))
     }
 
     fn start(&mut self, starter: usize, settings: &Settings) -> Result<(), Abort> {
         if self.devices[starter].in_force.is_none_or(|in_force| difference(settings, &in_force).is_some()) {
             self.apply(starter, settings)?;
         }
+        self.warn_before_start(starter)?;
         self.duty(|ledger| {
             ledger.started(MOTOR);
             ledger.started(&self.input.script.rules.id(starter));
@@ -76,7 +110,45 @@ impl Run<'_> {
             return Err(abort);
         }
         self.arm_for_start(starter);
-        self.order_start(starter)
+        let ordered = self.order_start(starter);
+        self.sound(false)?;
+        ordered
+    }
+
+    /// The warning output; false where there is none.
+    fn sound(&mut self, on: bool) -> Result<bool, Abort> {
+        let at_s = self.now_s();
+        let told = self.input.bench.as_mut().map(|bench| bench.warn(on));
+        let command = told.transpose().map_err(|error| refused(&error))?.flatten();
+        if let Some(command) = &command {
+            self.record(|journal| journal.command(at_s, command));
+        }
+        Ok(command.is_some())
+    }
+
+    /// Warns for as long as the rig file says; whatever forbids a start still does, and a person's stop ends it.
+    fn warn_before_start(&mut self, starter: usize) -> Result<(), Abort> {
+        if !self.sound(true)? {
+            return Ok(());
+        }
+        let lead_s = self.input.rig.transfer.as_ref().map_or(0.0, |unit| unit.warn_lead_s);
+        let until_ns = self.input.wall.now_ns() + (lead_s * 1e9) as u64;
+        let mut against = None;
+        while against.is_none() && self.input.wall.now_ns() < until_ns {
+            self.look();
+            self.state.watch.look(&self.seen, self.now_s());
+            against = self.ordered_by_a_person().or_else(|| self.record_lost()).or_else(|| self.forbidden(starter));
+        }
+        if against.is_some() {
+            self.sound(false)?;
+        }
+        against.map_or(Ok(()), Err)
+    }
+
+    fn forbidden(&self, starter: usize) -> Option<Abort> {
+        let rules = &self.input.script.rules;
+        let blockers = start_blockers(rules, &self.seen, &self.state.watch, starter, self.now_s());
+        (!blockers.is_empty()).then(|| Abort::because(format!("no start: {}", in_words(&blockers))))
     }
 
     /// A new set speed, written and read back, where it differs from what is in force.
@@ -85,6 +157,7 @@ impl Run<'_> {
         if in_force.speed.is_some_and(|now| (now - speed).abs() < SPEED_STEP) {
             return Ok(());
         }
+        self.note_moving_speed(starter)?;
         let wanted = Settings { speed: Some(speed), ..in_force };
         let in_force = self.input.starters[starter].apply_settings(&wanted).map_err(|error| refused(&error))?;
         self.devices[starter].in_force = Some(in_force);
@@ -95,9 +168,11 @@ impl Run<'_> {
 
     fn order_start(&mut self, starter: usize) -> Result<(), Abort> {
         self.started = true;
+        self.seen.shaft_turned = false;
         self.order_leaves(starter);
         let sent_s = self.now_s();
         let answer = self.input.starters[starter].order(StarterOrder::Start);
+        self.bus_busy_ns = self.input.wall.now_ns();
         let answered_s = self.now_s();
         self.seen.latest_order = Some(self.moment(sent_s, answered_s));
         let command = answer.map_err(|error| refused(&error))?;
@@ -119,6 +194,15 @@ impl Run<'_> {
         self.devices[starter].line.stop(kind, cause);
         self.order_leaves(starter);
         self.seen.latest_order = Some(self.moment(sent_s, self.now_s()));
+        self.arm_for_stop(starter);
+    }
+
+    /// The starter's own timer is to stop the motor: from here on nothing beats, and limits from below are no longer news.
+    fn silence(&mut self, starter: usize) {
+        self.event(Level::Notice, "the heartbeat is withheld: the starter must stop the motor by itself");
+        self.seen.silenced = true;
+        self.withhold_heartbeat();
+        self.order_leaves(starter);
         self.arm_for_stop(starter);
     }
 
@@ -186,7 +270,7 @@ impl Run<'_> {
 
     pub(super) fn save_duty(&mut self) {
         let Some(path) = self.input.duty_file.clone() else { return };
-        if let Err(error) = self.duty(|ledger| ledger.save(&path, &utc_now_rfc3339())) {
+        if let Err(error) = self.duty(|ledger| ledger.save(&path, &utc_now_rfc3339(), &uptime())) {
             self.event(Level::Caution, format!("duty ledger: {error}"));
         }
     }

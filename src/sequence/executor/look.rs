@@ -22,8 +22,17 @@ impl Run<'_> {
             self.coarse_s = step_s.max(COARSE_KEPT * self.coarse_s);
         }
         self.seen.stream_alive = self.view.lost.is_none() && self.view.newest_rig_ns > 0;
+        if self.started && self.view.lost.is_some() {
+            // Blind: whatever else ends the run, or is stopping it already.
+            self.withhold_heartbeat();
+        }
         self.seen.mean.clone_from(&self.view.mean);
         self.seen.span_1s.clone_from(&self.view.span_1s);
+        self.seen.unbelievable.clone_from(&self.view.unbelievable);
+        let rules = &self.input.script.rules;
+        let speed = rules.speed_channel.and_then(|channel| self.seen.mean_of(channel));
+        self.seen.shaft_turned |= speed.is_some_and(|speed| speed.abs() >= rules.rest_speed_rad_s);
+        self.looked_ns = self.input.wall.now_ns();
         for index in 0..self.devices.len() {
             self.look_at_starter(index);
         }
@@ -38,6 +47,12 @@ impl Run<'_> {
         for port in self.input.starters.iter() {
             port.alive(self.well);
         }
+    }
+
+    /// From now on the heartbeat runs while the run is well.
+    pub(super) fn let_heartbeat_run(&mut self) {
+        self.well = true;
+        self.heartbeat();
     }
 
     /// Withholds the heartbeat from now on: the starter's own timer stops the motor.
@@ -81,7 +96,8 @@ impl Run<'_> {
     fn look_at_bench(&mut self) {
         if let Some(bench) = &self.input.bench {
             let link_up = matches!(bench.link(), LinkState::Up);
-            let values = bench.values().map(|(_, values)| values).unwrap_or_default();
+            let (at_ns, values) = bench.values().unwrap_or_default();
+            self.bench_ns = at_ns;
             self.seen.bench = Some(BenchFacts { link_up, values });
         }
     }
@@ -140,6 +156,8 @@ fn take_in(facts: &mut StarterFacts, status: &StatusReading) {
     facts.at_speed = Some(status.at_speed);
     facts.fault = Some(status.fault);
     facts.current_a = status.current_a;
+    facts.remote = status.remote;
+    facts.emergency_stop_ok = status.emergency_stop_ok;
 }
 
 /// The first setting that differs, in words.
@@ -150,6 +168,8 @@ pub(super) fn difference(wrote: &Settings, found: &Settings) -> Option<String> {
         ("initial voltage (share)", wrote.initial_voltage, found.initial_voltage),
         ("current limit (x full load)", wrote.current_limit, found.current_limit),
         ("speed (share of rated)", wrote.speed, found.speed),
+        ("set point (SI)", wrote.set_point, found.set_point),
+        ("loss-of-communication time (s)", wrote.comm_timeout_s, found.comm_timeout_s),
     ];
     pairs.into_iter().find_map(|(name, wrote, found)| match (wrote, found) {
         (Some(wrote), Some(found)) if (wrote - found).abs() > SETTING_TOLERANCE * wrote.abs().max(1.0) => {

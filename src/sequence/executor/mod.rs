@@ -14,7 +14,7 @@ mod prepare;
 mod wind_down;
 
 use super::duty::DutyLedger;
-use super::interlock::Ending;
+use super::interlock::{Ending, guard};
 use super::machine::{State, advance};
 use super::observations::Observations;
 use super::ports::{
@@ -38,6 +38,10 @@ pub const FIRST_ANSWERS_NS: u64 = 5_000_000_000;
 pub const SETTINGS_LOOK_NS: u64 = 1_000_000_000;
 /// The live line is told this often, wall ns.
 const PROGRESS_NS: u64 = 100_000_000;
+/// Longest wait for the bench unit to tell why an output went off, ns: some polls.
+const TOLD_WITHIN_NS: u64 = 500_000_000;
+/// Slow values count as stale after so many times the starter's own loss-of-communication timer.
+const STALE_TIMERS: f64 = 2.0;
 /// The name that only a rig which says that it is virtual may confirm itself with.
 pub const VIRTUAL_NAME: &str = "virtual rig";
 /// Signal number of the question about a latched fault; the script's own questions count from 1.
@@ -102,11 +106,14 @@ struct Abort {
     always: bool,
     /// Rig time between which the stop line was already pulled, s.
     pulled_s: Option<(f64, f64)>,
+    /// Somebody took over before the first step: nothing more is sent.
+    taken_over: bool,
 }
 
 impl Abort {
     fn because(reason: impl Into<String>) -> Self {
-        Self { reason: reason.into(), stop: None, time_s: None, always: false, pulled_s: None }
+        let reason = reason.into();
+        Self { reason, stop: None, time_s: None, always: false, pulled_s: None, taken_over: false }
     }
 }
 
@@ -118,10 +125,15 @@ pub fn execute(input: ExecutorInput<'_>) -> RunEnd {
     let mut run = Run::new(input);
     let cause = match run.prepare() {
         Ok(()) => run.steps(),
-        Err(abort) => {
-            run.refused = !abort.always;
-            Cause::Abort(abort)
-        }
+        Err(abort) if abort.taken_over => Cause::TakenOver(abort.reason),
+        // Only what was at remote before can be taken over.
+        Err(abort) => match run.well.then(|| run.taken_over_meanwhile()).flatten() {
+            Some(reason) => Cause::TakenOver(reason),
+            None => {
+                run.refused = !abort.always;
+                Cause::Abort(abort)
+            }
+        },
     };
     run.wind_down(cause)
 }
@@ -135,7 +147,8 @@ struct Run<'a> {
     coarse_s: f64,
     devices: Vec<Device>,
     is_virtual: bool,
-    /// The heartbeat may run.
+    /// The heartbeat may run: it is a write, so not before the rig is known to stand at remote with all outputs off, and
+    /// never again once it was withheld.
     well: bool,
     started: bool,
     refused: bool,
@@ -146,6 +159,12 @@ struct Run<'a> {
     record_failed: Option<String>,
     worst: Option<StopOutcome>,
     settings_looked_ns: u64,
+    /// Wall time of the newest values of the bench unit, ns.
+    bench_ns: u64,
+    /// Wall time just before the newest look at statuses, ns.
+    looked_ns: u64,
+    /// Wall time until which an order of ours kept a bus from its polls, ns.
+    bus_busy_ns: u64,
     progress_ns: u64,
 }
 
@@ -159,11 +178,13 @@ struct Device {
     ordered_ns: u64,
     before: Option<Settings>,
     in_force: Option<Settings>,
+    /// The program's own controller has moved its set speed since settings were last written.
+    speed_moves: bool,
 }
 
 impl Device {
     fn new(line: Arc<dyn StopLine>, ordered_ns: u64) -> Self {
-        Self { identity: None, line, polled_ns: 0, ordered_ns, before: None, in_force: None }
+        Self { identity: None, line, polled_ns: 0, ordered_ns, before: None, in_force: None, speed_moves: false }
     }
 }
 
@@ -177,7 +198,7 @@ impl<'a> Run<'a> {
             view: SampleView::default(),
             coarse_s: 0.0,
             is_virtual: false,
-            well: true,
+            well: false,
             started: false,
             refused: false,
             stop_marked: 0,
@@ -186,6 +207,9 @@ impl<'a> Run<'a> {
             record_failed: None,
             worst: None,
             settings_looked_ns: wall_ns,
+            bench_ns: 0,
+            looked_ns: wall_ns,
+            bus_busy_ns: wall_ns,
             progress_ns: 0,
             input,
         }
@@ -212,7 +236,7 @@ impl<'a> Run<'a> {
             }
             for command in turn.commands {
                 if let Err(abort) = self.carry_out(command) {
-                    return Cause::Abort(abort);
+                    return self.ended_by(abort);
                 }
             }
             self.tell_progress(step_changed);
@@ -221,10 +245,48 @@ impl<'a> Run<'a> {
                 Some(Ending::Done) => return Cause::Done,
                 Some(Ending::TakenOver { reason }) => return Cause::TakenOver(reason),
                 Some(Ending::Abort { reason, stop }) => {
-                    return Cause::Abort(Abort { stop, ..Abort::because(reason) });
+                    return self.ended_by(Abort { stop, ..Abort::because(reason) });
                 }
             }
         }
+    }
+
+    /// A run that has to end, unless somebody has taken over: then nothing more is sent.
+    fn ended_by(&mut self, abort: Abort) -> Cause {
+        match self.taken_over_meanwhile() {
+            Some(reason) => Cause::TakenOver(reason),
+            None => Cause::Abort(abort),
+        }
+    }
+
+    /// Has somebody taken over, by what is seen now?
+    fn taken_over_now(&self) -> Option<String> {
+        match guard(&self.input.script.rules, &self.seen, self.state.energised) {
+            Some(Ending::TakenOver { reason }) => Some(reason),
+            _ => None,
+        }
+    }
+
+    /// A selector turned to local drops a contactor at once, and the status may tell so before the bench unit tells why. Where
+    /// the output is off already, nothing is lost by waiting for values of the bench unit that are as new.
+    fn taken_over_meanwhile(&mut self) -> Option<String> {
+        if let Some(reason) = self.taken_over_now() {
+            return Some(reason);
+        }
+        let now_ns = self.input.wall.now_ns();
+        let as_new_as_ns = match self.state.energised {
+            Some(starter) if self.seen.starters.get(starter)?.running != Some(false) => return None,
+            Some(starter) => self.devices.get(starter)?.polled_ns,
+            // Nothing is on; a device at local refuses what is written to it before its selector is polled.
+            None => now_ns + 1,
+        };
+        while self.seen.bench.is_some() && self.bench_ns < as_new_as_ns {
+            if self.input.wall.now_ns() >= now_ns + TOLD_WITHIN_NS {
+                break;
+            }
+            self.look();
+        }
+        self.taken_over_now()
     }
 
     /// What ends a run from outside the script, the gravest first.
@@ -234,8 +296,9 @@ impl<'a> Run<'a> {
             .or_else(|| self.tripped())
             .or_else(|| self.stream_lost())
             .or_else(|| self.link_lost())
+            .or_else(|| self.slow_values_stale())
             .or_else(|| self.record_lost())?;
-        Some(Cause::Abort(abort))
+        Some(self.ended_by(abort))
     }
 
     fn ordered_by_a_person(&mut self) -> Option<Abort> {
@@ -296,8 +359,11 @@ impl<'a> Run<'a> {
         }
     }
 
+    /// Without samples the run is blind: beside the stop that is ordered the heartbeat stays away for the rest of the run, so
+    /// that the starter's own timer acts where the order does not arrive.
     fn stream_lost(&mut self) -> Option<Abort> {
         let why = self.view.lost.clone()?;
+        self.withhold_heartbeat();
         let mut abort = Abort::because(format!("the sample stream is lost: {why}"));
         if let Some(trip) = self.declared(TripCause::StreamLost) {
             abort.stop = Some(trip.0);
@@ -326,6 +392,41 @@ impl<'a> Run<'a> {
             }
             _ => None,
         }
+    }
+
+    /// A link that counts as up and brings nothing new is no better than a lost one: while the motor is on, the newest status
+    /// and the newest values of the bench unit may be [`STALE_TIMERS`] times the starter's own loss-of-communication
+    /// timer old, no more. Wall time, since polls run on it.
+    fn slow_values_stale(&mut self) -> Option<Abort> {
+        let starter = self.state.energised?;
+        let limit_s = self.stale_s(starter);
+        let status_s = self.status_age_s(starter);
+        let bench_s = self.age_s(self.bench_ns.max(self.devices.get(starter)?.ordered_ns));
+        let (what, old_s) = if status_s > limit_s {
+            (format!("the status of {}", self.input.script.rules.id(starter)), status_s)
+        } else if self.bench_ns > 0 && bench_s > limit_s {
+            ("the newest value of the bench unit".to_owned(), bench_s)
+        } else {
+            return None;
+        };
+        self.withhold_heartbeat();
+        let mut abort = Abort::because(format!("{what} is {old_s:.1} s old (limit {limit_s} s) though its link is up"));
+        let (stop, deadline_s) = self.declared(TripCause::LinkLost).unzip();
+        (abort.stop, abort.time_s) = (stop, deadline_s);
+        Some(abort)
+    }
+
+    fn stale_s(&self, starter: usize) -> f64 {
+        STALE_TIMERS * self.input.rig.starters.get(starter).map_or(f64::INFINITY, |starter| starter.comm_timeout_s)
+    }
+
+    /// Wall time since the newest status of a starter, or since the order that made older ones worthless, s.
+    fn status_age_s(&self, starter: usize) -> f64 {
+        self.devices.get(starter).map_or(0.0, |device| self.age_s(device.polled_ns.max(device.ordered_ns)))
+    }
+
+    fn age_s(&self, at_ns: u64) -> f64 {
+        seconds(self.looked_ns.saturating_sub(at_ns.max(self.bus_busy_ns)))
     }
 
     fn record_lost(&mut self) -> Option<Abort> {

@@ -2,8 +2,9 @@
 
 use super::look::difference;
 use super::{Abort, FIRST_ANSWERS_NS, RESET_QUESTION, Run, SETTINGS_QUESTION, VIRTUAL_NAME};
-use crate::clock::utc_now_rfc3339;
+use crate::clock::{uptime, utc_now_rfc3339};
 use crate::rig::register_map::Role;
+use crate::sequence::interlock::{at_local, emergency_stop_open};
 use crate::sequence::left_settings::{Left, LeftSettings};
 use crate::sequence::ports::{Level, PortError, RunHeader, SettingsMoment, SettingsRecord, StarterOrder};
 use crate::sequence::step::Step;
@@ -14,10 +15,12 @@ impl Run<'_> {
         self.check_attendance()?;
         self.identify()?;
         let now_s = self.now_s();
-        self.duty(|ledger| ledger.resume(now_s, &utc_now_rfc3339()));
+        self.duty(|ledger| ledger.resume(now_s, &uptime()));
         self.first_answers()?;
         self.check_bench()?;
         self.check_all_off()?;
+        self.let_heartbeat_run();
+        self.clear_runs()?;
         for starter in self.input.script.starters_used() {
             self.clear_fault(starter)?;
             self.mend_left_settings(starter)?;
@@ -95,20 +98,38 @@ impl Run<'_> {
         missing
     }
 
-    /// A look during which only a person's stop or a failed record can end the run.
+    /// A look during which a person's stop, a failed record, a take-over or the emergency stop can end the run: a question
+    /// may stay open for as long as a person takes.
     fn look_between(&mut self) -> Result<(), Abort> {
         self.look();
-        match self.ordered_by_a_person().or_else(|| self.record_lost()) {
+        match self.ordered_by_a_person().or_else(|| self.record_lost()).or_else(|| self.bench_changed()) {
             Some(abort) => Err(abort),
             None => Ok(()),
         }
     }
 
+    /// What [`Run::check_bench`] found well is not so any more.
+    fn bench_changed(&self) -> Option<Abort> {
+        if !self.well {
+            return None;
+        }
+        if let Some(reason) = self.taken_over_now() {
+            return Some(Abort { taken_over: true, ..Abort::because(reason) });
+        }
+        let rules = &self.input.script.rules;
+        emergency_stop_open(rules, &self.seen).then(|| Abort::because("the emergency-stop circuit opened"))
+    }
+
+    /// Not at remote means looking on: not even a heartbeat is written before this.
     fn check_bench(&mut self) -> Result<(), Abort> {
+        let rules = &self.input.script.rules;
         let bench = self.seen.bench.as_ref();
         let remote = bench.and_then(|bench| bench.value(Role::Remote));
-        if self.input.script.rules.has_remote && remote != Some(1) {
+        if at_local(rules, &self.seen).is_some() || (rules.has_remote && remote != Some(1)) {
             return Err(Abort::because("the selector does not stand at remote: this run may only look on"));
+        }
+        if emergency_stop_open(rules, &self.seen) {
+            return Err(Abort::because("the emergency-stop circuit is open: nothing was sent"));
         }
         Ok(())
     }
@@ -123,7 +144,22 @@ impl Run<'_> {
         }
     }
 
-    /// Restart inhibit: the run bit is clear (checked before); a latched fault is cleared once a person says so; the fresh
+    /// No run order of an earlier session survives, at any starter of the rig: the first step of the restart inhibit.
+    fn clear_runs(&mut self) -> Result<(), Abort> {
+        for index in 0..self.devices.len() {
+            let at_s = self.now_s();
+            if let Some(command) = self.input.starters[index].clear_run().map_err(|error| refused(&error))? {
+                self.event(
+                    Level::Notice,
+                    format!("{} still had a run order: taken back", self.input.script.rules.id(index)),
+                );
+                self.record(|journal| journal.command(at_s, &command));
+            }
+        }
+        Ok(())
+    }
+
+    /// Restart inhibit: the run order is taken back (before); a latched fault is cleared once a person says so; the fresh
     /// start edge is the machine's.
     fn clear_fault(&mut self, starter: usize) -> Result<(), Abort> {
         let Some(code) = self.seen.starters[starter].fault.filter(|code| *code != 0) else { return Ok(()) };
@@ -145,8 +181,15 @@ impl Run<'_> {
         Ok(())
     }
 
+    /// Asks a person who looks now: what a latched fault means, or whether settings go back, nobody can know beforehand. Only a
+    /// virtual rig answers itself.
     fn answered(&mut self, question: u32, text: &str) -> Result<(), Abort> {
-        self.ask(question, text);
+        let itself = self.is_virtual && self.input.confirmed_by.as_deref().map(str::trim) == Some(VIRTUAL_NAME);
+        if itself {
+            self.ask(question, text)
+        } else {
+            self.ask_somebody(question, text)
+        }
         while !self.seen.answers.remove(&question) {
             self.look_between()?;
         }
@@ -206,6 +249,19 @@ impl Run<'_> {
         self.save_note(&note)
     }
 
+    /// Before the program's own controller moves a set speed: noted once, without a value, since it changes at every tick.
+    pub(super) fn note_moving_speed(&mut self, starter: usize) -> Result<(), Abort> {
+        let device = &mut self.devices[starter];
+        if std::mem::replace(&mut device.speed_moves, true) {
+            return Ok(());
+        }
+        let (Some(before), Some(in_force)) = (device.before, device.in_force) else { return Ok(()) };
+        let mut note = self.settings_note()?;
+        let left = Left { before, written: Settings { speed: None, ..in_force }, at_utc: utc_now_rfc3339() };
+        note.changing(&self.input.script.rules.id(starter), left);
+        self.save_note(&note)
+    }
+
     fn apply_first_settings(&mut self, starter: usize) -> Result<(), Abort> {
         let wanted = self.input.script.program.iter().find_map(|instruction| match &instruction.step {
             Step::Start(step) if step.starter == starter => Some(step.settings),
@@ -219,9 +275,13 @@ impl Run<'_> {
 
     /// Writes settings and reads them back.
     pub(super) fn apply(&mut self, starter: usize, wanted: &Settings) -> Result<(), Abort> {
+        let found = self.devices[starter].before.unwrap_or_default();
+        let timer_s = self.input.rig.starters.get(starter).map(|starter| starter.comm_timeout_s);
+        let wanted = &Settings { comm_timeout_s: found.comm_timeout_s.and(timer_s), ..*wanted };
         self.note_change(starter, wanted)?;
         let in_force = self.input.starters[starter].apply_settings(wanted).map_err(|error| refused(&error))?;
         self.devices[starter].in_force = Some(in_force);
+        self.devices[starter].speed_moves = false;
         self.record_settings(starter, SettingsMoment::InForce, in_force);
         let id = self.input.script.rules.id(starter);
         self.event(Level::Note, format!("{id}: settings in force {}", in_words(&in_force)));
@@ -262,6 +322,14 @@ impl Run<'_> {
 
     /// The rig's own warnings come before any start.
     fn warn(&mut self) {
+        let proven = match &self.input.rig.emergency_stop_proven {
+            Some(day) => format!("The hardwired emergency stop was last proven on {day}."),
+            None => {
+                "The rig file does not say when the hardwired emergency stop was last proven (emergency_stop_proven)."
+                    .to_owned()
+            }
+        };
+        self.event(Level::Warning, proven);
         for warning in &self.input.rig.warnings {
             self.event(Level::Warning, warning.clone());
         }
@@ -284,6 +352,7 @@ fn in_words(settings: &Settings) -> String {
         ("initial voltage", settings.initial_voltage, ""),
         ("current limit", settings.current_limit, " x full load"),
         ("speed", settings.speed, " of rated"),
+        ("loss-of-communication time", settings.comm_timeout_s, " s"),
     ];
     let words: Vec<_> = named
         .into_iter()

@@ -3,10 +3,12 @@
 use super::look::difference;
 use super::{Abort, Cause, Run};
 use crate::rig::register_map::Role;
+use crate::sequence::interlock::at_local;
 use crate::sequence::marks::{Mark, MarkKind};
-use crate::sequence::ports::{Level, LinkState, OperatorOrder, RunEnd, SettingsMoment, StopOutcome};
+use crate::sequence::ports::{Level, LinkState, OperatorOrder, PortError, RunEnd, SettingsMoment, StopOutcome};
 use crate::sequence::step::stop::{stage_time_s, words};
 use crate::sequence::stopping::{Evidence, StopTurn, Stopping};
+use crate::starters::Settings;
 
 /// Time beyond the starter's own loss-of-communication timer for a lost link to come back and tell, s.
 pub(super) const LINK_BACK_S: f64 = 5.0;
@@ -26,8 +28,13 @@ impl Run<'_> {
             Cause::Done => (None, false),
             Cause::Abort(abort) => {
                 self.event(Level::Warning, format!("run ends: {}", abort.reason));
-                self.abort(&abort);
-                (Some(abort.reason), false)
+                match self.abort(&abort) {
+                    Ok(()) => (Some(abort.reason), false),
+                    Err(taken) => {
+                        self.let_go(&taken);
+                        (Some(format!("taken over: {taken}; the run was ending: {}", abort.reason)), true)
+                    }
+                }
             }
             Cause::TakenOver(reason) => {
                 self.let_go(&reason);
@@ -48,10 +55,11 @@ impl Run<'_> {
         RunEnd { aborted, taken_over, stop, cycles, started, refused }
     }
 
-    /// Nothing more is sent: no stop, no settings, no heartbeat.
+    /// Nothing more is sent: no stop, no repeat of one, no settings, no heartbeat.
     fn let_go(&mut self, reason: &str) {
         self.withhold_heartbeat();
         self.input.samples.arm(Vec::new());
+        self.devices.iter().for_each(|device| device.line.let_go());
         self.event(Level::Warning, format!("taken over at the rig: {reason}. Nothing more is sent"));
         if self.state.energised.is_some() {
             let evidence = Evidence::of(&self.input.script.rules, &self.seen, self.stop_target());
@@ -65,18 +73,19 @@ impl Run<'_> {
         self.state.energised.unwrap_or(self.input.script.starter)
     }
 
-    fn abort(&mut self, abort: &Abort) {
+    /// Stops what this run has started and sees it through; `Err`: somebody took over meanwhile.
+    fn abort(&mut self, abort: &Abort) -> Result<(), String> {
         let starter = self.stop_target();
         let identified = self.devices.get(starter).is_some_and(|device| device.identity.is_some());
         if self.state.energised.is_none() && !(abort.always && identified) {
-            return;
+            return Ok(());
         }
         let kind = abort.stop.unwrap_or(self.input.rig.starters[starter].stop);
         let ramp_down_s = self.devices[starter].in_force.and_then(|settings| settings.ramp_down_s).unwrap_or(0.0);
         let time_s = abort.time_s.unwrap_or(stage_time_s(kind, self.input.rig.ramp_stop_s(ramp_down_s)));
         self.stop(starter, kind, &abort.reason);
         self.mark_stop(abort);
-        let (outcome, evidence) = self.see_it_stop(starter, Stopping::begin(kind, time_s, 0.0));
+        let (outcome, evidence) = self.see_it_stop(starter, Stopping::begin(kind, time_s, 0.0))?;
         if self.state.energised.is_some() {
             let cycle = self.state.cycle(self.input.script);
             self.stop_is_over(cycle, outcome, &evidence.in_words());
@@ -88,6 +97,7 @@ impl Run<'_> {
             let text = format!("{outcome}: use the emergency stop and isolate the motor ({})", evidence.in_words());
             self.event(Level::Danger, text);
         }
+        Ok(())
     }
 
     /// The stop mark of a cycle that was started and not yet stopped by its step.
@@ -102,19 +112,25 @@ impl Run<'_> {
         self.put_mark(&Mark { at_s: moment.at_s, u_s: moment.u_s, kind: MarkKind::Stop { cycle } });
     }
 
-    fn see_it_stop(&mut self, starter: usize, mut stopping: Stopping) -> (StopOutcome, Evidence) {
+    /// `Err`: somebody took over before it was over; no further stage is ordered then.
+    fn see_it_stop(&mut self, starter: usize, mut stopping: Stopping) -> Result<(StopOutcome, Evidence), String> {
         let clock = StopClock { rig_s: self.now_s(), wall_ns: self.input.wall.now_ns() };
         loop {
             self.look();
+            if let Some(reason) = self.taken_over_now() {
+                return Err(reason);
+            }
             let now_s = self.stop_time_s(&clock);
             if self.hurried() {
                 stopping.hurry(now_s);
                 self.event(Level::Notice, "asked twice: deadlines shortened");
             }
-            let evidence = Evidence::of(&self.input.script.rules, &self.seen, starter);
+            let mut evidence = Evidence::of(&self.input.script.rules, &self.seen, starter);
+            // A link that brings no status any more is not waited for.
+            evidence.link_up &= self.status_age_s(starter) <= self.stale_s(starter);
             match stopping.turn(&evidence, now_s) {
                 StopTurn::Wait => {}
-                StopTurn::End(outcome) => return (outcome, evidence),
+                StopTurn::End(outcome) => return Ok((outcome, evidence)),
                 StopTurn::Order(kind) => {
                     self.event(Level::Warning, format!("not stopped in time: {} now", words(kind)));
                     self.stop(starter, kind, "the stage before was not confirmed in time");
@@ -169,8 +185,9 @@ impl Run<'_> {
         if self.seen.starters[starter].running != Some(false) {
             return Err("its output is not known to be off".to_owned());
         }
-        let bench = self.seen.bench.as_ref();
-        if self.input.script.rules.has_remote && bench.and_then(|bench| bench.value(Role::Remote)) != Some(1) {
+        let (rules, bench) = (&self.input.script.rules, self.seen.bench.as_ref());
+        let unsaid = rules.has_remote && bench.and_then(|bench| bench.value(Role::Remote)) != Some(1);
+        if unsaid || at_local(rules, &self.seen).is_some() {
             return Err("the selector does not stand at remote".to_owned());
         }
         let port = &mut self.input.starters[starter];
@@ -182,7 +199,21 @@ impl Run<'_> {
             self.record_settings(starter, SettingsMoment::After, found);
             return Err(format!("somebody changed them: {change}"));
         }
-        let after = self.input.starters[starter].apply_settings(&before).map_err(|error| error.to_string())?;
+        let before_but_timer = Settings { comm_timeout_s: None, ..before };
+        let after = match port.apply_settings(&before) {
+            // A timer as it was found (0: no watch, say) may be outside what the map allows to be written.
+            Err(PortError::OutOfRange { role, value }) if role == Role::CommTimeout.name() => {
+                let after = port.apply_settings(&before_but_timer).map_err(|error| error.to_string())?;
+                let id = self.input.script.rules.id(starter);
+                let text = format!(
+                    "{id}: its loss-of-communication time was {value} s, which its map does not let be written; \
+                                    it stays as this run set it"
+                );
+                self.event(Level::Caution, text);
+                after
+            }
+            other => other.map_err(|error| error.to_string())?,
+        };
         self.devices[starter].in_force = Some(before);
         self.record_settings(starter, SettingsMoment::After, after);
         self.strike_out(&self.input.script.rules.id(starter)).map_err(|abort| abort.reason)

@@ -11,6 +11,7 @@ pub mod mark;
 pub mod repeat;
 pub mod say;
 pub mod settle;
+pub mod silence;
 pub mod start;
 pub mod stop;
 pub mod wait;
@@ -38,6 +39,8 @@ pub enum Step {
     Hold(hold::Hold),
     /// Stop the motor.
     Stop(stop::Stop),
+    /// Withhold the heartbeat until the starter stops the motor by itself.
+    Silence(silence::Silence),
     /// Wait until the water is quiet.
     Settle(settle::Settle),
     /// Put a named mark.
@@ -58,7 +61,7 @@ pub enum Phase {
     Selecting(f64),
     /// Start: ordered at this time, s.
     Ordered(f64),
-    /// Start: answered at this time, s.
+    /// Start, line-up: answered at this time, s.
     Answered(f64),
     /// Hold: counts from this time, s.
     Counting(f64),
@@ -159,6 +162,7 @@ impl Step {
             Self::Start(step) => step.advance(turn, phase, out),
             Self::Hold(step) => step.advance(turn, phase, out),
             Self::Stop(step) => step.advance(turn, phase, out),
+            Self::Silence(step) => step.advance(turn, phase, out),
             Self::Settle(step) => step.advance(turn, out),
             Self::Mark(step) => step.advance(turn, out),
             Self::Say(step) => step.advance(out),
@@ -174,6 +178,7 @@ impl Step {
             Self::Start(_) => "start".to_owned(),
             Self::Hold(step) => step.in_words(),
             Self::Stop(step) => step.in_words(),
+            Self::Silence(_) => "silence: the heartbeat is withheld".to_owned(),
             Self::Settle(step) => format!("settle, at most {} s", step.timeout_s),
             Self::Mark(step) => format!("mark {}", step.name),
             Self::Say(_) => "say".to_owned(),

@@ -95,7 +95,8 @@ impl BenchUnit {
     }
 
     /// Refresh the status registers.
-    pub fn publish(&mut self, bench: &dyn Bench, now: &Circumstances, witness: Witness) {
+    pub fn publish(&mut self, bench: &dyn Bench, now: &Circumstances, (witness, line_up): (Witness, u16)) {
+        self.registers.put(Role::LineUp, line_up);
         self.registers.put(Role::TransferPosition, self.position);
         self.registers.put_bit(Role::Remote, now.remote);
         self.registers.put_bit(Role::EmergencyStopOk, now.emergency_stop_ok);

@@ -3,12 +3,14 @@
 
 mod bench_unit;
 mod drive_profile;
+mod hands;
 mod registers;
 mod starter;
 #[cfg(test)]
 mod tests;
 
 pub use bench_unit::Witness;
+pub use hands::Hands;
 pub use registers::{Refusal, is_bit};
 pub use starter::FAULT_COMMUNICATION;
 
@@ -16,7 +18,7 @@ use super::bench::Bench;
 use super::truth::DeviceTruth;
 use super::{VIRTUAL_MARK, VirtualRigError};
 use crate::rig::model::{Rig, Starter, Transfer};
-use crate::rig::register_map::Table;
+use crate::rig::register_map::{Role, Table};
 use bench_unit::BenchUnit;
 use registers::Registers;
 use starter::StarterDevice;
@@ -51,15 +53,23 @@ pub struct Rack {
     refuse_writes: bool,
     time_scale: f64,
     witness: Witness,
+    hands: Hands,
+    /// Nothing is on and the shaft stands, as of the last scan.
+    at_rest: bool,
 }
 
+/// A shaft slower than this stands, rad/s.
+const STANDS_RAD_S: f64 = 0.1;
+
 impl Rack {
-    /// The devices of a rig. Two devices under one unit number are refused: the virtual rig has one port.
-    pub fn new(rig: &Rig, truth: &DeviceTruth) -> Result<Self, VirtualRigError> {
+    /// The devices of a rig whose valves stand in a line-up. Two devices under one unit number are refused: the virtual rig
+    /// has one port.
+    pub fn new(rig: &Rig, truth: &DeviceTruth, line_up: usize) -> Result<Self, VirtualRigError> {
         if let Some(device) = rig.devices.first() {
             return Err(VirtualRigError::NotPlayed { device: device.id.clone() });
         }
-        Self::of(&rig.starters, rig.transfer.as_ref(), truth)
+        let ids = rig.line_ups.iter().map(|line_up| line_up.id.clone()).collect();
+        Ok(Self { hands: Hands::new(ids, line_up), ..Self::of(&rig.starters, rig.transfer.as_ref(), truth)? })
     }
 
     pub(super) fn of(
@@ -93,6 +103,8 @@ impl Rack {
             refuse_writes: false,
             time_scale: 1.0,
             witness: Witness::default(),
+            hands: Hands::new(vec!["only".to_owned()], 0),
+            at_rest: true,
         })
     }
 
@@ -107,6 +119,9 @@ impl Rack {
         if self.refuse_writes {
             return Err(Refusal::State);
         }
+        for (_, number) in fields.iter().filter(|(role, _)| *role == Role::LineUpSelect) {
+            self.hands.order(*number, self.witness.outputs_on == 0)?;
+        }
         let now = self.circumstances(wall_ns, 0.0);
         match self.units.iter_mut().find(|(number, _)| *number == unit) {
             Some((_, Unit::Bench(device))) => device.write(&fields, &now),
@@ -116,7 +131,16 @@ impl Rack {
     }
 
     /// One scan of all devices against the physics.
-    pub fn scan(&mut self, bench: &mut dyn Bench, wall_ns: u64, dt_rig_s: f64, time_scale: f64) {
+    ///
+    /// # Errors
+    /// The bench cannot stand in the line-up that its valves were set to.
+    pub fn scan(
+        &mut self,
+        bench: &mut dyn Bench,
+        wall_ns: u64,
+        dt_rig_s: f64,
+        time_scale: f64,
+    ) -> Result<(), VirtualRigError> {
         self.time_scale = time_scale;
         let now = self.circumstances(wall_ns, dt_rig_s);
         for (_, unit) in &mut self.units {
@@ -131,11 +155,22 @@ impl Rack {
             }
         }
         self.look();
+        self.at_rest = self.witness.outputs_on == 0 && bench.speed_rad_s().abs() < STANDS_RAD_S;
+        self.hands.work(bench, self.at_rest, dt_rig_s)?;
+        let line_up = self.hands.stands();
         for (_, unit) in &mut self.units {
             if let Unit::Bench(device) = unit {
-                device.publish(bench, &now, self.witness);
+                device.publish(bench, &now, (self.witness, line_up));
             }
         }
+        Ok(())
+    }
+
+    /// Have the valves set as in the line-up of this id, as by `line_up_select`; says why not.
+    pub fn set_line_up(&mut self, id: &str) -> Result<(), String> {
+        let number = self.hands.number(id).ok_or_else(|| format!("{id}: not a line-up of this rig"))?;
+        let refused = |_| format!("{id}: valves are set at standstill only");
+        self.hands.order(u64::from(number), self.witness.outputs_on == 0).map_err(refused)
     }
 
     /// Turn the selector to remote or local.
@@ -153,6 +188,16 @@ impl Rack {
         if pressed {
             self.starters_mut().for_each(StarterDevice::cut);
         }
+    }
+
+    /// Somebody sets the loss-of-communication time of every starter at its panel, s.
+    pub fn set_comm_timeout(&mut self, time_s: f64) {
+        self.starters_mut().for_each(|device| device.set_comm_timeout(time_s));
+    }
+
+    /// Starters whose run order outlives whatever cuts their outputs (a fault for tests).
+    pub fn keep_run(&mut self) {
+        self.starters_mut().for_each(StarterDevice::keep_run);
     }
 
     /// Refuse every write with exception 04 (a fault for tests), or take writes again.

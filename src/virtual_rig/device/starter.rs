@@ -37,8 +37,8 @@ enum Output {
 }
 
 /// Settings and the roles that carry them.
-const SETTING_ROLES: [Role; 5] =
-    [Role::RampUp, Role::RampDown, Role::InitialVoltage, Role::CurrentLimit, Role::SpeedSetpoint];
+const SETTING_ROLES: [Role; 6] =
+    [Role::RampUp, Role::RampDown, Role::InitialVoltage, Role::CurrentLimit, Role::SpeedSetpoint, Role::SetPoint];
 
 /// One starter.
 #[derive(Debug, Clone)]
@@ -48,6 +48,9 @@ pub struct StarterDevice {
     position: Option<u16>,
     closing_delay_s: f64,
     control_valve: bool,
+    /// What was written as the run order stays until it is written otherwise, whatever cuts the output; a cleared fault then
+    /// starts the motor again.
+    keeps_run: bool,
     registers: Registers,
     profile: Option<DriveProfile>,
     output: Output,
@@ -80,6 +83,7 @@ impl StarterDevice {
             position: starter.transfer_position,
             closing_delay_s,
             control_valve: false,
+            keeps_run: false,
             registers,
             profile: starter.map.cia402.then(DriveProfile::default),
             output: Output::Off,
@@ -95,6 +99,16 @@ impl StarterDevice {
     /// Tied to a control valve or not.
     pub fn tied(self, control_valve: bool) -> Self {
         Self { control_valve, ..self }
+    }
+
+    /// Set at the panel, s.
+    pub fn set_comm_timeout(&mut self, time_s: f64) {
+        self.registers.put_si(Role::CommTimeout, time_s);
+    }
+
+    /// From now on its run order outlives whatever cuts its output.
+    pub fn keep_run(&mut self) {
+        self.keeps_run = true;
     }
 
     /// Its registers.
@@ -127,9 +141,11 @@ impl StarterDevice {
     fn may_write(&self, role: Role, raw: u64, now: &Circumstances) -> Result<(), Refusal> {
         let ready = now.remote && now.emergency_stop_ok;
         let allowed = match role {
+            // Without its line contactor it has no supply.
+            Role::Run if raw != 0 && self.registers.raw(Role::LineOff) == Some(1) => false,
             Role::Run if raw != 0 => self.registers.raw(Role::Run) != Some(0) || (ready && self.fault == 0),
             Role::ControlWord if raw & 0x000F == 0x000F => self.output_on() || ready,
-            Role::Run | Role::Cut | Role::ControlWord | Role::Heartbeat => true,
+            Role::Run | Role::Cut | Role::LineOff | Role::ControlWord | Role::Heartbeat => true,
             _ => now.remote,
         };
         if allowed { Ok(()) } else { Err(Refusal::State) }
@@ -141,8 +157,8 @@ impl StarterDevice {
         match role {
             Role::Run if raw != 0 && before == Some(0) => self.order_start(now),
             Role::Run if raw == 0 => self.order_stop(StopKind::Ramp),
-            Role::Cut if raw != 0 => self.cut(),
-            Role::Reset if raw != 0 => self.reset(),
+            Role::Cut | Role::LineOff if raw != 0 => self.cut(),
+            Role::Reset if raw != 0 => self.reset(now),
             Role::Heartbeat if before != Some(raw) => self.last_beat_wall_ns = now.wall_ns,
             Role::ControlWord => self.control_word(raw as u16, now),
             _ => {}
@@ -207,25 +223,35 @@ impl StarterDevice {
     /// The selector left remote (through its off position): the remote run order is gone. Ramps where there is a ramp.
     pub fn left_remote(&mut self) {
         self.order_stop(StopKind::Ramp);
-        self.registers.put(Role::Run, 0_u16);
+        self.forget_run();
         if self.output == Output::Off {
             self.drop_run_order();
         }
     }
 
+    fn forget_run(&mut self) {
+        if !self.keeps_run {
+            self.registers.put(Role::Run, 0_u16);
+        }
+    }
+
     fn drop_run_order(&mut self) {
-        self.registers.put(Role::Run, 0_u16);
+        self.forget_run();
         if let Some(profile) = self.profile.as_mut() {
             profile.output_off(false);
         }
     }
 
-    /// Clears a latched fault by the reset register; starts nothing.
-    fn reset(&mut self) {
+    /// Clears a latched fault by the reset register; starts nothing, but where a run order was kept.
+    fn reset(&mut self, now: &Circumstances) {
         if let Some(profile) = self.profile.as_mut().filter(|_| self.fault != 0) {
             profile.clear_fault();
         }
         self.fault = 0;
+        let armed = self.keeps_run && self.registers.raw(Role::Run) == Some(1);
+        if armed && self.output == Output::Off && now.remote && now.emergency_stop_ok {
+            self.order_start(now);
+        }
     }
 
     fn cut_kind(&self) -> StopKind {
@@ -299,10 +325,14 @@ impl StarterDevice {
     }
 
     fn follow_set_speed(&self, bench: &mut dyn Bench) {
-        if let Some(share) = self.registers.si(Role::SpeedSetpoint)
-            && self.output == Output::On
-        {
+        if self.output != Output::On {
+            return;
+        }
+        if let Some(share) = self.registers.si(Role::SpeedSetpoint) {
             bench.set_speed(self.index, share);
+        }
+        if let Some(value) = self.registers.si(Role::SetPoint) {
+            bench.set_point(self.index, value);
         }
     }
 
@@ -314,6 +344,8 @@ impl StarterDevice {
             initial_voltage: self.registers.si(Role::InitialVoltage),
             current_limit: self.registers.si(Role::CurrentLimit),
             speed: self.registers.si(Role::SpeedSetpoint),
+            set_point: self.registers.si(Role::SetPoint),
+            comm_timeout_s: None,
         }
     }
 
@@ -353,6 +385,7 @@ fn works_settings(starter: &Starter, registers: &mut Registers) {
     }
 }
 
-fn setting_values(settings: &Settings) -> [Option<f64>; 5] {
-    [settings.ramp_up_s, settings.ramp_down_s, settings.initial_voltage, settings.current_limit, settings.speed]
+fn setting_values(settings: &Settings) -> [Option<f64>; 6] {
+    let Settings { ramp_up_s, ramp_down_s, initial_voltage, current_limit, speed, set_point, .. } = *settings;
+    [ramp_up_s, ramp_down_s, initial_voltage, current_limit, speed, set_point]
 }

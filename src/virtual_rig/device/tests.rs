@@ -13,6 +13,7 @@ struct Toy {
     running: Option<usize>,
     ramp_left_s: Option<f64>,
     orders: Vec<String>,
+    lined_up: Vec<usize>,
 }
 
 impl Bench for Toy {
@@ -33,6 +34,10 @@ impl Bench for Toy {
         }
     }
     fn set_speed(&mut self, _: usize, _: f64) {}
+    fn set_line_up(&mut self, line_up: usize) -> Result<(), VirtualRigError> {
+        self.lined_up.push(line_up);
+        Ok(())
+    }
     fn motion(&self, starter: usize) -> Motion {
         let on = self.running == Some(starter);
         Motion { on, at_speed: on && self.ramp_left_s.is_none(), share: f64::from(on) }
@@ -88,7 +93,7 @@ impl Stand {
                 }
             }
             self.wall_ns += 1_000_000;
-            self.rack.scan(&mut self.toy, self.wall_ns, DT_S, 1.0);
+            self.rack.scan(&mut self.toy, self.wall_ns, DT_S, 1.0).unwrap();
         }
     }
     fn put(&mut self, unit: u8, role: Role, raw: u16) -> Result<(), Refusal> {
@@ -118,6 +123,7 @@ fn place(role: Role) -> (Table, u16) {
         Role::Run | Role::Cut | Role::Reset => Table::Coil,
         Role::Running | Role::AtSpeed | Role::Remote | Role::EmergencyStopOk => Table::DiscreteInput,
         Role::Heartbeat | Role::CommTimeout | Role::ControlWord | Role::TransferSelect => Table::Holding,
+        Role::LineUpSelect => Table::Holding,
         Role::RampUp | Role::RampDown | Role::SpeedSetpoint => Table::Holding,
         _ => Table::Input,
     };
@@ -168,6 +174,8 @@ fn devices() -> (Vec<Starter>, Transfer) {
     let bench = [
         Role::TransferSelect,
         Role::TransferPosition,
+        Role::LineUpSelect,
+        Role::LineUp,
         Role::Remote,
         Role::EmergencyStopOk,
         Role::OutputsOn,
@@ -175,7 +183,14 @@ fn devices() -> (Vec<Starter>, Transfer) {
         Role::VirtualMark,
         Role::ShaftSpeed,
     ];
-    let transfer = Transfer { id: "bench".into(), link: 0, unit: BENCH, map: map(false, &bench), dead_time_s: 1.0 };
+    let transfer = Transfer {
+        id: "bench".into(),
+        link: 0,
+        unit: BENCH,
+        map: map(false, &bench),
+        dead_time_s: 1.0,
+        warn_lead_s: 3.0,
+    };
     (starters, transfer)
 }
 
@@ -374,6 +389,38 @@ fn takes_the_motor_away_when_the_transfer_device_moves_under_load() {
     assert_eq!(stand.get(CONTACTOR, Role::Running), 1, "its output is still on");
     stand.pass(0.2);
     assert_eq!(stand.get(BENCH, Role::TransferPosition), 2);
+}
+
+#[test]
+fn sets_the_valves_by_hand_at_standstill_only_and_says_so_when_they_stand() {
+    let mut stand = Stand::new();
+    stand.rack.hands = Hands::new(vec!["first".into(), "second".into()], 0);
+    stand.pass(0.01);
+    assert_eq!(stand.get(BENCH, Role::LineUp), 1);
+    assert_eq!(stand.put(BENCH, Role::LineUpSelect, 0), Err(Refusal::Value));
+    assert_eq!(stand.put(BENCH, Role::LineUpSelect, 3), Err(Refusal::Value));
+    stand.put(BENCH, Role::LineUpSelect, 1).unwrap();
+    stand.pass(0.002);
+    assert_eq!((stand.get(BENCH, Role::LineUp), stand.toy.lined_up.as_slice()), (1, &[0][..]), "stands already");
+    stand.put(BENCH, Role::LineUpSelect, 2).unwrap();
+    stand.pass(1.0);
+    assert_eq!((stand.get(BENCH, Role::LineUp), stand.toy.lined_up.len()), (0, 1), "a hand is at the valves");
+    stand.pass(1.1);
+    assert_eq!((stand.get(BENCH, Role::LineUp), stand.toy.lined_up.as_slice()), (2, &[0, 1][..]));
+    stand.put(CONTACTOR, Role::Run, 1).unwrap();
+    stand.pass(0.02);
+    assert_eq!(stand.put(BENCH, Role::LineUpSelect, 1), Err(Refusal::State), "an output is on");
+    assert!(stand.rack.set_line_up("first").unwrap_err().contains("standstill"));
+    stand.put(CONTACTOR, Role::Run, 0).unwrap();
+    stand.pass(0.02);
+    assert!(stand.rack.set_line_up("third").unwrap_err().contains("not a line-up"));
+    stand.rack.set_line_up("first").unwrap();
+    stand.put(CONTACTOR, Role::Run, 1).unwrap();
+    stand.pass(3.0);
+    assert_eq!((stand.get(BENCH, Role::LineUp), stand.toy.lined_up.len()), (0, 2), "not while it is on");
+    stand.put(CONTACTOR, Role::Run, 0).unwrap();
+    stand.pass(0.02);
+    assert_eq!((stand.get(BENCH, Role::LineUp), stand.toy.lined_up.as_slice()), (1, &[0, 1, 0][..]));
 }
 
 #[test]

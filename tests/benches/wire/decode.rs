@@ -48,7 +48,7 @@ fn limits(channels: usize) -> Limits {
         deadline_s: 1.0,
     };
     let scaling = Scaling { scale: 1.0, offset: 0.0 };
-    let inputs = (0..channels).map(|position| Input { position, scaling }).collect();
+    let inputs = (0..channels).map(|position| Input::plain(position, scaling)).collect();
     let setup = Setup { inputs, trips: (0..channels).map(trip).collect(), ..Setup::of(&rig) };
     let armed = |trip| ArmedTrip { trip, from_rig_ns: 0, stop_line: Arc::new(Line) };
     let mut limits = Limits::default();

@@ -57,6 +57,25 @@ fn shows_a_run_from_snapshot_to_stop() {
     bench.witness().assert_all_off();
 }
 
+/// Every starter that the run may start, whatever the last poll said: a start order may be out at that moment.
+#[test]
+fn stops_every_starter_that_the_run_may_start() {
+    let bench = Bench::real_time();
+    let (_owner, address) = bench.serve();
+    let mut view = View::of(&address);
+    let second = "[[step]]\ndo = \"wait\"\nuntil = [\"shaft-at-rest\", \"duty\"]\ntimeout = \"30 s\"\n\
+                  [[step]]\ndo = \"start\"\nstarter = \"contactor\"\n[[step]]\ndo = \"hold\"\ntime = \"1 s\"\n[[step]]\ndo = \"stop\"\n";
+    let first = Cycle { hold: "time = \"30 s\"", ..Cycle::brief_ramps() };
+    let sequence = format!("{}{second}", first.text());
+    view.ask(async |client| client.start_run(request(&bench, sequence, "soft")).await).unwrap();
+    view.wait_step("hold");
+    let stopped = view.ask(async |client| client.stop("a test".into()).await).unwrap();
+    assert_eq!(stopped.sent_to, ["contactor", "soft"]);
+    let ended = view.wait_state("end", |state| state.run.as_ref().is_some_and(|run| run.end.is_some()));
+    assert_eq!(ended.run.unwrap().end.unwrap().stop, StopOutcome::Confirmed);
+    bench.witness().assert_all_off();
+}
+
 /// The prediction reaches a face before the start mark does, and one that comes later gets it at once.
 #[test]
 fn tells_the_prediction_before_the_start_and_to_late_faces() {

@@ -10,6 +10,7 @@ use crate::stand::sequences::Cycle;
 use crate::stand::view::View;
 use ramprig::api::{RunRequest, Service};
 use ramprig::recording::LOST_AT_MOST_S;
+use ramprig::rig::register_map::Role;
 use rand::{Rng, RngExt};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
@@ -85,6 +86,28 @@ fn asks_before_it_clears_the_fault_that_a_killed_owner_left() {
     let confirmed = bench.run(&brief, "drive").end();
     confirmed.expect(0);
     assert_eq!((witness.fault(2), witness.starts(2)), (0, starts + 1));
+    witness.assert_all_off();
+}
+
+/// A run order that outlives the owner would start the motor as soon as somebody clears the fault at the panel.
+#[test]
+fn takes_back_the_run_order_that_a_killed_owner_left() {
+    const SOFT: usize = 1;
+    let mut bench = Bench::real_time();
+    bench.control("keep-run");
+    let hold = Cycle { hold: "time = \"60 s\"", ..Cycle::brief_ramps() };
+    let mut owner = bench.run(&hold.text(), "soft");
+    assert!(View::of_run(&mut owner).reaches_step("hold"));
+    let witness = bench.witness();
+    witness.wait_on();
+    owner.kill();
+    witness.wait_off();
+    assert_eq!((witness.holds(SOFT, Role::Run), witness.fault(SOFT)), (1.0, 1), "off by its own timer, and armed");
+    let (next, _) = bench.serve();
+    witness.wait_until("the run order is taken back", |witness| witness.holds(SOFT, Role::Run) < 0.5);
+    assert_eq!((witness.fault(SOFT), witness.starts(SOFT)), (1, 1), "nothing was reset, nothing started");
+    next.interrupt();
+    next.end().expect(0);
     witness.assert_all_off();
 }
 

@@ -168,3 +168,20 @@ fn withdraws_an_order_that_did_not_get_its_turn() {
     assert!(runs.is_empty(), "an order that was refused must not be done later");
     assert_eq!(stand.fieldbus.shutdown(PATIENCE), Vec::<String>::new());
 }
+
+#[test]
+fn rejects_a_start_of_a_drive_that_may_start_by_itself() {
+    for role in Role::BEFORE_A_START {
+        let stand = Stand::up(|_, _| {});
+        apply(&stand, DRIVE);
+        stand.device.set(stand.unit(DRIVE), role, 1);
+        let words = |stand: &Stand| stand.device.written(stand.unit(DRIVE), Role::ControlWord);
+        let before = words(&stand);
+        let refused = stand.fieldbus.starter(DRIVE).order(StarterOrder::Start).unwrap_err();
+        let told = format!("{} reads 1, must be 0: the starter may start by itself", role.name());
+        assert!(refused.to_string().contains(&told), "{refused}");
+        assert_eq!(words(&stand), before, "no order was written, heartbeats at most");
+        stand.device.set(stand.unit(DRIVE), role, 0);
+        stand.fieldbus.starter(DRIVE).order(StarterOrder::Start).unwrap();
+    }
+}

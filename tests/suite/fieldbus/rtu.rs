@@ -299,8 +299,8 @@ fn stops_past_a_dead_neighbour_and_serves_the_others() {
     let line = stand.fieldbus.stop_line(SOFT);
     line.stop(StopKind::Ramp, "test");
     until("stopped", || stand.port.device.get(stand.unit(SOFT), Role::Run) == 0);
-    let worst_s =
-        ramprig::rig::derived::worst_stop_delay_s(TIMEOUT.as_secs_f64(), false, stand.rig.links[0].serial.as_ref());
+    let serial = stand.rig.links[0].serial.as_ref();
+    let worst_s = ramprig::rig::derived::worst_stop_delay_s(TIMEOUT.as_secs_f64(), false, true, serial);
     let delay_ms = stand.figures().stop_delay_p99_ms;
     println!("stop delay past a dead neighbour: {delay_ms:.2?} ms, worst by `check` {:.1} ms", worst_s * 1e3);
     stand.port.honest();

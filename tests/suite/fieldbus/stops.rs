@@ -239,7 +239,8 @@ fn stops_after_a_start_that_nobody_answered() {
     assert!(matches!(refused, PortError::Timeout { timeout_ms: 200, .. }), "{refused}");
     eventually(&stand, "stopped", || !running(&stand, SOFT));
     let records = confirmed(&stand, &*stand.fieldbus.stop_line(SOFT));
-    assert!(records[0].what.contains("start not confirmed"), "{records:?}");
+    assert!(records[0].what.contains("run=1: ") && records[0].answered_wall_ns.is_none(), "the start: {records:?}");
+    assert!(records[1].what.contains("start not confirmed"), "{records:?}");
     assert_eq!(stand.device.written(unit, Role::Run).iter().filter(|raw| **raw == 1).count(), 1);
 }
 

@@ -37,7 +37,7 @@ fn settings_go_there_and_back(fieldbus: &Fieldbus, device: &Device, unit: u8) {
         ramp_down_s: Some(3.0),
         initial_voltage: Some(0.45),
         current_limit: Some(3.5),
-        speed: None,
+        ..Settings::default()
     };
     let in_force = port.apply_settings(&wanted).unwrap();
     for (got, expected) in [

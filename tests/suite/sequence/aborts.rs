@@ -159,6 +159,7 @@ fn stops_when_the_samples_are_lost_and_judges_by_wall_time() {
     assert!(reason(&end).contains("sample stream is lost"), "{end:?}");
     assert!(stops(&bench)[0].starts_with("stop drive Ramp"), "{:#?}", stops(&bench));
     assert_eq!(end.stop, StopOutcome::Confirmed, "status and the device's own current: {:#?}", bench.log());
+    assert!(!bench.lock().starter("drive").well, "heartbeat withheld: blind is not well");
 }
 
 #[test]
@@ -189,6 +190,20 @@ fn confirms_after_all_when_the_link_comes_back_and_says_off() {
         );
     let end = bench.run("drive");
     assert_eq!(end.stop, StopOutcome::Confirmed, "{:#?}", bench.log());
+}
+
+#[test]
+fn stops_when_slow_values_are_stale_though_the_link_is_up() {
+    let bench = Bench::new().inject(holding, |world| world.polls_frozen = true);
+    let end = bench.run("drive");
+    assert!(reason(&end).contains("the status of drive is 2.0 s old (limit 2 s) though its link is up"), "{end:?}");
+    assert!(stops(&bench)[0].starts_with("stop drive Coast"), "as for a lost link: {:#?}", stops(&bench));
+    assert!(!bench.lock().starter("drive").well, "heartbeat withheld, so the starter's own timer acts");
+    assert_eq!(end.stop, StopOutcome::NotConfirmed, "a status from before the stop proves nothing");
+    let bench = Bench::new().inject(holding, |world| world.bench_frozen_ns = Some(world.wall_ns()));
+    let end = bench.run("drive");
+    assert!(reason(&end).contains("the newest value of the bench unit is 2.0 s old"), "{end:?}");
+    assert_eq!(end.stop, StopOutcome::Confirmed);
 }
 
 #[test]
@@ -260,6 +275,27 @@ fn sends_nothing_more_after_a_take_over() {
     }
 }
 
+/// The contactor drops at once, the bench unit tells why at its next poll.
+#[test]
+fn lets_go_when_the_selector_tells_later_than_the_status() {
+    const LATER_NS: u64 = 100_000_000;
+    let bench = Bench::new()
+        .inject(holding, |world| {
+            world.bench_frozen_ns = Some(world.wall_ns() - 1);
+            world.starter("drive").on = false;
+        })
+        .inject(
+            |world| world.bench_frozen_ns.is_some_and(|at_ns| world.wall_ns() > at_ns + LATER_NS),
+            |world| {
+                world.bench_frozen_ns = None;
+                world.set_bench(Role::Remote, 0);
+            },
+        );
+    let end = bench.run("drive");
+    assert!(end.taken_over && reason(&end).contains("selector was moved to local"), "{end:?}");
+    assert_eq!(stops(&bench), Vec::<String>::new());
+}
+
 #[test]
 fn leaves_settings_that_others_changed_after_the_last_stop() {
     let bench = Bench::new()
@@ -302,7 +338,8 @@ fn stops_when_the_start_order_fails_because_it_may_have_arrived() {
 
 #[test]
 fn refuses_a_start_that_an_interlock_forbids_and_names_every_reason() {
-    let bench = Bench::new().set(|world| world.set_bench(Role::EmergencyStopOk, 0));
+    let selected = |world: &World| world.log.iter().any(|line| line.starts_with("select "));
+    let bench = Bench::new().inject(selected, |world| world.set_bench(Role::EmergencyStopOk, 0));
     let end = bench.run("drive");
     assert!(reason(&end).contains("no start: "), "{end:?}");
     assert!(reason(&end).contains("the emergency-stop circuit is open"), "{end:?}");

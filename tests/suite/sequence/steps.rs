@@ -29,7 +29,7 @@ fn well(rig: &Rig) -> Observations {
         at_speed: Some(false),
         fault: Some(0),
         current_a: Some(0.0),
-        foreign_setting: None,
+        ..StarterFacts::default()
     };
     let mut mean = vec![60_000.0; rig.channels.len()];
     mean[0] = -24_000.0;
@@ -196,9 +196,15 @@ fn stop_is_confirmed_inferred_or_not_by_what_the_facts_say() {
         seen.starters[DRIVE].current_a = (!device_a.is_nan()).then_some(device_a);
         seen.mean[CURRENT] = fast_a;
         seen.mean[SPEED] = speed;
+        seen.shaft_turned = true;
         let evidence = ramprig::sequence::stopping::Evidence::of(&Rules::of(&rig), &seen, DRIVE);
         assert_eq!(evidence.outcome(), expected, "{status:?} {fast_a} A {device_a} A {speed} rad/s");
     }
+    // A shaft that was never seen to turn proves nothing by standing still.
+    let mut seen = well(&rig);
+    (seen.starters[DRIVE].current_a, seen.mean[CURRENT]) = (None, f64::NAN);
+    let evidence = ramprig::sequence::stopping::Evidence::of(&Rules::of(&rig), &seen, DRIVE);
+    assert_eq!((evidence.outcome(), seen.shaft_turned), (Inferred, false));
 }
 
 #[test]
@@ -267,7 +273,7 @@ fn law_no_observation_short_of_everything_well_lets_a_start_leave() {
     let rig = terrace();
     let rules = Rules::of(&rig);
     type Spoil = fn(&mut Observations);
-    let spoils: [(&str, Spoil); 16] = [
+    let spoils: [(&str, Spoil); 18] = [
         ("no attending person", |seen| seen.attended = false),
         ("prediction is not in the record", |seen| seen.prediction_stored = false),
         ("no samples", |seen| seen.stream_alive = false),
@@ -277,6 +283,8 @@ fn law_no_observation_short_of_everything_well_lets_a_start_leave() {
         ("drive still has its output on", |seen| seen.starters[2].running = Some(true)),
         ("drive has fault 3", |seen| seen.starters[2].fault = Some(3)),
         ("contactor has fault 1", |seen| seen.starters[0].fault = Some(1)),
+        ("soft carries 7.0 A though nothing should be on", |seen| seen.starters[1].current_a = Some(7.0)),
+        ("the line carries 7.0 A though nothing should be on", |seen| seen.mean[CURRENT] = 7.0),
         ("selector stands at local", |seen| seen.bench.as_mut().unwrap().values[0].1 = 0),
         ("emergency-stop circuit is open", |seen| seen.bench.as_mut().unwrap().values[1].1 = 0),
         ("bench unit has not answered", |seen| seen.bench.as_mut().unwrap().values.clear()),

@@ -1,6 +1,9 @@
 //! A bench behind mock ports: one shared world that moves a few milliseconds each time somebody waits for samples. Every
 //! call that matters is written to one log, in order.
 
+mod people;
+
+use people::{Book, Person};
 use ramprig::clock::{ManualClock, RigClock, WallClock};
 use ramprig::prediction::{MadeWith, Prediction};
 use ramprig::rig::model::Rig;
@@ -40,6 +43,11 @@ pub struct MockStarter {
     /// Status says off though current flows (a welded contact).
     pub welded: bool,
     pub tells_current: bool,
+    /// Its own selector and emergency-stop input, where it tells.
+    pub remote: Option<bool>,
+    pub emergency_stop_ok: Option<bool>,
+    /// A run order of an earlier session is still there.
+    pub run_left: bool,
     ramping_down: bool,
     status: Option<StatusReading>,
     records: Vec<CommandRecord>,
@@ -77,10 +85,26 @@ pub struct World {
     pub header: Option<RunHeader>,
     pub sends: usize,
     pub slow: usize,
+    /// Links stay up and nothing is polled any more.
+    pub polls_frozen: bool,
+    /// Wall time of the newest values of the bench unit, where it has stopped, ns.
+    pub bench_frozen_ns: Option<u64>,
+    /// The bench has a warning output.
+    pub warns: bool,
+    /// Settings are refused so.
+    pub settings_error: Option<PortError>,
+    /// Channel that reads a failure.
+    pub failed_channel: Option<String>,
+    /// The tachometer stands at zero whatever turns.
+    pub dead_tachometer: bool,
+    /// Another sequence than the shipped one.
+    pub sequence: Option<String>,
+    /// Where changed settings are noted.
+    pub settings_note: Option<std::path::PathBuf>,
     injections: Vec<Injection>,
     wall: ManualClock,
     rig_clock: RigClock,
-    rig: Rig,
+    pub rig: Rig,
     ticks: u64,
     lines: Vec<Arc<Line>>,
 }
@@ -120,6 +144,14 @@ impl Bench {
             header: None,
             sends: 0,
             slow: 0,
+            polls_frozen: false,
+            bench_frozen_ns: None,
+            warns: false,
+            settings_error: None,
+            failed_channel: None,
+            dead_tachometer: false,
+            sequence: None,
+            settings_note: None,
             injections: Vec::new(),
             wall: ManualClock::at(1_000_000_000),
             rig_clock: RigClock::default(),
@@ -166,18 +198,24 @@ impl Bench {
         duty: Arc<Mutex<DutyLedger>>,
     ) -> RunEnd {
         let rig = terrace();
-        let script =
-            Script::parse(shipped("three-starters").unwrap(), "s.toml", &rig, rig.starter_index(starter).unwrap());
+        let sequence = self.lock().sequence.clone();
+        let sequence = sequence.as_deref().unwrap_or(shipped("three-starters").unwrap());
+        let script = Script::parse(sequence, "s.toml", &rig, rig.starter_index(starter).unwrap());
         let script = script.unwrap_or_else(|problems| panic!("{problems}"));
         let count = rig.starters.len();
         let lines: Vec<_> = (0..count).map(|index| Arc::new(Line { bench: self.clone(), index })).collect();
-        self.lock().lines = lines.clone();
+        {
+            let mut world = self.lock();
+            world.lines = lines.clone();
+            world.ticks = 0;
+        }
         let mut starters: Vec<Box<dyn StarterPort>> =
             lines.iter().map(|line| Box::new(Port(Arc::clone(line))) as Box<dyn StarterPort>).collect();
         let (wall, rig_clock) = {
             let world = self.lock();
             (world.wall.clone(), world.rig_clock.clone())
         };
+        let settings_note = self.lock().settings_note.clone();
         let end = execute(ExecutorInput {
             rig: &rig,
             script: &script,
@@ -193,7 +231,7 @@ impl Bench {
             confirmed_by: confirmed_by.map(str::to_owned),
             duty,
             duty_file: None,
-            settings_note: None,
+            settings_note,
         });
         self.lock().lines.clear();
         end
@@ -246,6 +284,8 @@ impl MockStarter {
                 initial_voltage: Some(0.3),
                 current_limit: None,
                 speed: Some(0.5),
+                set_point: None,
+                comm_timeout_s: Some(5.0),
             },
             on: false,
             obeys: vec![StopKind::Ramp, StopKind::Coast, StopKind::ContactorOff],
@@ -257,6 +297,9 @@ impl MockStarter {
             order_error: None,
             welded: false,
             tells_current: true,
+            remote: None,
+            emergency_stop_ok: None,
+            run_left: false,
             ramping_down: false,
             status: None,
             records: Vec::new(),
@@ -320,7 +363,7 @@ impl World {
             self.rig_clock.publish_ns(self.rig_clock.now_ns() + step_ns);
         }
         self.turn_shaft(TICK_NS as f64 * 1e-9 * self.scale);
-        if self.wall.now_ns() % POLL_NS < TICK_NS {
+        if self.wall.now_ns() % POLL_NS < TICK_NS && !self.polls_frozen {
             self.poll();
         }
         let mut left = Vec::new();
@@ -364,6 +407,8 @@ impl World {
                 current_a: starter.tells_current.then_some(if flows { 7.0 } else { 0.0 }),
                 speed_actual: None,
                 start_count: Some(starter.start_count),
+                remote: starter.remote,
+                emergency_stop_ok: starter.emergency_stop_ok,
             });
         }
     }
@@ -378,6 +423,7 @@ impl World {
                     0.05
                 }
             }
+            "n_shaft" if self.dead_tachometer => 0.0,
             "n_shaft" if self.fast_speed => self.speed_rad_s,
             "p_suction" => -24_000.0,
             id if id.starts_with('p') => 60_000.0,
@@ -388,6 +434,12 @@ impl World {
             newest_rig_ns: self.rig_clock.now_ns(),
             age_wall_ns: 0,
             mean: mean.collect(),
+            unbelievable: self
+                .rig
+                .channels
+                .iter()
+                .map(|c| self.failed_channel.as_deref() == Some(c.id.0.as_str()))
+                .collect(),
             span_1s: vec![span; self.rig.channels.len()],
             frames: 1,
             frames_missing: 0,
@@ -428,6 +480,12 @@ impl StopLine for Line {
     fn take_records(&self) -> Vec<CommandRecord> {
         std::mem::take(&mut self.bench.lock().starters[self.index].records)
     }
+
+    fn let_go(&self) {
+        let mut world = self.bench.lock();
+        let line = format!("let go {}", world.starters[self.index].id);
+        world.note(line);
+    }
 }
 
 struct Port(Arc<Line>);
@@ -459,11 +517,15 @@ impl StarterPort for Port {
         self.with(|world, index| {
             let line = format!("write settings {}", world.starters[index].id);
             world.send(line);
+            if let Some(error) = world.settings_error.clone() {
+                return Err(error);
+            }
             let settings = &mut world.starters[index].settings;
             settings.ramp_up_s = wanted.ramp_up_s.or(settings.ramp_up_s);
             settings.ramp_down_s = wanted.ramp_down_s.or(settings.ramp_down_s);
             settings.initial_voltage = wanted.initial_voltage.or(settings.initial_voltage);
             settings.speed = wanted.speed.or(settings.speed);
+            settings.comm_timeout_s = wanted.comm_timeout_s.or(settings.comm_timeout_s);
             Ok(*settings)
         })
     }
@@ -473,7 +535,11 @@ impl StarterPort for Port {
             let sent_wall_ns = world.wall.now_ns();
             let line = format!("{order:?} {}", world.starters[index].id).to_lowercase();
             world.send(line.clone());
-            let others_on = world.starters.iter().enumerate().any(|(other, starter)| other != index && starter.on);
+            let others_on = world
+                .starters
+                .iter()
+                .enumerate()
+                .any(|(other, starter)| other != index && (starter.on || starter.welded));
             let starter = &mut world.starters[index];
             match order {
                 StarterOrder::Start => {
@@ -512,8 +578,34 @@ impl StarterPort for Port {
         Arc::clone(&self.0) as Arc<dyn StopLine>
     }
 
+    fn clear_run(&mut self) -> Result<Option<CommandRecord>, PortError> {
+        self.with(|world, index| {
+            if !std::mem::take(&mut world.starters[index].run_left) {
+                return Ok(None);
+            }
+            let line = format!("clear run {}", world.starters[index].id);
+            world.send(line.clone());
+            let at_ns = world.wall.now_ns();
+            let record = CommandRecord {
+                sent_wall_ns: at_ns,
+                answered_wall_ns: Some(at_ns),
+                what: line,
+                wrote: 0,
+                read_back: Some(0),
+            };
+            Ok(Some(record))
+        })
+    }
+
+    /// A heartbeat is a write too.
     fn alive(&self, well: bool) {
-        self.with(|world, index| world.starters[index].well = well);
+        self.with(|world, index| {
+            if well && !std::mem::replace(&mut world.starters[index].well, well) {
+                let line = format!("heartbeat {}", world.starters[index].id);
+                world.send(line);
+            }
+            world.starters[index].well = well;
+        });
     }
 }
 
@@ -526,10 +618,38 @@ impl BenchPort for BenchUnit {
         Ok(DeviceIdentity { signature: 2, firmware: None, is_virtual: world.bench_virtual })
     }
 
+    fn set_line_up(&mut self, number: u16) -> Result<Option<CommandRecord>, PortError> {
+        let virtual_bench = self.0.lock().bench_virtual;
+        assert!(virtual_bench, "line-up {number}: nobody but a person sets the valves of a real bench");
+        Ok(None)
+    }
+
+    fn warn(&mut self, on: bool) -> Result<Option<CommandRecord>, PortError> {
+        let mut world = self.0.lock();
+        if !world.warns {
+            return Ok(None);
+        }
+        let line = format!("warn {} at {:.3} s", if on { "on" } else { "off" }, world.wall_ns() as f64 * 1e-9);
+        world.send(line.clone());
+        let (sent_wall_ns, wrote) = (world.wall_ns(), u16::from(on));
+        Ok(Some(CommandRecord {
+            sent_wall_ns,
+            answered_wall_ns: Some(sent_wall_ns),
+            what: line,
+            wrote,
+            read_back: Some(wrote),
+        }))
+    }
+
     fn select(&mut self, position: u16) -> Result<CommandRecord, PortError> {
         let mut world = self.0.lock();
         assert!(world.on().is_none(), "the transfer device was moved while a starter was on");
-        assert!(world.speed_rad_s < 1.0, "the transfer device was moved while the shaft turned");
+        assert!(
+            !world.starters.iter().any(|starter| starter.welded),
+            "the transfer device was moved under a welded contact"
+        );
+        let rest_rad_s = world.rig.rest_speed_rad_s;
+        assert!(world.speed_rad_s < rest_rad_s, "the transfer device was moved while the shaft turned");
         world.send(format!("select {position}"));
         if world.transfer_moves {
             world.set_bench(Role::TransferPosition, position);
@@ -546,7 +666,7 @@ impl BenchPort for BenchUnit {
 
     fn values(&self) -> Option<(u64, Vec<(Role, u16)>)> {
         let world = self.0.lock();
-        Some((world.wall.now_ns(), world.bench.clone()))
+        Some((world.bench_frozen_ns.unwrap_or(world.wall.now_ns()), world.bench.clone()))
     }
 
     fn link(&self) -> LinkState {
@@ -577,87 +697,5 @@ impl SamplePort for Samples {
         let mut world = self.0.lock();
         world.tick();
         world.view()
-    }
-}
-
-struct Book(Bench);
-
-impl Book {
-    fn write(&self, what: &str, line: String) -> Result<MutexGuard<'_, World>, JournalError> {
-        let mut world = self.0.lock();
-        if world.journal_fails == Some(what) {
-            return Err(JournalError("/run.partial: no space left".into()));
-        }
-        world.note(line);
-        Ok(world)
-    }
-}
-
-impl Journal for Book {
-    fn header(&mut self, header: &RunHeader) -> Result<(), JournalError> {
-        self.write("header", "journal header".into())?.header = Some(header.clone());
-        Ok(())
-    }
-
-    fn prediction(&mut self, _: &Prediction) -> Result<(), JournalError> {
-        self.write("prediction", "journal prediction".into()).map(drop)
-    }
-
-    fn mark(&mut self, mark: &Mark) -> Result<(), JournalError> {
-        self.write("mark", format!("mark {:?}", mark.kind))?.marks.push(mark.clone());
-        Ok(())
-    }
-
-    fn event(&mut self, event: &Event) -> Result<(), JournalError> {
-        self.write("event", format!("event {:?} {}", event.level, event.text)).map(drop)
-    }
-
-    fn command(&mut self, _: f64, record: &CommandRecord) -> Result<(), JournalError> {
-        self.write("command", format!("recorded {}", record.what)).map(drop)
-    }
-
-    fn slow(&mut self, _: f64, _: &StatusReading) -> Result<(), JournalError> {
-        self.0.lock().slow += 1;
-        Ok(())
-    }
-
-    fn settings(&mut self, record: &SettingsRecord) -> Result<(), JournalError> {
-        self.0.lock().settings.push(record.clone());
-        Ok(())
-    }
-
-    fn link(&mut self, _: f64, figures: &LinkStatistics) -> Result<(), JournalError> {
-        self.write("link", format!("link {}", figures.link)).map(drop)
-    }
-
-    fn stop_outcome(&mut self, cycle: u32, outcome: StopOutcome) -> Result<(), JournalError> {
-        self.write("outcome", format!("outcome {cycle} {outcome}"))?.outcomes.push((cycle, outcome));
-        Ok(())
-    }
-}
-
-struct Person(Bench);
-
-impl Operator for Person {
-    fn ask(&mut self, id: u32, text: &str) {
-        let mut world = self.0.lock();
-        world.note(format!("ask {text}"));
-        if world.answers {
-            world.orders.push(OperatorOrder::Confirm { id, by: "B. Tester".into() });
-        }
-    }
-
-    fn say(&mut self, text: &str) {
-        self.0.lock().note(format!("say {text}"));
-    }
-
-    fn progress(&mut self, progress: &Progress) {
-        let mut world = self.0.lock();
-        world.step.clone_from(&progress.step);
-        world.cycle = progress.cycle;
-    }
-
-    fn take_orders(&mut self) -> Vec<OperatorOrder> {
-        std::mem::take(&mut self.0.lock().orders)
     }
 }

@@ -15,7 +15,7 @@ fn child(script: &str, clock: Arc<dyn WallClock>) -> Acquisition {
     let mut source = source(Kind::FramedChild, SampleCode::L16, String::new(), &folder);
     let program = ["sh", "-c", script].map(str::to_owned).to_vec();
     source.wire = SampleWire::Command(SampleCommand { program, framed: true, restart: false });
-    let inputs = vec![Input { position: 0, scaling: Scaling { scale: 1.0, offset: 0.0 } }];
+    let inputs = vec![Input::plain(0, Scaling { scale: 1.0, offset: 0.0 })];
     start_with(Setup { source, inputs, trips: vec![] }, clock, RigClock::default()).unwrap()
 }
 
@@ -123,7 +123,7 @@ fn rejects_a_receive_buffer_that_holds_too_little_of_the_stream() {
     let channels = 64;
     source.rate_hz = 8.0 * granted / 0.05 / (3.0 * channels as f64);
     let scaling = Scaling { scale: 1.0, offset: 0.0 };
-    let inputs = (0..channels).map(|position| Input { position, scaling }).collect();
+    let inputs = (0..channels).map(|position| Input::plain(position, scaling)).collect();
     let Err(error) = start_with(Setup { source, inputs, trips: vec![] }, Arc::new(SystemClock), RigClock::default())
     else {
         panic!("started")

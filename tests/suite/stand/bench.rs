@@ -47,10 +47,15 @@ impl Bench {
 
     /// A rig of its own description, in real time.
     pub fn described(text: &str) -> Self {
+        Self::written(text, &[])
+    }
+
+    /// Another bench than the shipped one.
+    pub fn written(text: &str, more: &[&str]) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let rig_file = folder.path().join("bench.toml");
         std::fs::write(&rig_file, text).unwrap();
-        Self::of(rig_file, folder, SEED, &[])
+        Self::of(rig_file, folder, SEED, more)
     }
 
     /// The soft starter on a serial line, in real time.
@@ -72,6 +77,11 @@ impl Bench {
         let ready = Ready::parse(&program.stdout.wait_for("ready")).unwrap();
         let rig = ramprig::rig::load(&rig_file).unwrap_or_else(|problems| panic!("{problems}"));
         Self { program, input, ready, rig, rig_file, folder }
+    }
+
+    /// Runs go by this rig file from now on.
+    pub fn rig_file_for_runs(&mut self, rig_file: PathBuf) {
+        self.rig_file = rig_file;
     }
 
     /// Give a control line.

@@ -172,6 +172,24 @@ impl Heard {
         }
     }
 
+    /// True once a line holds `words`; false when the stream ends without one.
+    pub fn hears(&mut self, words: &str) -> bool {
+        let until = Instant::now() + DEADLINE;
+        loop {
+            while let Some(length) = self.bytes[self.looked..].iter().position(|byte| *byte == b'\n') {
+                let line = String::from_utf8_lossy(&self.bytes[self.looked..self.looked + length]).into_owned();
+                self.looked += length + 1;
+                if line.contains(words) {
+                    return true;
+                }
+            }
+            match self.pieces.recv_deadline(until) {
+                Ok(piece) => self.bytes.extend(piece),
+                Err(_) => return false,
+            }
+        }
+    }
+
     /// Until `words` stand anywhere after what was waited for before (a screen has no lines).
     #[track_caller]
     pub fn wait_for_text(&mut self, words: &str) {

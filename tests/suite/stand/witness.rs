@@ -7,7 +7,7 @@ use std::net::SocketAddr;
 use std::time::{Duration, Instant};
 use tokio_modbus::Slave;
 use tokio_modbus::client::tcp;
-use tokio_modbus::prelude::{Reader, SlaveContext};
+use tokio_modbus::prelude::{Reader, SlaveContext, Writer};
 
 /// One question is given up after this, and asked again on a new connection.
 const ANSWER: Duration = Duration::from_secs(5);
@@ -59,6 +59,18 @@ impl Witness {
         }
     }
 
+    /// Somebody else writes a register: of a starter, or of the bench unit (`None`). False: refused.
+    pub fn foreign_hand(&self, starter: Option<usize>, role: Role, raw: u16) -> bool {
+        let (unit, map) = starter.map_or(&self.bench, |starter| &self.starters[starter]);
+        let address = map.field(role).unwrap_or_else(|| panic!("unit {unit} has no {role:?}")).address;
+        let write = async {
+            let mut bus = tcp::connect(self.address).await.ok()?;
+            bus.set_slave(Slave(*unit));
+            bus.write_single_register(address, raw).await.ok()?.ok()
+        };
+        self.runtime.block_on(async { tokio::time::timeout(ANSWER, write).await }).ok().flatten().is_some()
+    }
+
     fn bench(&self, role: Role) -> f64 {
         self.ask(&self.bench, role)
     }
@@ -84,6 +96,11 @@ impl Witness {
     /// Starts that a starter has counted itself.
     pub fn starts(&self, starter: usize) -> u16 {
         self.ask(&self.starters[starter], Role::StartCount) as u16
+    }
+
+    /// What a register of a starter holds, SI.
+    pub fn holds(&self, starter: usize, role: Role) -> f64 {
+        self.ask(&self.starters[starter], role)
     }
 
     /// Fault code of a starter.
