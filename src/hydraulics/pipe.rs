@@ -2,7 +2,7 @@
 
 use super::error::HydraulicsError;
 use super::friction::darcy_f;
-use super::re_pieces::RePieces;
+use super::re_pieces::{PerFlow, RePieces};
 use super::spec::{LayFlatSpec, LiquidSpec, PipeSpec};
 use std::f64::consts::{FRAC_PI_4, PI};
 
@@ -82,11 +82,7 @@ impl Resistance {
                 }
             }
             Friction::Tabulated { re_per_flow, per_f_re, table } => {
-                let scale = per_f_re * share;
-                for (s, q) in out.iter_mut().zip(flow_m3_s) {
-                    let size = q.abs();
-                    *s = scale * table.at(re_per_flow * size) + minor * size;
-                }
+                table.fill(&PerFlow { re: *re_per_flow, value: per_f_re * share, size: minor }, flow_m3_s, out);
             }
         }
     }

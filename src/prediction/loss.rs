@@ -165,6 +165,32 @@ pub fn emergency_stop(rig: &Rig, running: SteadyRunning, grid: &GridOptions) -> 
     follow_by_grid(rig, running, grid, &Cause { release_s, order: ControlValve::cut, takes_all: false })
 }
 
+/// The emergency stop of a contactor that is to the water what the loss of supply is, but later by the contactor's release:
+/// until then all runs on as it did. `None` where it is not: a control valve has its own law for either, pumps beside run
+/// on, air moves.
+///
+/// Accuracy: that of [`emergency_stop`], which it saves (`agrees_with_the_loss_of_supply_by_a_contactors_release_later`);
+/// levels that move in those milliseconds are left out.
+pub(super) fn released_later(rig: &Rig, running: SteadyRunning, loss: &SuddenStop) -> Option<SuddenStop> {
+    let (network, _, _) = rig.plant_parts(running.line_up);
+    let beside = network.elements.iter().any(|element| element.kind.runs_by_itself());
+    let release_s = release_s(rig, running.starter);
+    let air_moves = release_s > 0.0 && rig.lines_at_start(running.line_up).is_some();
+    if rig.control_valve.is_some() || beside || air_moves {
+        return None;
+    }
+    let mut stop = SuddenStop { motor_off_after_s: release_s, ..loss.clone() };
+    let begins = |at_s: &mut f64| *at_s += if *at_s > 0.0 { release_s } else { 0.0 };
+    for figures in &mut stop.channels {
+        begins(&mut figures.maximum_at_s);
+        begins(&mut figures.minimum_at_s);
+    }
+    stop.flow_ends_after_s.iter_mut().for_each(|at_s| *at_s += release_s);
+    stop.events.iter_mut().for_each(|event| event.after_mark_s += release_s);
+    stop.followed_s += release_s;
+    Some(stop)
+}
+
 /// Time from an emergency stop until the torque of a starter is gone, s: a contactor's release; a drive's safe torque off
 /// acts at once.
 pub fn release_s(rig: &Rig, starter: usize) -> f64 {

@@ -4,7 +4,7 @@ mod assumed;
 
 use super::beside::Beside;
 use super::events::{Observer, PumpState};
-use super::loss::{SteadyRunning, SuddenStop, emergency_stop, loss_of_supply, release_s};
+use super::loss::{SteadyRunning, SuddenStop, emergency_stop, loss_of_supply, released_later};
 use super::replay::{Order, Record};
 use super::sensors::{PIECE_S, Sensors};
 use super::start_heat::StartHeat;
@@ -563,13 +563,8 @@ impl<'a> Simulation<'a> {
             made.map_err(|why| assumptions.push(format!("{what} could not be computed: {why}"))).ok()
         };
         let loss = told("loss of supply", loss_of_supply(self.rig, running, &self.grid));
-        let emergency = match &loss {
-            // The same to the water: the torque is gone at once and no valve moves.
-            Some(loss) if self.rig.control_valve.is_none() && release_s(self.rig, running.starter) <= 0.0 => {
-                Some(loss.clone())
-            }
-            _ => told("emergency stop", emergency_stop(self.rig, running, &self.grid)),
-        };
+        let as_loss = loss.as_ref().and_then(|loss| released_later(self.rig, running, loss));
+        let emergency = as_loss.or_else(|| told("emergency stop", emergency_stop(self.rig, running, &self.grid)));
         (loss, emergency)
     }
 }
