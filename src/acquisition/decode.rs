@@ -20,7 +20,7 @@ pub fn append(code: SampleCode, payload: &[u8], counts: &mut Vec<i32>) {
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Bounds {
     channels: usize,
-    /// Repeated, so that whole vectors fit.
+    /// Repeated until whole vectors fit; where one vector does not hold all, on to [`LONG`], so that few loops are begun.
     over: Vec<i32>,
     under: Vec<i32>,
 }
@@ -28,7 +28,9 @@ pub struct Bounds {
 impl Bounds {
     /// No bounds yet for frames of `channels`.
     pub fn open(channels: usize) -> Self {
-        let places = channels * LANES;
+        let fits = (1..=LANES).map(|times| times * channels).find(|places| places.is_multiple_of(LANES));
+        let fits = fits.unwrap_or(channels * LANES);
+        let places = if fits > LANES { fits * LONG.div_ceil(fits) } else { fits };
         Self { channels, over: vec![i32::MAX; places], under: vec![i32::MIN; places] }
     }
 
@@ -55,6 +57,8 @@ impl Bounds {
 
 /// Samples that are looked at together at most.
 const LANES: usize = 8;
+/// Bounds in a row where a vector does not hold those of all channels.
+const LONG: usize = 512;
 
 #[inline(always)]
 fn within_singly(counts: &[i32], over: &[i32], under: &[i32]) -> bool {

@@ -32,20 +32,43 @@ pub(super) fn within(counts: &[i32], over: &[i32], under: &[i32]) -> Option<bool
 /// The bounds are a whole number of vectors long. One answer at the end: nothing is outside nearly always.
 #[target_feature(enable = "avx2")]
 fn within_avx2(counts: &[i32], over: &[i32], under: &[i32]) -> bool {
-    let (repeats, rest) = counts.split_at(counts.len() - counts.len() % over.len());
+    if let ([over], []) = over.as_chunks::<LANES>()
+        && let ([under], []) = under.as_chunks::<LANES>()
+    {
+        return within_one_vector(counts, over, under);
+    }
     let mut outside = _mm256_setzero_si256();
-    for part in repeats.chunks_exact(over.len()) {
+    for part in counts.chunks(over.len()) {
         for ((part, over), under) in
             part.as_chunks::<LANES>().0.iter().zip(over.as_chunks::<LANES>().0).zip(under.as_chunks::<LANES>().0)
         {
-            let (part, over, under) = (vector(part), vector(over), vector(under));
-            outside = _mm256_or_si256(outside, _mm256_cmpgt_epi32(part, over));
-            outside = _mm256_or_si256(outside, _mm256_cmpgt_epi32(under, part));
+            outside = _mm256_or_si256(outside, beyond(vector(part), vector(over), vector(under)));
         }
+    }
+    // Bounds of the last samples, which fill no vector.
+    let rest = counts.len() - counts.len() % LANES;
+    let from = rest % over.len();
+    _mm256_testz_si256(outside, outside) == 1 && super::within_singly(&counts[rest..], &over[from..], &under[from..])
+}
+
+/// As above where one vector holds the bounds of all channels.
+#[target_feature(enable = "avx2")]
+fn within_one_vector(counts: &[i32], over: &[i32; LANES], under: &[i32; LANES]) -> bool {
+    let (most, least, mut outside) = (vector(over), vector(under), _mm256_setzero_si256());
+    let (whole, rest) = counts.as_chunks::<LANES>();
+    for part in whole {
+        outside = _mm256_or_si256(outside, beyond(vector(part), most, least));
     }
     _mm256_testz_si256(outside, outside) == 1 && super::within_singly(rest, over, under)
 }
 
+#[inline]
+#[target_feature(enable = "avx2")]
+fn beyond(counts: __m256i, over: __m256i, under: __m256i) -> __m256i {
+    _mm256_or_si256(_mm256_cmpgt_epi32(counts, over), _mm256_cmpgt_epi32(under, counts))
+}
+
+#[inline]
 #[target_feature(enable = "avx2")]
 fn vector(values: &[i32; LANES]) -> __m256i {
     // SAFETY: as many bytes as are read.
