@@ -377,6 +377,12 @@ pub struct GridOptions {
     /// always for lay-flat hoses and lines that may hold air, the step is made finer for it, down to a 64th of `dt_max_s`.
     #[serde(default)]
     pub lump_short_pipes: bool,
+    /// On the half grid, most whole cells from one station of a pipe to the next: friction and the slow give of the wall are
+    /// gathered at stations, and water between them is carried as it is. Waves and what stands at pipe ends keep their step;
+    /// friction and give are second order in the distance of stations. Below 2 every point is a station of its own; so it is
+    /// with a fixed friction factor, and from the moment on in which water parts in a pipe.
+    #[serde(default)]
+    pub station_cells: usize,
 }
 
 impl Default for GridOptions {
@@ -388,6 +394,7 @@ impl Default for GridOptions {
             half_grid: false,
             first_order_friction: false,
             lump_short_pipes: true,
+            station_cells: 0,
         }
     }
 }

@@ -7,7 +7,8 @@
 //!
 //! Members run beside each other in SIMD lanes ([`Sweep`]), all with the commands of the predicted run at the predicted
 //! run's times: what the same commands do to rigs that differ. Their cells are those of the prediction, by steps of their
-//! own: cells of at most one time step of the rig, pipe ends, tanks and shaft by two (the half grid). Trips and
+//! own: cells of at most one time step of the rig, pipe ends, tanks and shaft by two (the half grid). Waves are carried by
+//! these cells; friction and the walls' give are gathered at stations, sixteen cells apart at most. Trips and
 //! permissives are not looked at. Where a run is more than its commands to starters (air in the lines, a controller that
 //! holds a value of the water, a control valve, valves set anew) every member plays the whole sequence by itself instead; the band says
 //! how many ran in lanes.
@@ -46,6 +47,9 @@ const WORK_IN_LANES: f64 = 8.0e9;
 const WORK_ALONE: f64 = 5.0e8;
 /// Members begun between two looks at whether anybody still wants the band; whole groups of lanes.
 const BEGUN_AT_ONCE: usize = 64;
+/// Cells from one station of a pipe to the next, where friction and the wall's give are gathered. It moves the ends of a band
+/// by less than a hundredth of its width (`law_gathering_friction_hardly_moves_a_band`).
+const STATION_CELLS: usize = 16;
 /// Share of members below the lower and above the upper end of a figure.
 const TAIL: f64 = 0.025;
 
@@ -188,7 +192,7 @@ impl Band {
 pub fn usual_members(rig: &Rig, script: &Script, nominal: &Rehearsal) -> usize {
     let steps = nominal.record.levels.last().copied().unwrap_or(0) as f64;
     let member = (steps * nominal.prediction.made_with.cells as f64).max(1.0);
-    let two = Lanes::of(rig, script, nominal, &latin_hypercube(2, 0));
+    let two = Lanes::of(rig, script, nominal, (&latin_hypercube(2, 0), STATION_CELLS));
     let moment_s = nominal.prediction.made_with.dt_s * 4.0;
     let in_lanes = two.and_then(|lanes| lanes.run(moment_s, 1, &|| true)).is_some_and(|(_, in_lanes)| in_lanes == 2);
     let most = if in_lanes { WORK_IN_LANES } else { WORK_ALONE } / member;
@@ -197,7 +201,18 @@ pub fn usual_members(rig: &Rig, script: &Script, nominal: &Rehearsal) -> usize {
 
 /// The band about the prediction of `script` on `rig`.
 pub fn band(rig: &Rig, script: &Script, nominal: &Rehearsal, options: BandOptions) -> Band {
-    made(rig, script, nominal, options, &|| true)
+    band_by_stations(rig, script, nominal, options, STATION_CELLS)
+}
+
+/// As [`band`], with as many cells from one station to the next (1: every point is one): what a band owes to them.
+pub fn band_by_stations(
+    rig: &Rig,
+    script: &Script,
+    nominal: &Rehearsal,
+    options: BandOptions,
+    station_cells: usize,
+) -> Band {
+    made(rig, script, nominal, (options, station_cells), &|| true)
 }
 
 /// As [`band`]; given up, with `None`, once `wanted` says no.
@@ -208,17 +223,23 @@ pub fn band_while(
     options: BandOptions,
     wanted: Wanted<'_>,
 ) -> Option<Band> {
-    let band = made(rig, script, nominal, options, wanted);
+    let band = made(rig, script, nominal, (options, STATION_CELLS), wanted);
     wanted().then_some(band)
 }
 
 /// Does anybody still want the band?
 pub type Wanted<'a> = &'a (dyn Fn() -> bool + Sync);
 
-fn made(rig: &Rig, script: &Script, nominal: &Rehearsal, options: BandOptions, wanted: Wanted<'_>) -> Band {
+fn made(
+    rig: &Rig,
+    script: &Script,
+    nominal: &Rehearsal,
+    (options, station_cells): (BandOptions, usize),
+    wanted: Wanted<'_>,
+) -> Band {
     let members = options.members.clamp(2, MEMBERS_MAX);
     let draws = latin_hypercube(members, options.seed);
-    let lanes = Lanes::of(rig, script, nominal, &draws);
+    let lanes = Lanes::of(rig, script, nominal, (&draws, station_cells));
     let in_lanes = lanes.and_then(|lanes| lanes.run(nominal.record.until_s, options.threads, wanted));
     let (whole, in_lanes) =
         in_lanes.unwrap_or_else(|| (alone(rig, script, nominal, &draws, (options.threads, wanted)), 0));
@@ -276,12 +297,22 @@ struct Lanes<'a> {
 
 impl<'a> Lanes<'a> {
     /// `None` where the run is more than its commands to starters.
-    fn of(rig: &Rig, script: &Script, nominal: &'a Rehearsal, draws: &[Draw]) -> Option<Self> {
+    fn of(
+        rig: &Rig,
+        script: &Script,
+        nominal: &'a Rehearsal,
+        (draws, station_cells): (&[Draw], usize),
+    ) -> Option<Self> {
         let record = Some(&nominal.record).filter(|record| record.more.is_none())?;
         let line_up = script.first_line_up().unwrap_or(0);
+        let scenario = |draw| {
+            let mut made = scenario(rig, line_up, record, draw)?;
+            made.grid.station_cells = station_cells;
+            Some(made)
+        };
         let meter = |channel: &Channel| Meter { bandwidth_hz: channel.bandwidth_hz, range: channel.range };
         Some(Self {
-            scenarios: draws.iter().map(|draw| scenario(rig, line_up, record, draw)).collect::<Option<_>>()?,
+            scenarios: draws.iter().map(scenario).collect::<Option<_>>()?,
             probes: rig.channels.iter().map(probe).collect::<Option<_>>()?,
             meters: rig.channels.iter().map(meter).collect(),
             nominal,
@@ -404,7 +435,9 @@ impl Envelope {
                 for ((lower, upper), sample) in ends.zip(&samples) {
                     let Some(value) = trace.values.get(sample + channel) else { break };
                     extremes = (extremes.0.max(*value), extremes.1.min(*value));
-                    (*lower, *upper) = (lower.min(*value as f32), upper.max(*value as f32));
+                    let shown = *value as f32;
+                    *lower = if shown < *lower { shown } else { *lower };
+                    *upper = if shown > *upper { shown } else { *upper };
                 }
                 if number == 0 {
                     figures.push(extremes);

@@ -1,6 +1,6 @@
 //! The band about a prediction: laws that hold for any rig, on the shipped coil loop.
 
-use ramprig::prediction::bands::{BandOptions, band, varied};
+use ramprig::prediction::bands::{BandOptions, band, band_by_stations, varied};
 use ramprig::prediction::{Prediction, Rehearsal, rehearse};
 use ramprig::rig::model::Rig;
 use ramprig::rig::uncertainty::Uncertainty;
@@ -84,6 +84,37 @@ fn agrees_with_the_prediction_where_nothing_is_uncertain() {
                 assert!(off < REPLAY_TOLERANCE, "{name} channel {channel}: off by {off} of its span of {span}");
             }
         }
+    }
+}
+
+/// What gathering friction and give at stations may move the ends of a band by, share of its width at its widest.
+const GATHERED_TOLERANCE: f64 = 1.0e-2;
+
+#[test]
+fn law_gathering_friction_hardly_moves_a_band() {
+    for (name, line_up) in [("coil-loop", "running"), ("terrace-bench", "terrace")] {
+        let text = ramprig::rig::shipped(name).unwrap();
+        let rig = ramprig::rig::parse(text, name).unwrap_or_else(|problems| panic!("{problems}"));
+        let script = Script::parse(&SHORT.replace("running", line_up), "short.toml", &rig, 0).unwrap();
+        let nominal = rehearse(&rig, &script, 0).unwrap();
+        let options = BandOptions { members: 32, seed: 3, threads: 2 };
+        let [every, gathered] = [1, 16].map(|cells| band_by_stations(&rig, &script, &nominal, options, cells));
+        assert_eq!((every.in_lanes, gathered.in_lanes), (Some(32), Some(32)), "{name}");
+        let mut worst = 0.0_f64;
+        for (every, gathered) in every.segments.iter().zip(&gathered.segments) {
+            for channel in 0..every.lower.len() {
+                let widths = every.upper[channel].iter().zip(&every.lower[channel]).map(|(upper, lower)| upper - lower);
+                let width = widths.fold(f32::MIN_POSITIVE, f32::max);
+                let ends = [(&every.lower, &gathered.lower), (&every.upper, &gathered.upper)];
+                let moved =
+                    ends.iter().flat_map(|(a, b)| a[channel].iter().zip(&b[channel])).map(|(a, b)| (a - b).abs());
+                let off = f64::from(moved.fold(0.0, f32::max) / width);
+                println!("{name} channel {channel}: ends move by up to {off:.1e} of a width of {width:.3e}");
+                worst = worst.max(off);
+            }
+        }
+        assert!(worst < GATHERED_TOLERANCE, "{name}: ends move by {worst:.1e} of the width");
+        assert!(worst > 1.0e-9, "{name}: it changes nothing at all");
     }
 }
 

@@ -23,6 +23,8 @@ pub(super) struct Creep {
     drop: f64,
     /// q of the equation.
     gain: f64,
+    /// `1 / (1 + e share)`.
+    soft: f64,
     /// m of the equation, m.
     memory_m: Vec<f64>,
     /// On the half grid, m of the points midway.
@@ -34,10 +36,12 @@ impl Creep {
     pub(super) fn new(spec: &CreepSpec, step_s: f64, head_m: &[f64], halved: bool) -> Self {
         let h = 0.5 * step_s / spec.time_s;
         let gain = 2.0 * h / (1.0 + h);
+        let drop = gain * if halved { 0.25 } else { 0.5 };
         let mut creep = Self {
             share: spec.share,
-            drop: gain * if halved { 0.25 } else { 0.5 },
+            drop,
             gain,
+            soft: 1.0 / (1.0 + drop * spec.share),
             memory_m: vec![0.0; head_m.len()],
             midway_m: halved.then(|| vec![0.0; head_m.len() - 1]),
         };
@@ -51,6 +55,15 @@ impl Creep {
         if let Some(midway_m) = &mut self.midway_m {
             let between = head_m.iter().zip(&head_m[1..]).map(|(left, right)| 0.5 * (left + right));
             midway_m.iter_mut().zip(between).for_each(|(memory, head)| *memory = self.share * head);
+        }
+    }
+
+    /// Memories of all points, m; those midway between.
+    pub(super) fn remember(&mut self, memory_m: &[f64]) {
+        self.memory_m.copy_from_slice(memory_m);
+        if let Some(midway_m) = &mut self.midway_m {
+            let between = memory_m.iter().zip(&memory_m[1..]).map(|(left, right)| 0.5 * (left + right));
+            midway_m.iter_mut().zip(between).for_each(|(memory, between)| *memory = between);
         }
     }
 
@@ -74,8 +87,7 @@ impl Creep {
     /// As [`Creep::follow`] for the points midway, which come with what an elastic wall would hand on.
     pub(super) fn follow_midway(&mut self, forwards_m: &mut [f64], backwards_m: &mut [f64]) {
         let Some(midway_m) = &mut self.midway_m else { return };
-        let (share, drop, gain) = (self.share, self.drop, self.gain);
-        let soft = 1.0 / (1.0 + drop * share);
+        let (share, drop, gain, soft) = (self.share, self.drop, self.gain, self.soft);
         for (memory, (forwards, backwards)) in midway_m.iter_mut().zip(forwards_m.iter_mut().zip(backwards_m)) {
             let elastic_m = 0.5 * (*forwards + *backwards);
             let d = soft * (share * elastic_m - *memory);
@@ -96,11 +108,20 @@ impl Creep {
 
     /// Head at a point from the head it would have with an elastic wall, m.
     pub(super) fn head_m(&self, point: usize, elastic_m: f64) -> f64 {
-        (elastic_m + self.drop * self.memory_m[point]) / (1.0 + self.drop * self.share)
+        (elastic_m + self.drop * self.memory_m[point]) * self.soft
+    }
+
+    /// As [`Creep::head_m`] for all inner points of a pipe, in place.
+    pub(super) fn soften_inner(&self, head_m: &mut [f64]) {
+        let last = head_m.len() - 1;
+        let (drop, soft) = (self.drop, self.soft);
+        for (head, memory) in head_m[1..last].iter_mut().zip(&self.memory_m[1..last]) {
+            *head = (*head + drop * memory) * soft;
+        }
     }
 
     /// Impedance of an end whose wall creeps, s/m2.
     pub(super) fn softened(&self, impedance_s_m2: f64) -> f64 {
-        impedance_s_m2 / (1.0 + self.drop * self.share)
+        impedance_s_m2 * self.soft
     }
 }

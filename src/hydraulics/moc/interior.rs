@@ -6,6 +6,7 @@ use super::front::Front;
 use super::grid::{self, Grid, Travel};
 use super::lay_flat::LayFlat;
 use super::midway::Midway;
+use super::stations::{Plan, Stations};
 use super::unsteady::Acceleration;
 use crate::hydraulics::error::HydraulicsError;
 use crate::hydraulics::network::Network;
@@ -47,6 +48,8 @@ pub(crate) struct PipeGrid {
     pub(crate) resistance: Resistance,
     acceleration: Option<Acceleration>,
     midway: Option<Midway>,
+    /// In place of points midway.
+    stations: Option<Box<Stations>>,
     creep: Option<Creep>,
     lay_flat: Option<Box<LayFlat>>,
     cavities: Cavities,
@@ -151,21 +154,30 @@ impl PipeGrid {
         let flat = pipe.lay_flat.is_some();
         let (first_order, unsteady) = (options.first_order_friction && !flat, options.unsteady_friction && !flat);
         let halved = options.half_grid && !unsteady && !first_order && !flat;
+        let creep = pipe.creep.map(|creep| Creep::new(&creep, dt_s, &head_m, halved));
+        let impedance_s_m2 = wave_speed_m_s / (liquid.gravity_m_s2 * bore_area_m2(pipe));
+        let resistance = Resistance::new(pipe, liquid);
+        let gathers = halved && pipe.fixed_darcy_f.is_none();
+        let plan = if gathers { Plan::new(cells, options.station_cells) } else { None };
+        let steady = (head_m[0], head_m[cells], steady.flows_m3_s[element]);
+        let stations =
+            plan.map(|plan| Box::new(Stations::new(plan, (impedance_s_m2, &resistance), creep.as_ref(), steady)));
         Self {
             element,
-            creep: pipe.creep.map(|creep| Creep::new(&creep, dt_s, &head_m, halved)),
+            creep,
             lay_flat: LayFlat::new(spec, (element, pipe), wave_speed_m_s, dt_s, &head_m).map(Box::new),
             head_m,
             cavities: Cavities::new(points, dt_s),
-            impedance_s_m2: wave_speed_m_s / (liquid.gravity_m_s2 * bore_area_m2(pipe)),
-            resistance: Resistance::new(pipe, liquid),
+            impedance_s_m2,
+            resistance,
             acceleration: unsteady.then(acceleration),
-            midway: halved.then(|| Midway::new(cells)),
+            midway: (halved && stations.is_none()).then(|| Midway::new(cells)),
+            stations,
             boiling_m: between(ends.0.elevation_m + boiling_m, ends.1.elevation_m + boiling_m),
             forwards_m: vec![0.0; points],
             backwards_m: vec![0.0; points],
             per_flow: vec![0.0; points],
-            flow_m3_s: vec![steady.flows_m3_s[element]; points],
+            flow_m3_s: vec![steady.2; points],
             first_order,
             front: None,
             void_m3: 0.0,
@@ -183,6 +195,10 @@ impl PipeGrid {
 
     fn advance(&mut self) {
         if self.front.is_some() {
+            return;
+        }
+        if self.stations.is_some() {
+            self.advance_stations();
             return;
         }
         let impedance = self.impedance_s_m2;
@@ -219,10 +235,35 @@ impl PipeGrid {
         }
         self.advance_inner();
         if let Some(creep) = &self.creep {
-            let last = self.head_m.len() - 1;
-            self.head_m[1..last].iter_mut().enumerate().for_each(|(i, head)| *head = creep.head_m(i + 1, *head));
+            creep.soften_inner(&mut self.head_m);
         }
         self.settle_cavities();
+    }
+
+    /// At a station each; point by point from now on where a point of the present level is below boiling.
+    fn advance_stations(&mut self) {
+        let last = self.cells();
+        let mut inner = self.head_m[1..last].iter().zip(&self.boiling_m[1..last]);
+        if inner.any(|(head, boiling)| head < boiling) {
+            self.leave_stations();
+            return self.advance();
+        }
+        let Some(stations) = &mut self.stations else { return };
+        let (resistance, per_cell) = (&self.resistance, 1.0 / last as f64);
+        stations.advance(|flow_m3_s| per_cell * resistance.per_flow(flow_m3_s));
+    }
+
+    fn leave_stations(&mut self) {
+        let Some(stations) = self.stations.take() else { return };
+        self.midway = Some(Midway::new(self.cells()));
+        if let Some(creep) = &mut self.creep {
+            creep.remember(&stations.memories_m());
+        }
+    }
+
+    /// Stations, where friction is gathered at some.
+    pub(crate) fn plan(&self) -> Option<&Plan> {
+        self.stations.as_ref().map(|stations| stations.plan())
     }
 
     /// Take each cell's loss off what its ends send, so that nothing is left to the new flow.
@@ -302,7 +343,7 @@ impl PipeGrid {
 
     /// Steps that a cell is taken in.
     pub(crate) fn halves(&self) -> usize {
-        if self.midway.is_some() { 2 } else { 1 }
+        if self.midway.is_some() || self.stations.is_some() { 2 } else { 1 }
     }
 
     fn advance_inner(&mut self) {
@@ -344,6 +385,10 @@ impl PipeGrid {
         if let Some(front) = &self.front {
             return front.end(at_to, &self.resistance);
         }
+        if let Some(stations) = &self.stations {
+            let (offer_m, impedance_s_m2) = stations.end(at_to);
+            return PipeEnd { offer_m, impedance_s_m2 };
+        }
         let (offer_m, impedance_s_m2) = match &self.midway {
             Some(midway) => {
                 let (offer_m, per_flow) = midway.end(at_to);
@@ -383,6 +428,10 @@ impl PipeGrid {
         let (point, sign) = if at_to { (self.cells(), 1.0) } else { (0, -1.0) };
         self.head_m[point] = head_m;
         self.flow_m3_s[point] = sign * inflow_m3_s;
+        if let Some(stations) = &mut self.stations {
+            stations.set_end(at_to, head_m, sign * inflow_m3_s);
+            stations.show(&mut self.head_m, &mut self.flow_m3_s);
+        }
         if let Some(hose) = &mut self.lay_flat {
             hose.take_end(at_to, self.impedance_s_m2, sign * inflow_m3_s);
         }
@@ -390,6 +439,7 @@ impl PipeGrid {
 
     /// Part full from now on; the column moves as the water of the full pipe did on the whole.
     pub(crate) fn part(&mut self, mut front: Front) {
+        self.leave_stations();
         let points = self.flow_m3_s.len() as f64;
         let flow_m3_s = self.flow_m3_s.iter().sum::<f64>() / points;
         front.flow_m3_s = flow_m3_s;
@@ -432,6 +482,9 @@ impl PipeGrid {
         if let Some(front) = &self.front {
             let mean_m = 0.5 * (front.elevation_m(0.0) + front.elevation_m(front.length_m));
             return mean_m * last as f64 * dt_s / self.impedance_s_m2 - front.air_m3();
+        }
+        if let Some(stations) = &self.stations {
+            return stations.stored_m3(dt_s) - self.void_m3;
         }
         let elastic_m = self.head_m.iter().sum::<f64>() - 0.5 * (self.head_m[0] + self.head_m[last]);
         let given_m = self.creep.as_ref().map_or(0.0, |creep| creep.given_m(&self.head_m));

@@ -13,6 +13,7 @@ pub(crate) mod interior;
 pub mod lanes;
 mod lay_flat;
 mod midway;
+pub(crate) mod stations;
 mod store;
 pub(crate) mod unsteady;
 

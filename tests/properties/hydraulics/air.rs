@@ -26,6 +26,7 @@ const GRID: GridOptions = GridOptions {
     lump_short_pipes: true,
     half_grid: false,
     first_order_friction: false,
+    station_cells: 0,
 };
 
 /// Elements between the sump and a free outlet, each ending at the elevation given.

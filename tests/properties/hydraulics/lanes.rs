@@ -368,3 +368,143 @@ fn runs_a_scenario_that_the_lanes_do_not_know_by_itself() {
         assert!(difference(&expected, &trace.values, trace.probes) < LANES_TOLERANCE);
     }
 }
+
+/// As [`pumped`], with friction by table and a creeping wall, and stations eight cells apart.
+fn gathered(member: usize, own_curve: bool) -> Scenario {
+    let mut scenario = pumped(member, None, own_curve);
+    if let ElementKind::Pipe(pipe) = &mut scenario.network.elements[1].kind {
+        pipe.creep = (member % 2 == 1).then_some(CreepSpec { share: 0.5 + 0.1 * member as f64, time_s: 0.1 });
+    }
+    scenario.grid.station_cells = 8;
+    scenario
+}
+
+#[test]
+fn agrees_with_one_at_a_time_where_friction_is_gathered() {
+    for own_curve in [false, true] {
+        for members in [1, 5] {
+            let scenarios: Vec<Scenario> = (0..members).map(|member| gathered(member + 1, own_curve)).collect();
+            for vectors in [Vectors::Plain, Vectors::Avx2, Vectors::Avx512] {
+                let (traces, report) = in_lanes(&scenarios, &probes(), vectors, 1);
+                assert_eq!(report.alone, 0, "{report:?}");
+                for (scenario, trace) in scenarios.iter().zip(&traces) {
+                    let (expected, _) = one_at_a_time(scenario, &probes());
+                    let off = difference(&expected, &trace.values, trace.probes);
+                    println!(
+                        "{vectors:?}, {members} members, own curve {own_curve}: off by {off:e} of the largest value"
+                    );
+                    assert!(off < LANES_TOLERANCE, "{vectors:?}: off by {off:e} of the largest value");
+                    let mut every = scenario.clone();
+                    every.grid.station_cells = 0;
+                    let far = difference(&one_at_a_time(&every, &probes()).0, &expected, trace.probes);
+                    println!("against every point: {far:e}");
+                    assert!(far > 1.0e-8 && far < 1.0e-3, "stations are there, and good: {far:e}");
+                }
+            }
+        }
+    }
+}
+
+/// The plant of a scenario on the half grid.
+fn plant(scenario: &Scenario) -> Plant<Box<dyn ShaftDriver>> {
+    let grid = GridOptions { half_grid: true, ..scenario.grid };
+    let speed_rad_s = scenario.speed_rad_s.unwrap();
+    Plant::started_at(&scenario.network, &scenario.shaft, (scenario.driver)(), &grid, speed_rad_s).unwrap()
+}
+
+/// A bore so narrow that friction matters to every wave.
+fn narrow(station_cells: usize, creep: Option<CreepSpec>) -> Scenario {
+    let mut scenario = gathered(2, false);
+    if let ElementKind::Pipe(pipe) = &mut scenario.network.elements[1].kind {
+        (pipe.bore_m, pipe.creep) = (0.06, creep);
+    }
+    scenario.grid.station_cells = station_cells;
+    scenario
+}
+
+#[test]
+fn law_stations_converge_with_second_order() {
+    for creep in [None, Some(CreepSpec { share: 0.8, time_s: 0.05 })] {
+        let heads = |station_cells: usize| {
+            let mut scenario = narrow(station_cells, creep);
+            scenario.grid.dt_max_s = 0.25e-3;
+            let mut plant = plant(&scenario);
+            let mut heads = Vec::new();
+            while plant.time_s() < 2.0 {
+                plant.set_opening(2, scenario.openings[0].at(plant.time_s() + plant.dt_s())).unwrap();
+                plant.advance().unwrap();
+                heads.push(plant.head_m(Place::Node(2)));
+            }
+            heads
+        };
+        let every = heads(0);
+        let off = |cells: usize| every.iter().zip(heads(cells)).fold(0.0_f64, |most, (a, b)| most.max((a - b).abs()));
+        let [coarse, middle, fine] = [40, 20, 10].map(off);
+        println!("creep {creep:?}: off by {coarse:.2e}, {middle:.2e} and {fine:.2e} m at 40, 20 and 10 of 200 cells");
+        for (order, of) in [((coarse / middle).log2(), "40 to 20"), ((middle / fine).log2(), "20 to 10")] {
+            assert!((1.7..2.4).contains(&order), "creep {creep:?}: order {order:.2} from {of} cells, expected 2");
+        }
+    }
+}
+
+#[test]
+fn law_stations_keep_a_steady_state_and_the_volume() {
+    for creep in [None, Some(CreepSpec { share: 0.8, time_s: 0.05 })] {
+        let scenario = narrow(8, creep);
+        let mut still = scenario.clone();
+        for node in &mut still.network.nodes {
+            if let Terminal::Tank { area_m2, .. } = &mut node.terminal {
+                *area_m2 = f64::INFINITY;
+            }
+        }
+        // The shaft settles where its drive holds it; what stations add to that is none.
+        let settled_m = |station_cells: usize| {
+            let mut still = still.clone();
+            still.grid.station_cells = station_cells;
+            let mut steady = plant(&still);
+            (0..1000).for_each(|_| steady.advance().unwrap());
+            steady.head_m(Place::Node(2))
+        };
+        let drift_m = (settled_m(8) - settled_m(0)).abs();
+        assert!(drift_m < 1.0e-6, "steady heads drift by {drift_m:e} m");
+        let mut plant = plant(&scenario);
+        let mut worst_m3 = 0.0_f64;
+        while plant.time_s() < 2.0 {
+            plant.set_opening(2, scenario.openings[0].at(plant.time_s() + plant.dt_s())).unwrap();
+            plant.advance().unwrap();
+            worst_m3 = worst_m3.max(plant.volume_error_m3().abs());
+        }
+        println!("creep {creep:?}: drift {drift_m:e} m, volume error {worst_m3:e} m3");
+        assert!(worst_m3 < 1.0e-9, "creep {creep:?}: volume error {worst_m3:e} m3");
+    }
+}
+
+#[test]
+fn runs_on_point_by_point_once_water_parts() {
+    let run = |station_cells: usize| {
+        let mut scenario = narrow(station_cells, Some(CreepSpec { share: 0.3, time_s: 0.05 }));
+        scenario.network.liquid.atmosphere_pa = 1.0e5;
+        for node in &mut scenario.network.nodes[1..3] {
+            node.elevation_m = 6.0;
+        }
+        let mut plant = plant(&scenario);
+        let (mut opened_s, mut most_m3, mut worst_m3) = (None, 0.0_f64, 0.0_f64);
+        while plant.time_s() < 2.0 {
+            // The pump's valve side is shut at once: the water behind it pulls.
+            plant.set_opening(2, if plant.time_s() < 0.1 { 1.0 } else { 0.0 }).unwrap();
+            plant.advance().unwrap();
+            if plant.cavities_m3() > 0.0 {
+                opened_s = opened_s.or(Some(plant.time_s()));
+            }
+            most_m3 = most_m3.max(plant.cavities_m3());
+            worst_m3 = worst_m3.max(plant.volume_error_m3().abs());
+        }
+        (opened_s, most_m3, worst_m3)
+    };
+    let (every, gathered) = (run(0), run(8));
+    println!("every point {every:?}, gathered {gathered:?}");
+    let (Some(first_s), Some(later_s)) = (every.0, gathered.0) else { panic!("water parts in both") };
+    assert!((first_s - later_s).abs() < 5.0e-3, "{first_s} s, {later_s} s");
+    assert!((every.1 / gathered.1 - 1.0).abs() < 0.2, "most vapour {:e} and {:e} m3", every.1, gathered.1);
+    assert!(gathered.2 < 0.01 * gathered.1, "volume error {:e} m3 of {:e} m3 vapour", gathered.2, gathered.1);
+}

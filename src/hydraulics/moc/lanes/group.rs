@@ -643,6 +643,7 @@ fn solve_alone<const W: usize>(
 pub(super) fn shape(scenario: &Scenario, network: &Network) -> Result<(Vec<usize>, bool), HydraulicsError> {
     let mut shape = crate::hydraulics::moc::interior::lay_grid(network, &scenario.half_grid())?.cells;
     let lumped = shape.contains(&0);
+    shape.push(scenario.grid.station_cells);
     for node in &scenario.network.nodes {
         shape.push(match node.terminal {
             Terminal::None => 0,

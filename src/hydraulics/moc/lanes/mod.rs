@@ -11,6 +11,9 @@
 //! lanes are solved by one Newton iteration in lanes, pivots chosen lane by lane; the pump's published data are read in
 //! lanes through an arctangent without call.
 //!
+//! With [`GridOptions::station_cells`] friction and the wall's give are gathered at stations, and water between them is carried
+//! as it is: no arithmetic but at stations (`moc::stations` for the equation).
+//!
 //! Discrete states (a check valve, an outlet, a shaft at rest) are masks. A lane whose state changes in a step, or that
 //! does not converge, solves that place by itself by the same code as [`Plant`], from the old level; a scenario that the
 //! lanes do not know (unsteady friction, a part that boils, a pipe too short for points of its own) runs in a [`Plant`] from its start. [`Report`] says

@@ -1,6 +1,7 @@
 //! One pipe in lanes: what its points hand on, and the two half steps.
 #![allow(unsafe_code, reason = "kernels in vector instructions; see the SAFETY lines")]
 
+mod stations;
 mod tables;
 #[cfg(target_arch = "x86_64")]
 mod tables_eight;
@@ -9,6 +10,7 @@ mod walls;
 use super::isa::{Eight, Isa, Plain, fused};
 use crate::hydraulics::moc::interior::PipeGrid;
 use crate::hydraulics::pipe::Parts;
+use stations::StationLanes;
 use tables::{Near, Tables};
 use walls::Walls;
 
@@ -165,6 +167,8 @@ struct Rough<const W: usize> {
     tables: Tables<W>,
     walls: Walls<W>,
     near: Near<W>,
+    /// In place of points of f and g, where friction is gathered.
+    stations: Option<Box<StationLanes<W>>>,
 }
 
 impl<const W: usize> Reach<W> {
@@ -242,8 +246,20 @@ impl<const W: usize> Reach<W> {
         }
     }
 
+    #[inline(always)]
+    fn stations(&self) -> Option<&StationLanes<W>> {
+        match &self.friction {
+            Friction::Tabulated(rough) => rough.stations.as_deref(),
+            Friction::Fixed => None,
+        }
+    }
+
     /// Head (m) and flow (m3/s) at a point of the whole level.
     pub(super) fn at(&self, lane: usize, point: usize) -> (f64, f64) {
+        if let Some(stations) = self.stations() {
+            let (head_m, flow_m3_s) = stations.point(point);
+            return (head_m[lane], flow_m3_s[lane]);
+        }
         let at = point * W + lane;
         let (f, g) = (self.forwards[self.start.0 + at], self.backwards[self.start.1 + at]);
         (self.head_m[lane] * self.sum(lane, at, f + g), self.flow_m3_s[lane] * (f - g))
@@ -261,6 +277,13 @@ impl<const W: usize> Reach<W> {
     /// Heads of all lanes between a point and the next, m.
     #[inline(always)]
     pub(super) fn heads_m(&self, low: usize, rest: f64) -> [f64; W] {
+        if let Some(stations) = self.stations() {
+            let (mut here, next) = (stations.point(low).0, stations.point(low + 1).0);
+            for l in 0..W {
+                here[l] += rest * (next[l] - here[l]);
+            }
+            return here;
+        }
         let at = low * W;
         let (f, g) = (&self.forwards[self.start.0 + at..][..2 * W], &self.backwards[self.start.1 + at..][..2 * W]);
         std::array::from_fn(|l| {
@@ -282,6 +305,12 @@ impl<const W: usize> Reach<W> {
     /// Set the points at one end to the heads solved there and to what then runs into the node.
     #[inline(always)]
     pub(super) fn set_end<I: Isa>(&mut self, at_to: bool, head_m: &[f64; W], inflow_m3_s: &[f64; W]) {
+        if let Friction::Tabulated(rough) = &mut self.friction
+            && let Some(stations) = &mut rough.stations
+        {
+            stations.set_end(at_to, head_m, inflow_m3_s);
+            return;
+        }
         let point = if at_to { self.cells * W } else { 0 };
         let sign = if at_to { 1.0 } else { -1.0 };
         let (mut f, mut g) = ([0.0; W], [0.0; W]);
@@ -317,6 +346,10 @@ impl<const W: usize> Reach<W> {
     #[inline(always)]
     pub(super) fn advance<I: Isa>(&mut self, unsound: &mut [bool; W]) {
         let (n, start) = (self.cells, self.start);
+        if self.stations().is_some() {
+            self.advance_stations::<I>(unsound);
+            return;
+        }
         if I::EIGHT && eight::suits(W) && matches!(self.friction, Friction::Fixed) {
             self.advance_eight(unsound);
             return;
@@ -337,6 +370,18 @@ impl<const W: usize> Reach<W> {
             Friction::Tabulated(rough) => {
                 rough.tables.whole::<I>((f, g), n, &mut rough.walls, (&self.boiling, unsound));
             }
+        }
+    }
+
+    #[inline(always)]
+    fn advance_stations<I: Isa>(&mut self, unsound: &mut [bool; W]) {
+        if !self.stations().is_some_and(|stations| stations.is_above(&self.boiling)) {
+            self.look_closely(unsound);
+        }
+        if let Friction::Tabulated(rough) = &mut self.friction
+            && let Some(stations) = &mut rough.stations
+        {
+            stations.advance::<I>(&rough.tables, &mut self.offers);
         }
     }
 
@@ -370,6 +415,12 @@ impl<const W: usize> Reach<W> {
     #[inline(never)]
     fn look_closely(&self, unsound: &mut [bool; W]) {
         for point in 1..self.cells {
+            if let Some(stations) = self.stations() {
+                let (heads_m, _) = stations.point(point);
+                let sums: [f64; W] = std::array::from_fn(|l| heads_m[l] * self.per_head[l]);
+                note_unsound::<Plain, W>(&sums, point, &self.boiling, unsound);
+                continue;
+            }
             let at = point * W;
             let (f, g) = (&self.forwards[self.start.0 + at..][..W], &self.backwards[self.start.1 + at..][..W]);
             let sums: [f64; W] = std::array::from_fn(|l| self.sum(l, at + l, f[l] + g[l]));
@@ -446,7 +497,10 @@ impl<const W: usize> Reach<W> {
 }
 
 fn friction<const W: usize>(pipes: &[&PipeGrid; W]) -> Friction<W> {
-    let rough = Tables::new(pipes).map(|tables| Rough { tables, walls: Walls::new(pipes), near: Near::NONE });
+    let rough = Tables::new(pipes).map(|tables| {
+        let stations = StationLanes::new(pipes, &tables).map(Box::new);
+        Rough { tables, walls: Walls::new(pipes), near: Near::NONE, stations }
+    });
     rough.map_or(Friction::Fixed, |rough| Friction::Tabulated(Box::new(rough)))
 }
 

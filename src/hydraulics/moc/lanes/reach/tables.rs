@@ -148,6 +148,12 @@ impl<const W: usize> Tables<W> {
         [self.cubic(lane, lower), self.cubic(lane, lower + 1)]
     }
 
+    /// The cubic about a flow.
+    pub(super) fn about(&self, lane: usize, size_m3_s: f64) -> Cubic {
+        let re = self.re_per_flow[lane] * size_m3_s;
+        if re < begins_at(0) { self.constant(lane) } else { self.cubic(lane, place(re).0) }
+    }
+
     /// Below the first piece.
     fn constant(&self, lane: usize) -> Cubic {
         let of_flow = [self.by_table[lane] * self.values[self.at[lane]][0], self.by_flow[lane], 0.0, 0.0];

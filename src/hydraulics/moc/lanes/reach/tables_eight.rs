@@ -167,7 +167,7 @@ pub(super) unsafe fn both<const W: usize>(
     (rough, boiling): (&mut Rough<W>, &Boiling<W>),
     ends: &mut Ends<W>,
 ) -> bool {
-    let Rough { tables, walls, near } = rough;
+    let Rough { tables, walls, near, .. } = rough;
     let (f, g) = (&mut f[..(n + 1) * W], &mut g[..(n + 1) * W]);
     let sum = near.sum.max(2.0 * near.beyond);
     near.beyond = 0.0;
