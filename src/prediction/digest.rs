@@ -2,7 +2,8 @@
 //! the one that was made.
 //!
 //! Canonical bytes: fields in the order of the types; texts as length (u64) and UTF-8; lists as length (u64) and items;
-//! whole numbers as u64, `f64` and `f32` by their bits; everything little-endian. The hash itself is left out.
+//! whole numbers as u64, `f64` and `f32` by their bits; everything little-endian. An event's kind goes in as its word in JSON;
+//! predictions with events from before it did (recording format 0) read, but no longer prove whole. The hash itself is left out.
 
 use super::{Band, MadeWith, PredictedEvent, Prediction, Segment, Separation, SuddenStop};
 use crate::sequence::marks::Phase;

@@ -62,6 +62,9 @@ fn agrees_with_hand_arithmetic_on_the_bench() {
         |starter: &str| derived.notices.iter().filter(|line| line.starts_with(&format!("starter {starter}:"))).count();
     // Of the contactor and the soft starter no restart setting can be read; of soft starter and drive no line contactor.
     assert_eq!(["contactor", "soft", "drive"].map(unsaid), [1, 2, 1], "{:#?}", derived.notices);
+    let duty = "motor: 40 starts an hour declared, NEMA MG 10-2001 table 2-3 allows 13.9 to a motor of 4.0 kW and 4 poles with \
+                as much inertia as it names; the maker's own figure stands above the table";
+    assert!(derived.notices.iter().any(|line| line == duty), "{:#?}", derived.notices);
 }
 
 #[test]
@@ -101,7 +104,7 @@ fn keeps_the_keys_of_its_json() {
     assert_eq!(
         keys(&json),
         "assumptions chains delivery_reflection_time_s invented line_ups links liquid motor name notices pipes rig shut_off_head_m \
-         strength temperature_c top_speed_rad_s weakest"
+         starters strength temperature_c top_speed_rad_s weakest"
     );
     assert_eq!(keys(&json["pipes"][0]), "bore_m id length_m reflection_time_s wave_speed_m_s wave_speeds_by_pressure");
     assert_eq!(

@@ -6,8 +6,6 @@ use crate::units::display::significant;
 
 /// Steps that something must take, or its peak is flattened (common practice, no source).
 const FEWEST_STEPS: f64 = 10.0;
-/// Steps that a wave must take to the far end of the delivery line and back, or there is no wave left.
-const FEWEST_OF_A_WAVE: f64 = 4.0;
 
 /// The step by which pipe ends, valves and the shaft advance at the rig's time step: two of it (half grid), s.
 pub fn boundary_step_s(rig: &Rig) -> f64 {
@@ -20,13 +18,13 @@ pub fn too_coarse(rig: &Rig) -> Option<(String, f64)> {
     let reflection_s = delivery_reflection_time_s(&rig.network);
     let period_s = 1.0 / rig.motor.frequency_hz;
     let wave = format!(
-        "2L/a of the delivery line is {}: a wave must take {FEWEST_OF_A_WAVE} steps to its end and back",
+        "2L/a of the delivery line is {}: a wave would be back before one step is over",
         milliseconds(reflection_s)
     );
     let supply =
         format!("a period of the motor's supply is {}: a step beyond it sees no contactor act", milliseconds(period_s));
-    if reflection_s > 0.0 && step_s > reflection_s / FEWEST_OF_A_WAVE {
-        return Some((wave, reflection_s / FEWEST_OF_A_WAVE));
+    if reflection_s > 0.0 && step_s > reflection_s {
+        return Some((wave, reflection_s));
     }
     (step_s > period_s * (1.0 + 1e-9)).then_some((supply, period_s))
 }

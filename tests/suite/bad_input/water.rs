@@ -37,12 +37,12 @@ fn rejects_a_time_step_too_coarse_for_the_waves_with_both_times() {
     let words = problems.to_string();
     assert!(words.contains("rig.time_step") && words.contains("a time step of 20.000 ms"), "{words}");
     assert!(words.contains("a period of the motor's supply is 20.0 ms"), "{words}");
-    // A coil of 2 m is over before four steps are.
-    let short = edited("coil-loop", "length = \"180 m\"", "length = \"2 m\"");
-    let short = short.replace("time_step = \"1 ms\"", "time_step = \"6 ms\"");
+    // A coil of 1.5 m is over before one step is.
+    let short = edited("coil-loop", "length = \"180 m\"", "length = \"1.5 m\"");
+    let short = short.replace("time_step = \"1 ms\"", "time_step = \"9 ms\"");
     let words = problems_of(&short).to_string();
     assert!(
-        words.contains("2L/a of the delivery line is ") && words.contains("4 steps to its end and back"),
+        words.contains("2L/a of the delivery line is ") && words.contains("back before one step is over"),
         "{words}"
     );
 }

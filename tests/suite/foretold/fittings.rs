@@ -50,8 +50,10 @@ fn shows_the_gas_of_vessel_and_pocket_and_a_vessel_that_tames_the_stop() {
     let weight_n_m3 = rig.liquid.density_kg_m3 * rig.liquid.gravity_m_s2;
     let absolute_pa = |head_m: f64| (head_m - 1.0) * weight_n_m3 + rig.liquid.atmosphere_pa;
     let (gas_m3, head_m) = (last(&with, 0, "gas_vessel_m3"), last(&with, 0, "head_vessel_m"));
+    // the water rises under the gas as it shrinks, over 0.8 m2
+    let risen_m = (0.9 * 2.0e5 / absolute_pa(11.0) - gas_m3) / 0.8;
     let rest_pa = absolute_pa(11.0);
-    let expected_m3 = 0.9 * 2.0e5 / rest_pa * (rest_pa / absolute_pa(head_m)).powf(1.0 / 1.2);
+    let expected_m3 = 0.9 * 2.0e5 / rest_pa * (rest_pa / absolute_pa(head_m - risen_m)).powf(1.0 / 1.2);
     let error = (gas_m3 - expected_m3).abs() / expected_m3;
     assert!(
         error < 0.005,
