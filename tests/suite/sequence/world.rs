@@ -3,9 +3,8 @@
 
 mod people;
 
-use people::{Book, Person};
+use people::{Book, Person, empty_prediction};
 use ramprig::clock::{ManualClock, RigClock, WallClock};
-use ramprig::prediction::{MadeWith, Prediction};
 use ramprig::rig::model::Rig;
 use ramprig::rig::register_map::Role;
 use ramprig::sequence::duty::DutyLedger;
@@ -245,32 +244,6 @@ impl Bench {
 pub fn terrace() -> Rig {
     ramprig::rig::parse(ramprig::rig::shipped("terrace-bench").unwrap(), "terrace-bench.toml")
         .unwrap_or_else(|problems| panic!("{problems}"))
-}
-
-fn empty_prediction() -> Prediction {
-    Prediction {
-        beside: Vec::new(),
-        channels: Vec::new(),
-        segments: Vec::new(),
-        made_with: MadeWith {
-            version: String::new(),
-            rig_sha256: String::new(),
-            sequence_sha256: String::new(),
-            starter: String::new(),
-            solver: String::new(),
-            dt_s: 1e-3,
-            cells: 0,
-            wave_speed_adjustment: 0.0,
-        },
-        assumptions: Vec::new(),
-        warnings: Vec::new(),
-        loss_of_supply: None,
-        emergency_stop: None,
-        events: Vec::new(),
-        separation: None,
-        band: None,
-        sha256: String::new(),
-    }
 }
 
 impl MockStarter {
