@@ -444,7 +444,12 @@ impl Field {
 
     /// SI value of a bit pattern.
     pub fn to_si(&self, raw: impl Into<u64>) -> f64 {
-        self.number(raw.into()) * self.scale + self.offset
+        self.to_si_of(self.number(raw.into()))
+    }
+
+    /// SI value of a number before scaling.
+    pub fn to_si_of(&self, number: f64) -> f64 {
+        number * self.scale + self.offset
     }
 
     /// Bit pattern nearest to an SI value, or `None` when it does not fit the form or the allowed span.

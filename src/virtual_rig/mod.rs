@@ -129,12 +129,6 @@ pub enum VirtualRigError {
         /// Modbus unit.
         unit: u8,
     },
-    /// A device that is only looked at.
-    #[error("device {device} is only looked at; the virtual rig plays starters and the transfer device")]
-    NotPlayed {
-        /// Device.
-        device: String,
-    },
     /// A ceiling below real time.
     #[error("fast = {fast}: the ceiling on the time scale is 1 to 1000 rig seconds per wall second")]
     Fast {

@@ -96,7 +96,13 @@ impl<B: Bench> Player<B> {
             self.take_connection();
             self.play_slice(frames, &mut counts)?;
             let now_ns = SystemClock.now_ns();
-            lock(&self.wires.rack).scan(&mut self.bench, now_ns, slice_s, pace.scale())?;
+            {
+                let mut rack = lock(&self.wires.rack);
+                for (device, role, counts) in self.sensors.polled() {
+                    rack.measure(*device, *role, *counts);
+                }
+                rack.scan(&mut self.bench, now_ns, slice_s, pace.scale())?;
+            }
             self.send(&counts);
             self.wait(&mut pace);
         }

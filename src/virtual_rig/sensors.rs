@@ -2,6 +2,7 @@
 
 use super::truth::SensorTruth;
 use crate::rig::model::{Channel, Quantity};
+use crate::rig::register_map::Role;
 use crate::signal::Scaling;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -17,10 +18,19 @@ struct Sensor {
     truth: SensorTruth,
     range: (f64, f64),
     scaling: Scaling,
-    input: usize,
     /// The true value is the RMS of a sine that goes over the wire as it swings.
     swings: bool,
+    goes_to: Place,
     filter: LowPass,
+}
+
+/// Where a reading goes.
+#[derive(Debug, Clone, Copy)]
+enum Place {
+    /// An input of the frame.
+    Input(usize),
+    /// A register of a device, by its place in [`Sensors::polled`].
+    Polled(usize),
 }
 
 /// All chains.
@@ -32,11 +42,21 @@ pub struct Sensors {
     line_hz: f64,
     noise: ChaCha8Rng,
     settled: bool,
+    /// Device, register and newest counts of the channels that are polled.
+    polled: Vec<(usize, Role, i32)>,
 }
 
 impl Sensors {
     /// Chains of `channels` sampled at `rate_hz`; `noise` is theirs alone.
     pub fn new(channels: &[Channel], truths: &[SensorTruth], rate_hz: f64, noise: ChaCha8Rng) -> Self {
+        let mut polled = Vec::new();
+        let mut goes_to = |channel: &Channel| match channel.chain.polled {
+            None => Place::Input(channel.input),
+            Some(register) => {
+                polled.push((register.device, register.role, 0));
+                Place::Polled(polled.len() - 1)
+            }
+        };
         let sensors: Vec<Sensor> = channels
             .iter()
             .zip(truths)
@@ -44,13 +64,14 @@ impl Sensors {
                 truth: *truth,
                 range: channel.range,
                 scaling: channel.scaling,
-                input: channel.input,
+                goes_to: goes_to(channel),
                 swings: channel.quantity == Quantity::CurrentWave,
                 filter: LowPass::new(truth.bandwidth_hz, rate_hz),
             })
             .collect();
-        let inputs = sensors.iter().map(|sensor| sensor.input + 1).max().unwrap_or(0);
-        Self { sensors, inputs, rate_hz, line_hz: 50.0, noise, settled: false }
+        let input = |sensor: &Sensor| if let Place::Input(input) = sensor.goes_to { input + 1 } else { 0 };
+        let inputs = sensors.iter().map(input).max().unwrap_or(0);
+        Self { sensors, inputs, rate_hz, line_hz: 50.0, noise, settled: false, polled }
     }
 
     /// On a supply of another frequency than 50 Hz.
@@ -62,6 +83,11 @@ impl Sensors {
     /// True values in a frame.
     pub fn channels(&self) -> usize {
         self.sensors.len()
+    }
+
+    /// Device, register and newest counts of the channels that are polled.
+    pub fn polled(&self) -> &[(usize, Role, i32)] {
+        &self.polled
     }
 
     /// Channels in a frame on the wire, unused inputs included.
@@ -82,7 +108,11 @@ impl Sensors {
             let noise: f64 = StandardNormal.sample(&mut self.noise);
             let error = sensor.truth.zero_si + sensor.truth.drift_si_s * time_s + sensor.truth.noise_si * noise;
             let reading = (sensor.filter.next(*value) + error).clamp(sensor.range.0, sensor.range.1);
-            if let Some(place) = counts.get_mut(first + sensor.input) {
+            let place = match sensor.goes_to {
+                Place::Input(input) => counts.get_mut(first + input),
+                Place::Polled(at) => self.polled.get_mut(at).map(|(.., counts)| counts),
+            };
+            if let Some(place) = place {
                 *place = sensor.scaling.to_counts(reading, BITS);
             }
         }

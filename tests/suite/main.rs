@@ -29,6 +29,7 @@ mod fuzz_decoders;
 mod live_control;
 mod terrace_line_ups;
 mod observe;
+mod polled_run;
 mod recording;
 mod replay;
 mod rig;

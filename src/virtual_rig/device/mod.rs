@@ -42,12 +42,16 @@ pub struct Circumstances {
 enum Unit {
     Bench(BenchUnit),
     Starter(StarterDevice),
+    /// Only looked at: its registers, with what its sensors read.
+    Watched(Registers),
 }
 
 /// All devices, by unit number.
 #[derive(Debug, Clone)]
 pub struct Rack {
     units: Vec<(u8, Unit)>,
+    /// Units of the devices that are only looked at, in the rig's order.
+    watched: Vec<u8>,
     remote: bool,
     emergency_stop_ok: bool,
     refuse_writes: bool,
@@ -65,11 +69,28 @@ impl Rack {
     /// The devices of a rig whose valves stand in a line-up. Two devices under one unit number are refused: the virtual rig
     /// has one port.
     pub fn new(rig: &Rig, truth: &DeviceTruth, line_up: usize) -> Result<Self, VirtualRigError> {
-        if let Some(device) = rig.devices.first() {
-            return Err(VirtualRigError::NotPlayed { device: device.id.clone() });
-        }
         let ids = rig.line_ups.iter().map(|line_up| line_up.id.clone()).collect();
-        Ok(Self { hands: Hands::new(ids, line_up), ..Self::of(&rig.starters, rig.transfer.as_ref(), truth)? })
+        let mut rack =
+            Self { hands: Hands::new(ids, line_up), ..Self::of(&rig.starters, rig.transfer.as_ref(), truth)? };
+        for device in &rig.devices {
+            if rack.units.iter().any(|(unit, _)| *unit == device.unit) {
+                return Err(VirtualRigError::UnitTaken { unit: device.unit });
+            }
+            let mut registers = Registers::from_map(&device.map);
+            registers.put(Role::VirtualMark, VIRTUAL_MARK);
+            rack.units.push((device.unit, Unit::Watched(registers)));
+            rack.watched.push(device.unit);
+        }
+        Ok(rack)
+    }
+
+    /// What a sensor of a device that is only looked at reads, as counts; held at the ends of its register.
+    pub fn measure(&mut self, device: usize, role: Role, counts: i32) {
+        let unit = self.watched.get(device).copied();
+        let found = self.units.iter_mut().find(|(number, _)| Some(*number) == unit);
+        if let Some((_, Unit::Watched(registers))) = found {
+            registers.put_si(role, registers.field(role).map_or(0.0, |field| field.to_si_of(f64::from(counts))));
+        }
     }
 
     pub(super) fn of(
@@ -98,6 +119,7 @@ impl Rack {
         }
         Ok(Self {
             units,
+            watched: Vec::new(),
             remote: true,
             emergency_stop_ok: true,
             refuse_writes: false,
@@ -126,6 +148,7 @@ impl Rack {
         match self.units.iter_mut().find(|(number, _)| *number == unit) {
             Some((_, Unit::Bench(device))) => device.write(&fields, &now),
             Some((_, Unit::Starter(device))) => device.write(&fields, &now),
+            Some((_, Unit::Watched(_))) => Err(Refusal::State),
             None => Err(Refusal::NoSuchUnit),
         }
     }
@@ -233,7 +256,7 @@ impl Rack {
     fn selected(&self) -> Option<u16> {
         self.units.iter().find_map(|(_, unit)| match unit {
             Unit::Bench(device) => device.position(),
-            Unit::Starter(_) => None,
+            Unit::Starter(_) | Unit::Watched(_) => None,
         })
     }
 
@@ -241,6 +264,7 @@ impl Rack {
         match self.units.iter().find(|(number, _)| *number == unit) {
             Some((_, Unit::Bench(device))) => Ok(device.registers()),
             Some((_, Unit::Starter(device))) => Ok(device.registers()),
+            Some((_, Unit::Watched(registers))) => Ok(registers),
             None => Err(Refusal::NoSuchUnit),
         }
     }
@@ -248,7 +272,7 @@ impl Rack {
     fn starters_mut(&mut self) -> impl Iterator<Item = &mut StarterDevice> {
         self.units.iter_mut().filter_map(|(_, unit)| match unit {
             Unit::Starter(device) => Some(device),
-            Unit::Bench(_) => None,
+            Unit::Bench(_) | Unit::Watched(_) => None,
         })
     }
 }
