@@ -75,7 +75,12 @@ pub enum Verb {
         /// Page to write.
         #[arg(short, long, default_value = "report.html")]
         out: PathBuf,
+        /// Evaluate a channel anew with a calibration made later; once a channel.
+        #[arg(long = "calibration", value_name = "FILE")]
+        calibrations: Vec<PathBuf>,
     },
+    /// Fit reference points of a channel (dead-weight tester or reference gauge) to a line or a parabola.
+    Calibrate(CalibrateArgs),
     /// Make a readable recording of a `.partial` that a crash left; the `.partial` goes once that one is read back.
     Recover {
         /// The `.partial` file.
@@ -83,6 +88,10 @@ pub enum Verb {
     },
     /// Tell whether closed recordings are still what they were, and where not.
     Verify(VerifyArgs),
+    /// Sign closed recordings with a key of your own (Ed25519), so that others can tell that nobody made them anew.
+    Sign(SignArgs),
+    /// Add a signed note to a closed recording; what was recorded stays untouched.
+    Note(NoteArgs),
     /// List recordings: when, which rig and starter, how they ended.
     List(ListArgs),
     /// Show one recording: who, what, events, figures.
@@ -285,6 +294,36 @@ pub struct CompareArgs {
     /// Hold to another recording instead of the prediction.
     #[arg(long, value_name = "FILE", requires = "tolerance")]
     pub against: Option<PathBuf>,
+    /// Evaluate a channel anew with a calibration made later; once a channel.
+    #[arg(long = "calibration", value_name = "FILE")]
+    pub calibrations: Vec<PathBuf>,
+}
+
+/// `calibrate`.
+#[derive(Debug, Args)]
+pub struct CalibrateArgs {
+    /// Rig file that has the channel.
+    pub rig: PathBuf,
+    /// File with the reference points.
+    pub points: PathBuf,
+    /// Fit this, whatever the file says.
+    #[arg(long, value_enum)]
+    pub shape: Option<Curve>,
+    /// Write the calibration here, to evaluate recordings with or to copy into the rig file.
+    #[arg(short, long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+    /// Write a picture of the residuals (SVG).
+    #[arg(long, value_name = "FILE")]
+    pub plot: Option<PathBuf>,
+}
+
+/// A curve that is fitted to reference points.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Curve {
+    /// a + b x.
+    Line,
+    /// a + b x + c x2.
+    Parabola,
 }
 
 /// A share written in per cent, with or without its sign.
@@ -300,9 +339,40 @@ pub struct VerifyArgs {
     /// Closed recordings.
     #[arg(required = true)]
     pub files: Vec<PathBuf>,
+    /// Demand that they, and all notes in them, are signed by this key: 64 hexadecimal digits or a file with the public key.
+    #[arg(long, value_name = "KEY")]
+    pub key: Option<String>,
     /// Look inside only (what this program calls itself with).
     #[arg(long, hide = true)]
     pub inside: bool,
+}
+
+/// `sign`.
+#[derive(Debug, Args)]
+pub struct SignArgs {
+    /// Closed recordings.
+    pub files: Vec<PathBuf>,
+    /// Your private key: a PEM file (PKCS#8). Keep it where nobody else can read it.
+    #[arg(long, value_name = "FILE")]
+    pub key: PathBuf,
+    /// Make the key first, in a new file, with the public key to give away beside it (`FILE.pub`).
+    #[arg(long)]
+    pub make_key: bool,
+}
+
+/// `note`.
+#[derive(Debug, Args)]
+pub struct NoteArgs {
+    /// Closed recording.
+    pub file: PathBuf,
+    /// What to say of it.
+    pub text: String,
+    /// Who says so.
+    #[arg(long, value_name = "NAME")]
+    pub by: String,
+    /// Your private key: a PEM file, as `sign --make-key` makes one.
+    #[arg(long, value_name = "FILE")]
+    pub key: PathBuf,
 }
 
 /// `list`.

@@ -11,7 +11,6 @@ use crate::prediction::{BandWish, PredictedEvent, Prediction, Rehearsal, rehears
 use crate::rig::check_report;
 use crate::rig::derived::derive;
 use crate::rig::init::{InitAnswers, init as rig_text};
-use crate::rig::model::Quantity;
 use crate::sequence::marks::Phase;
 use crate::sequence::script::Script;
 use crate::units::Dimension;
@@ -165,7 +164,7 @@ fn beside(summary: &Summary, units: System) -> String {
         text.push_str(&format!("cavities: {}\n", separation.words()));
     }
     for (figures, channel) in summary.band.iter().zip(&summary.channels) {
-        let dimension = dimension(channel.quantity);
+        let dimension = channel.quantity.dimension();
         let shown = |si: f64| significant(units.number(si, dimension), 4);
         text.push_str(&format!(
             "band {:11} largest {} to {}, smallest {} to {} {} (95 % of members)\n",
@@ -227,7 +226,7 @@ fn sudden_stops(summary: &Summary, units: System) -> String {
         "no ramp helps", "before"
     ));
     for (index, (figures, channel)) in loss.channels.iter().zip(&summary.channels).enumerate() {
-        let dimension = dimension(channel.quantity);
+        let dimension = channel.quantity.dimension();
         let shown = |si: f64| significant(units.number(si, dimension), 4);
         let other = emergency.and_then(|stop| stop.channels.get(index));
         text.push_str(&format!(
@@ -242,16 +241,6 @@ fn sudden_stops(summary: &Summary, units: System) -> String {
         ));
     }
     text
-}
-
-fn dimension(quantity: Quantity) -> Dimension {
-    match quantity {
-        Quantity::GaugePressure => Dimension::Pressure,
-        Quantity::LineCurrent | Quantity::CurrentWave => Dimension::Current,
-        Quantity::ShaftSpeed => Dimension::Speed,
-        Quantity::Flow => Dimension::Flow,
-        Quantity::Contact => Dimension::Share,
-    }
 }
 
 /// Rows of pump, shaft and motor, and how far each pipe is full at the stop, in the columns of the channels.
@@ -300,7 +289,7 @@ fn table(summary: &Summary, units: System) -> String {
     let mut text =
         format!("{:16} {:>12} {:>12} {:>12} {:>14}\n", "first start", "steady", "largest", "smallest", "largest after");
     for channel in &summary.channels {
-        let dimension = dimension(channel.quantity);
+        let dimension = channel.quantity.dimension();
         let shown = |si: f64| significant(units.number(si, dimension), 4);
         text.push_str(&format!(
             "{:16} {:>12} {:>12} {:>12} {:>12} s  {}\n",

@@ -6,17 +6,40 @@ use super::failure::Failure;
 use super::output::Output;
 use crate::comparison::RunData;
 use crate::comparison::evaluate::{RunResult, evaluate};
+use crate::comparison::recalibrate::{doubtful, recalibrate};
 use crate::comparison::summary::summary;
 use crate::comparison::table::{figure, table};
 use crate::comparison::tolerance::{Held, against_prediction, against_run};
 use crate::recording;
 use crate::report::{compose::compose, html::page};
+use crate::rig::calibration::read_file;
 use crate::units::display::System;
 use serde_json::json;
+use sha2::{Digest, Sha256};
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 fn read(files: &[PathBuf]) -> Result<Vec<RunData>, Failure> {
     files.iter().map(|file| recording::read(file).map_err(Failure::refused)).collect()
+}
+
+/// Recordings, with channels evaluated anew by calibration files; and what was done, in words.
+fn read_anew(files: &[PathBuf], calibrations: &[PathBuf]) -> Result<(Vec<RunData>, Vec<String>), Failure> {
+    let (mut runs, mut words) = (read(files)?, Vec::new());
+    for path in calibrations {
+        let fault = |why: String| Failure::configuration(format!("{}: {why}", path.display()));
+        let text = std::fs::read_to_string(path).map_err(|e| fault(e.to_string()))?;
+        let filed = read_file(&text, &path.display().to_string())
+            .map_err(|problems| Failure::configuration(problems.to_string()))?;
+        let digest = hex::encode(Sha256::digest(text.as_bytes()));
+        let trace = format!("{}, sha256 {}...", path.display(), &digest[..16]);
+        for run in &mut runs {
+            let done = recalibrate(run, &filed, &trace);
+            words.push(done.ok_or_else(|| fault(format!("{} has no channel `{}`", run.path, filed.channel)))?);
+        }
+    }
+    words.dedup();
+    Ok((runs, words))
 }
 
 fn evaluate_all(runs: &[RunData]) -> Vec<RunResult> {
@@ -25,12 +48,16 @@ fn evaluate_all(runs: &[RunData]) -> Vec<RunResult> {
 
 /// `compare`.
 pub fn compare(args: &CompareArgs, output: Output, units: System) -> Result<Exit, Failure> {
-    let results = evaluate_all(&read(&args.files)?);
+    let (runs, anew) = read_anew(&args.files, &args.calibrations)?;
+    let results = evaluate_all(&runs);
     let summaries: Vec<_> = results.iter().map(summary).collect();
     if !output.json {
         output.text(table(&results, units).trim_end());
+        anew.iter().for_each(|line| output.text(line));
     }
-    let mut object = json!({ "runs": summaries });
+    let doubtful: BTreeSet<String> = runs.iter().flat_map(doubtful).collect();
+    doubtful.iter().for_each(|line| output.note(&format!("CAUTION {line}")));
+    let mut object = json!({ "runs": summaries, "evaluated_anew": anew, "calibration_cautions": doubtful });
     let mut exit = Exit::Done;
     if let Some(share) = args.tolerance {
         let held = hold(&results, share, args.against.as_deref())?;
@@ -81,8 +108,15 @@ fn tolerance_text(held: &[Held], share: f64, against: Option<&Path>, units: Syst
 }
 
 /// `report`.
-pub fn report(files: &[PathBuf], out: &Path, output: Output, units: System) -> Result<Exit, Failure> {
-    write_report(&read(files)?, out, units)?;
+pub fn report(
+    (files, calibrations): (&[PathBuf], &[PathBuf]),
+    out: &Path,
+    output: Output,
+    units: System,
+) -> Result<Exit, Failure> {
+    let (runs, anew) = read_anew(files, calibrations)?;
+    write_report(&runs, out, units)?;
+    anew.iter().for_each(|line| output.text(line));
     output.text(&format!("report: {}", out.display()));
     output.object(&json!({ "report": out })).map_err(Failure::internal)?;
     Ok(Exit::Done)

@@ -2,6 +2,7 @@
 //! that prints, `exit` the codes.
 
 pub mod args;
+mod calibrate;
 mod child;
 mod demo;
 mod describe;
@@ -16,6 +17,7 @@ mod play;
 mod replay;
 mod serve;
 mod shelf;
+mod sign;
 mod signals;
 mod verify;
 mod wires;
@@ -78,10 +80,13 @@ fn carry_out(arguments: &Arguments, output: Output) -> Result<Exit, Failure> {
         Verb::Predict(args) => describe::predict(args, output, units),
         Verb::Virtual(args) => play::play(args, output),
         Verb::Compare(args) => evidence::compare(args, output, units),
-        Verb::Report { files, out } => evidence::report(files, out, output, units),
+        Verb::Report { files, out, calibrations } => evidence::report((files, calibrations), out, output, units),
+        Verb::Calibrate(args) => calibrate::calibrate(args, output, units),
         Verb::Replay(args) => replay::replay(args, output),
         Verb::Recover { file } => evidence::recover(file, output),
         Verb::Verify(args) => verify::verify(args, output),
+        Verb::Sign(args) => sign::sign(args, output),
+        Verb::Note(args) => sign::note(args, output),
         Verb::List(args) => shelf::list(args, output),
         Verb::Show { file } => shelf::show(file, output, units),
         Verb::Export(args) => shelf::export(args, output),

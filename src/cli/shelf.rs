@@ -152,6 +152,7 @@ fn object_of(file: &Path, found: &RecordingSummary) -> Value {
 pub fn show(file: &Path, output: Output, units: System) -> Result<Exit, Failure> {
     let found = recording::summary(file).map_err(Failure::refused)?;
     let run = recording::read(file).map_err(Failure::refused)?;
+    let notes = recording::notes(file).map_err(Failure::refused)?;
     let wires = recording::read_wire_log(file).map_err(Failure::refused)?;
     let result = evaluate(&run);
     if !output.json {
@@ -162,6 +163,7 @@ pub fn show(file: &Path, output: Output, units: System) -> Result<Exit, Failure>
                 result.mean_measured("acceleration").map_or_else(|why| why.to_string(), |s| format!("{s:.2} s"));
             output.text(&format!("ramp up as set: {set_s:.2} s; acceleration as measured: {measured}"));
         }
+        notes.iter().for_each(|note| output.text(&note.in_words()));
         output.text(&format!("\n{}", table(std::slice::from_ref(&result), units).trim_end()));
     }
     let object = json!({
@@ -170,9 +172,12 @@ pub fn show(file: &Path, output: Output, units: System) -> Result<Exit, Failure>
         "channels": run.channels.iter().map(|channel| json!({
             "id": channel.id, "label": channel.label, "unit": channel.unit, "range": channel.range,
             "filter_class": channel.filter_class, "calibration_u": channel.calibration_u,
+            "calibration": channel.chain.calibration,
+            "calibration_state": channel.chain.calibration.state(&run.started_utc),
         })).collect::<Vec<_>>(),
         "marks": run.marks,
         "events": run.events,
+        "notes": notes,
         "commands": wires.commands.len(),
         "links": run.links,
         "settings": run.settings,
@@ -199,7 +204,12 @@ fn details(run: &RunData, units: System) -> String {
             unit => format!("{si} {unit}"),
         };
         let (low, high) = channel.range;
-        lines.push(format!("  {:<16} {}, {} to {}", channel.id.to_string(), channel.label, of(low), of(high)));
+        let calibration = match run.is_virtual {
+            true => String::new(),
+            false => format!("; {}", channel.chain.calibration.in_words(&run.started_utc)),
+        };
+        let id = channel.id.to_string();
+        lines.push(format!("  {id:<16} {}, {} to {}{calibration}", channel.label, of(low), of(high)));
     }
     if !run.settings.is_empty() {
         lines.push("settings as read:".to_owned());

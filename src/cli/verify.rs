@@ -5,7 +5,7 @@ use super::exit::Exit;
 use super::failure::Failure;
 use super::output::Output;
 use crate::clock::sleep_wall;
-use crate::recording::{Bytes, RecordingError, verify_bytes, verify_content};
+use crate::recording::{Bytes, Note, PublicKey, RecordingError, notes, verify_bytes, verify_content};
 use serde_json::{Value, json};
 use std::io::Read;
 use std::path::Path;
@@ -21,9 +21,10 @@ pub fn verify(args: &VerifyArgs, output: Output) -> Result<Exit, Failure> {
     if args.inside {
         return inside(args, output);
     }
+    let key = args.key.as_deref().map(PublicKey::named).transpose().map_err(Failure::refused)?;
     let (mut rows, mut exit) = (Vec::new(), Exit::Done);
     for file in &args.files {
-        let (row, found) = verify_one(file, output)?;
+        let (row, found) = verify_one(file, key, output)?;
         rows.push(row);
         exit = if exit == Exit::Done || found == Exit::Differs { found } else { exit };
     }
@@ -31,12 +32,31 @@ pub fn verify(args: &VerifyArgs, output: Output) -> Result<Exit, Failure> {
     Ok(exit)
 }
 
-fn verify_one(file: &Path, output: Output) -> Result<(Value, Exit), Failure> {
+fn verify_one(file: &Path, demanded: Option<PublicKey>, output: Output) -> Result<(Value, Exit), Failure> {
     let name = file.display();
     match verify_bytes(file).map_err(Failure::refused)? {
-        Bytes::Intact(roots) => {
+        Bytes::Intact { roots, key } => {
             output.text(&format!("{name}: as it was closed; root of what was recorded: {}", roots.recorded));
-            Ok((json!({ "file": file, "verdict": "intact", "roots": roots }), Exit::Done))
+            let notes = notes(file).map_err(Failure::refused)?;
+            let faults = signature_faults(key, &notes, demanded);
+            let signed = match (key, demanded) {
+                (None, _) => {
+                    "not signed: a digest alone tells of accidents, not of somebody who made the file anew".to_owned()
+                }
+                (Some(key), Some(demanded)) if key == demanded => format!("signed by the key demanded ({key})"),
+                (Some(key), _) => {
+                    format!("signed by key {key}; whose that is, --key with the public key from its owner tells")
+                }
+            };
+            output.text(&format!("  {signed}"));
+            notes.iter().for_each(|note| output.text(&format!("  {}", note.in_words())));
+            faults.iter().for_each(|fault| output.text(&format!("  FAULT: {fault}")));
+            let (verdict, exit) = if faults.is_empty() { ("intact", Exit::Done) } else { ("signature", Exit::Differs) };
+            let key = key.map(|key| key.to_string());
+            let row = json!({
+                "file": file, "verdict": verdict, "roots": roots, "key": key, "notes": notes, "faults": faults,
+            });
+            Ok((row, exit))
         }
         Bytes::Unsealed => {
             output.text(&format!(
@@ -52,6 +72,25 @@ fn verify_one(file: &Path, output: Output) -> Result<(Value, Exit), Failure> {
             Ok((json!({ "file": file, "verdict": "changed", "places": places }), Exit::Differs))
         }
     }
+}
+
+/// What is wrong with signatures of a file whose bytes are as they were.
+fn signature_faults(key: Option<PublicKey>, notes: &[Note], demanded: Option<PublicKey>) -> Vec<String> {
+    let mut faults = Vec::new();
+    match (key, demanded) {
+        (None, Some(_)) => faults.push("not signed".to_owned()),
+        (Some(key), Some(demanded)) if key != demanded => faults.push(format!("signed by another key ({key})")),
+        _ => {}
+    }
+    for (number, note) in notes.iter().enumerate() {
+        let place = format!("note {} of {}", number + 1, note.at_utc);
+        if !note.holds {
+            faults.push(format!("{place}: its signature is not of this note to this recording"));
+        } else if demanded.is_some_and(|demanded| demanded.to_string() != note.key) {
+            faults.push(format!("{place}: signed by another key ({})", note.key));
+        }
+    }
+    faults
 }
 
 /// Where a changed file differs, found by a child process: the library may crash or hang on damaged structure.

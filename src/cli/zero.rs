@@ -10,7 +10,6 @@ use crate::clock::{RigClock, SystemClock, WallClock, utc_now_rfc3339};
 use crate::daemon::owner::Ownership;
 use crate::rig::model::{Channel, Quantity, Rig};
 use crate::rig::zeros::{Held, HeldChannel, Hold, apply, drifts};
-use crate::units::Dimension;
 use crate::units::display::System;
 use serde_json::json;
 use std::io::Write;
@@ -130,13 +129,7 @@ fn hold(rig: &Rig, seconds: f64, output: Output) -> Result<Vec<Vec<f64>>, Failur
 fn tell(rig: &Rig, hold: &Hold, drifts: &[(String, f64)], words: &[String], output: Output, units: System) {
     for held in &hold.channels {
         let Some(channel) = rig.channels.iter().find(|channel| channel.id.0 == held.id) else { continue };
-        let dimension = match channel.quantity {
-            Quantity::GaugePressure => Dimension::Pressure,
-            Quantity::LineCurrent | Quantity::CurrentWave => Dimension::Current,
-            Quantity::ShaftSpeed => Dimension::Speed,
-            Quantity::Flow => Dimension::Flow,
-            Quantity::Contact => Dimension::Share,
-        };
+        let dimension = channel.quantity.dimension();
         let shown = |si: f64| units.plain(si, dimension);
         let mut line = format!("{}: noise {}", held.id, shown(held.noise));
         if let Some(offset) = held.offset() {

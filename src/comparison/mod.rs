@@ -9,6 +9,7 @@ pub mod align;
 pub mod cycles;
 pub mod evaluate;
 pub mod metric;
+pub mod recalibrate;
 pub mod repeatability;
 pub mod soundness;
 pub mod summary;
@@ -22,7 +23,7 @@ use crate::prediction::Prediction;
 use crate::rig::chain::Chain;
 use crate::sequence::marks::Mark;
 use crate::sequence::ports::{Event, LinkStatistics, RunHeader, SettingsRecord, StopOutcome};
-use crate::signal::{ChannelId, Trace};
+use crate::signal::{ChannelId, Scaling, Trace};
 use crate::starters::StarterKind;
 
 /// A run as the comparison sees it, whichever way it was stored.
@@ -95,6 +96,8 @@ pub struct ChannelInfo {
     pub calibration_u: f64,
     /// Sensor range, SI.
     pub range: (f64, f64),
+    /// Counts to SI as recorded, a zero taken off included.
+    pub scaling: Scaling,
     /// Diaphragm elevation, m.
     pub elevation_m: f64,
     /// Its measuring chain.

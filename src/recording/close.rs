@@ -109,7 +109,7 @@ pub(super) fn compact(from: &Path, to: &Path, results_json: Option<&str>) -> Res
     });
     let roots = written.map_err(|e| RecordingError::hdf5(to, "make the closed file", &e))?;
     same_recording(from, to)?;
-    integrity::seal(to, roots)
+    integrity::seal(to, roots, None)
 }
 
 /// What is reckoned from a recording when it is closed.

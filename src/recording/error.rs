@@ -129,6 +129,22 @@ pub enum RecordingError {
         /// What is wrong.
         reason: String,
     },
+    /// A file that should hold a key does not.
+    #[error("{path}: {why} (try: `ramprig sign --make-key --key FILE`)", path = .path.display())]
+    Key {
+        /// File.
+        path: PathBuf,
+        /// What is wrong with it.
+        why: String,
+    },
+    /// A closed recording that is not what it was, or never had a digest, takes no signature and no note.
+    #[error("{path}: {why} (try: `ramprig verify`)", path = .path.display())]
+    NotIntact {
+        /// File.
+        path: PathBuf,
+        /// Why.
+        why: String,
+    },
     /// The writer did not end in time.
     #[error("{path}: writer thread still busy after {deadline_s} s", path = .path.display())]
     Deadline {

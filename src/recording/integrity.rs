@@ -3,13 +3,20 @@
 //!
 //! The root `recorded` covers what the run gave and is the same in a `.partial` and in the closed file made of it; the
 //! root `derived` covers what closing added (times of rows, the small picture, results, counts of frames). Values are
-//! digested as the library reads them, so neither compression nor the place in the file matters.
+//! digested as the library reads them, so neither compression nor the place in the file matters. Notes added later (see
+//! `notes`) are in neither root, but have digests like all the rest.
+//!
+//! The user block is text. Unsigned, its last line is the SHA-256 of the lines above; signed, the key and its signature
+//! of them.
 
 use super::error::RecordingError;
+use super::names::{Claim, RecordingPath, sync_folder};
+use super::notes;
 use super::opened::USER_BLOCK_BYTES;
 use super::raw::{attribute_bytes, create_text, read_rows, read_text};
 use super::reader::Recording;
 use super::schema::{COMMITTED, ENTRY, HEADER, MADE, SAMPLES, TIME_AXIS, class};
+use super::signature::{PublicKey, SecretKey};
 use hdf5::{Dataset, File, Group, Location, Result as H5Result};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -77,7 +84,12 @@ pub struct Roots {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Bytes {
     /// Every byte is as it was.
-    Intact(Roots),
+    Intact {
+        /// Its roots.
+        roots: Roots,
+        /// The key by which it is signed, if it is. Whose key that is, the file cannot say.
+        key: Option<PublicKey>,
+    },
     /// At least one is not, here or in the user block itself.
     Changed,
     /// The file has no user block of ours: an older program made it, or it is still `.partial`.
@@ -112,7 +124,7 @@ pub fn verify_bytes(path: &Path) -> Result<Bytes, RecordingError> {
     let Some(block) = UserBlock::parse(&head) else { return Ok(Bytes::Changed) };
     // Written anew it must be the same to the last byte, padding included.
     let same = block.after == after && block.bytes() == head;
-    Ok(if same { Bytes::Intact(block.roots) } else { Bytes::Changed })
+    Ok(if same { Bytes::Intact { roots: block.roots, key: block.signed.map(|(key, _)| key) } } else { Bytes::Changed })
 }
 
 /// A user block of ours, however damaged: most of the title is there, or the line of the first root.
@@ -192,14 +204,84 @@ pub(super) fn write_digests(recording_path: &Path, file: &File) -> H5Result<Root
     Ok(digests.roots())
 }
 
+/// Digest notes that were added to a closed file whose content is known to be as it was; answers with the roots, which
+/// stay what they were.
+pub(super) fn digest_notes(file: &File, notes: &str) -> H5Result<Roots> {
+    let group = file.group(ENTRY)?.group(GROUP)?;
+    let known = serde_json::from_str(&read_text(&group.dataset(TABLE)?)?);
+    let mut digests: Digests = known.map_err(|e| format!("{TABLE}: {e}"))?;
+    for object in walk(file)?.into_iter().filter(|object| object.starts_with(notes)) {
+        digests.0.insert(object.clone(), digest_of(file, &object, None)?);
+    }
+    group.unlink(TABLE)?;
+    let text = serde_json::to_string(&digests).map_err(|e| format!("{TABLE}: {e}"))?;
+    create_text(&group, TABLE, &text)?;
+    Ok(digests.roots())
+}
+
+/// Sign a closed file that is as it was; a signature by another key is replaced.
+///
+/// # Errors
+/// It cannot be read or written, has no digest, or is not what it was.
+pub fn sign(path: &Path, key: &SecretKey) -> Result<(), RecordingError> {
+    on_a_copy(path, |copy, roots| seal(copy, roots.clone(), Some(key)))
+}
+
+/// Change a closed file that is as it was, in a copy that takes its place once it is whole: a crash leaves the old file
+/// or the new one. The change is given the copy and the roots.
+pub(super) fn on_a_copy<T>(
+    path: &Path,
+    change: impl FnOnce(&Path, &Roots) -> Result<T, RecordingError>,
+) -> Result<T, RecordingError> {
+    let _claim = Claim::of(path)?;
+    let roots = intact(path)?;
+    let copy = RecordingPath::of_closed(path).copy().to_owned();
+    let made = std::fs::copy(path, &copy).map_err(|e| RecordingError::io(&copy, "copy", &e));
+    let changed = made.and_then(|_| change(&copy, &roots)).and_then(|found| replace(&copy, path).map(|()| found));
+    if changed.is_err() {
+        // Left over it would do no harm; the next change writes over it.
+        let _ = std::fs::remove_file(&copy);
+    }
+    changed
+}
+
+/// Roots of a closed file that is as it was.
+fn intact(path: &Path) -> Result<Roots, RecordingError> {
+    let not = |why: &str| RecordingError::NotIntact { path: path.to_owned(), why: why.to_owned() };
+    match verify_bytes(path)? {
+        Bytes::Intact { roots, .. } => Ok(roots),
+        Bytes::Changed => Err(not("changed since it was closed")),
+        Bytes::Unsealed => Err(not("has no digest to begin with: not closed, or closed by an older program")),
+    }
+}
+
+/// Put a whole copy in the place of a closed file, so that at every moment one of the two is there.
+fn replace(copy: &Path, path: &Path) -> Result<(), RecordingError> {
+    let synced = std::fs::File::open(copy).and_then(|file| file.sync_all());
+    synced.map_err(|e| RecordingError::io(copy, "sync", &e))?;
+    std::fs::rename(copy, path).map_err(|e| RecordingError::io(path, "replace", &e))?;
+    sync_folder(path)
+}
+
+/// The lines of the user block, of a file that has one.
+pub(super) fn block_text(path: &Path) -> Option<String> {
+    let mut head = vec![0; USER_BLOCK_BYTES];
+    std::fs::File::open(path).and_then(|mut file| file.read_exact(&mut head)).ok()?;
+    UserBlock::parse(&head).map(|block| block.lines())
+}
+
 /// Write the user block of a file that is closed and read back.
-pub(super) fn seal(path: &Path, roots: Roots) -> Result<(), RecordingError> {
+pub(super) fn seal(path: &Path, roots: Roots, key: Option<&SecretKey>) -> Result<(), RecordingError> {
     let fault = |e: std::io::Error| RecordingError::io(path, "seal", &e);
     let mut file = OpenOptions::new().read(true).write(true).open(path).map_err(fault)?;
     file.seek(SeekFrom::Start(USER_BLOCK_BYTES as u64)).map_err(fault)?;
     let after = digest_rest(&mut file).map_err(fault)?;
     file.seek(SeekFrom::Start(0)).map_err(fault)?;
-    file.write_all(&UserBlock { after, roots }.bytes()).map_err(fault)
+    let mut block = UserBlock { after, roots, signed: None };
+    if let Some(key) = key {
+        block.signed = Some((key.public(), key.sign(block.lines().as_bytes())));
+    }
+    file.write_all(&block.bytes()).map_err(fault)
 }
 
 /// SHA-256 of everything from the present place on, hex.
@@ -218,9 +300,12 @@ fn digest_rest(file: &mut std::fs::File) -> std::io::Result<String> {
 struct UserBlock {
     after: String,
     roots: Roots,
+    /// Key and signature.
+    signed: Option<(PublicKey, String)>,
 }
 
 impl UserBlock {
+    /// `None` also where it is signed, but not by the key it names.
     fn parse(head: &[u8]) -> Option<Self> {
         let end = head.iter().rposition(|&byte| byte != 0).map_or(0, |last| last + 1);
         let mut lines = std::str::from_utf8(&head[..end]).ok()?.lines();
@@ -228,19 +313,35 @@ impl UserBlock {
             return None;
         }
         let mut value = |name: &str| Some(lines.next()?.strip_prefix(name)?.trim().to_owned());
-        Some(Self {
-            after: value("sha256 of all bytes after these 512:")?,
-            roots: Roots { recorded: value("root recorded:")?, derived: value("root derived:")? },
-        })
+        let after = value("sha256 of all bytes after these 512:")?;
+        let roots = Roots { recorded: value("root recorded:")?, derived: value("root derived:")? };
+        let mut block = Self { after, roots, signed: None };
+        if let Some(key) = lines.next()?.strip_prefix("ed25519 key:") {
+            let (key, signature) = (PublicKey::parse(key.trim())?, lines.next()?.strip_prefix("signature:")?.trim());
+            if !key.signed(block.lines().as_bytes(), signature) {
+                return None;
+            }
+            block.signed = Some((key, signature.to_owned()));
+        }
+        Some(block)
+    }
+
+    /// What is signed.
+    fn lines(&self) -> String {
+        let Roots { recorded, derived } = &self.roots;
+        format!(
+            "{TITLE}\nsha256 of all bytes after these 512: {}\nroot recorded: {recorded}\nroot derived: {derived}\n",
+            self.after
+        )
     }
 
     fn bytes(&self) -> Vec<u8> {
-        let Roots { recorded, derived } = &self.roots;
-        let text = format!(
-            "{TITLE}\nsha256 of all bytes after these 512: {}\nroot recorded: {recorded}\nroot derived: {derived}\n",
-            self.after
-        );
-        let mut bytes = format!("{text}sha256 of the lines above: {}\n", hash(text.as_bytes())).into_bytes();
+        let lines = self.lines();
+        let last = match &self.signed {
+            Some((key, signature)) => format!("ed25519 key: {key}\nsignature: {signature}\n"),
+            None => format!("sha256 of the lines above: {}\n", hash(lines.as_bytes())),
+        };
+        let mut bytes = (lines + &last).into_bytes();
         bytes.resize(USER_BLOCK_BYTES, 0);
         bytes
     }
@@ -249,7 +350,7 @@ impl UserBlock {
 impl Digests {
     fn roots(&self) -> Roots {
         let (mut recorded, mut derived) = (Sha256::new(), Sha256::new());
-        for (object, digest) in &self.0 {
+        for (object, digest) in self.0.iter().filter(|(object, _)| !notes::holds(object)) {
             let own = if is_derived(object) { &mut derived } else { &mut recorded };
             own.update(format!("{object} {} {:?} {}\n", digest.attributes, digest.rows, digest.blocks.join(" ")));
             if let Some(added) = &digest.added {

@@ -10,6 +10,7 @@ use super::rows::{BlockRow, EndRow, SegmentRow, StoredRow};
 use super::schema::{COMMITTED, ENTRY, Form, HEADER, Layout, MADE};
 use super::span::{Span, frame_range, frames_lost, spans};
 use super::store::PredictionText;
+use crate::comparison::recalibrate::evaluate;
 use crate::comparison::{ChannelInfo, RunData};
 use crate::prediction::bands::BandSegment;
 use crate::prediction::{Band, Prediction, Segment};
@@ -169,6 +170,7 @@ fn channel_info(channel: &Channel) -> ChannelInfo {
         bandwidth_hz: channel.bandwidth_hz,
         calibration_u: channel.calibration_u,
         range: channel.range,
+        scaling: channel.scaling,
         elevation_m: channel.diaphragm_elevation_m,
         chain: channel.chain.clone(),
     }
@@ -322,6 +324,9 @@ impl Recording {
                 for (value, &count) in values[at..at + frames].iter_mut().zip(stored) {
                     *value = channel.scaling.to_si(count);
                 }
+            }
+            if let Some(fit) = channel.chain.calibration.fit {
+                evaluate(&channel_info(channel), fit, &mut values);
             }
             // A frame was taken before its converter's filter let it out.
             let t0_s = range.start as f64 / self.description.rate_hz - channel.chain.group_delay_s;

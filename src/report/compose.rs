@@ -341,8 +341,9 @@ fn short(hash: &str) -> String {
 }
 
 fn channels_section(runs: &[RunData], system: System) -> Section {
-    let head =
-        ["channel", "what", "range", "bandwidth, Hz", "filter class", "calibration u"].map(str::to_owned).to_vec();
+    let head = ["channel", "what", "range", "bandwidth, Hz", "filter class", "calibration u", "calibration"]
+        .map(str::to_owned)
+        .to_vec();
     let rows = runs.first().map_or_else(Vec::new, |run| {
         run.channels
             .iter()
@@ -360,6 +361,11 @@ fn channels_section(runs: &[RunData], system: System) -> Section {
                     significant(c.bandwidth_hz, DIGITS),
                     if c.filter_class == 0 { "none".to_owned() } else { c.filter_class.to_string() },
                     format!("{} {unit}", shown(c.calibration_u)),
+                    if run.is_virtual {
+                        "virtual: no instrument".to_owned()
+                    } else {
+                        c.chain.calibration.in_words(&run.started_utc)
+                    },
                 ]
             })
             .collect()

@@ -74,12 +74,65 @@ pub struct AntiAlias {
 }
 
 /// Calibration as its certificate says.
-#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Calibration {
     /// Date, `2026-03-14`; empty: not said.
     pub date: String,
+    /// Last day on which it holds; empty: not said.
+    pub due: String,
     /// Certificate; empty: not said.
     pub certificate: String,
+    /// What it was held against; empty: not said.
+    pub reference: String,
+    /// Who made it; empty: not said.
+    pub by: String,
+    /// Counts by powers of the value, SI: counts = a + b x + c x2; `None`: range and counts are taken at their word.
+    pub fit: Option<[f64; 3]>,
+}
+
+/// What a calibration is worth on a day.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum CalibrationState {
+    /// None is known.
+    Missing,
+    /// It holds, or nobody said until when.
+    InForce,
+    /// Its last day is over, or its date is still to come.
+    Expired,
+}
+
+impl Calibration {
+    /// What it is worth on a day, `2026-03-14` (of a longer text the first ten characters; ISO dates sort as text).
+    #[must_use]
+    pub fn state(&self, day: &str) -> CalibrationState {
+        let day = day.get(..10).unwrap_or(day);
+        match (self.date.is_empty(), self.due.is_empty()) {
+            (true, _) => CalibrationState::Missing,
+            _ if self.date.as_str() > day => CalibrationState::Expired,
+            (false, false) if self.due.as_str() < day => CalibrationState::Expired,
+            _ => CalibrationState::InForce,
+        }
+    }
+
+    /// The same in words.
+    #[must_use]
+    pub fn in_words(&self, day: &str) -> String {
+        let certificate =
+            if self.certificate.is_empty() { String::new() } else { format!(", certificate {}", self.certificate) };
+        let until = if self.due.is_empty() { String::new() } else { format!(", holds until {}", self.due) };
+        match self.state(day) {
+            CalibrationState::Missing => "NOT CALIBRATED, as far as the rig file says".to_owned(),
+            CalibrationState::InForce => format!("calibrated {}{until}{certificate}", self.date),
+            CalibrationState::Expired if self.due.is_empty() || self.date.as_str() > day.get(..10).unwrap_or(day) => {
+                format!("calibrated {}, AFTER this day{certificate}", self.date)
+            }
+            CalibrationState::Expired => {
+                format!("calibration of {} EXPIRED on {}{certificate}", self.date, self.due)
+            }
+        }
+    }
 }
 
 /// What an impulse line makes of the pressure at its tap.

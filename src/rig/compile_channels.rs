@@ -26,7 +26,7 @@ fn channel(entry: &ChannelEntry, place_in_frame: usize, file: &RigFile, names: &
     let (place, elevation_m) = place(entry, file, names)?;
     let to_gauge_pa = entry.chain.reference.to_gauge_pa(file.liquid.atmosphere_pa);
     let range = (entry.range.0 + to_gauge_pa, entry.range.1 + to_gauge_pa);
-    let scale = (range.1 - range.0) / (entry.counts.1 - entry.counts.0);
+    let scaling = scaling(range, entry.counts, entry.chain.calibration.fit);
     let polled = match &entry.polled {
         Some(polled) => Some(compiled_poll(polled, file)?),
         None => None,
@@ -38,7 +38,7 @@ fn channel(entry: &ChannelEntry, place_in_frame: usize, file: &RigFile, names: &
         quantity: entry.quantity?,
         place,
         diaphragm_elevation_m: entry.diaphragm_m.unwrap_or(elevation_m),
-        scaling: Scaling { scale, offset: range.0 - scale * entry.counts.0 },
+        scaling,
         range,
         bandwidth_hz: chain.bandwidth_hz(),
         filter_class: entry.filter_class,
@@ -53,6 +53,15 @@ fn compiled_poll(entry: &PolledEntry, file: &RigFile) -> Option<Polled> {
     let link = file.links.iter().find(|link| link.id.text == file.devices[device].link.text)?;
     let role = Role::from_name(&entry.field.text)?;
     Some(Polled { device, role, every_s: link.poll_s, max_age_s: entry.max_age_s })
+}
+
+/// Counts to SI: by range and counts, or by a calibration between the range's ends (a parabola's own bend is taken into
+/// account where recordings are evaluated).
+fn scaling(range: (f64, f64), counts: (f64, f64), fit: Option<[f64; 3]>) -> Scaling {
+    let at = |[a, b, c]: [f64; 3], value: f64| a + value * (b + value * c);
+    let counts = fit.map_or(counts, |fit| (at(fit, range.0), at(fit, range.1)));
+    let scale = (range.1 - range.0) / (counts.1 - counts.0);
+    Scaling { scale, offset: range.0 - scale * counts.0 }
 }
 
 fn place(entry: &ChannelEntry, file: &RigFile, names: &Names) -> Option<(Option<Place>, f64)> {

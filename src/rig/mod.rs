@@ -3,6 +3,7 @@
 
 mod beside;
 mod blank;
+pub mod calibration;
 pub mod chain;
 mod check;
 pub mod check_report;

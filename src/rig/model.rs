@@ -13,6 +13,7 @@ use crate::starters::heating::StartRating;
 use crate::starters::{
     ControlValveSpec, DriveTrain, MotorSpec, PanelSettings, Settings, StarterError, StarterKind, StarterSpec, StopKind,
 };
+use crate::units::Dimension;
 use serde::Serialize;
 
 /// A bench or a station.
@@ -493,6 +494,17 @@ impl Quantity {
     /// True where a reading at the low end of the range hides something: RMS currents and speeds rest there.
     pub fn may_clip_low(self) -> bool {
         matches!(self, Self::GaugePressure | Self::CurrentWave)
+    }
+
+    /// Dimension of its values.
+    pub fn dimension(self) -> Dimension {
+        match self {
+            Self::GaugePressure => Dimension::Pressure,
+            Self::LineCurrent | Self::CurrentWave => Dimension::Current,
+            Self::ShaftSpeed => Dimension::Speed,
+            Self::Flow => Dimension::Flow,
+            Self::Contact => Dimension::Share,
+        }
     }
 
     /// A current, as RMS or as it swings.

@@ -331,6 +331,23 @@ impl<'d> Cursor<'d> {
         }
     }
 
+    /// A list of this many numbers without a unit.
+    pub fn numbers<const N: usize>(&self, key: &str) -> Option<[f64; N]> {
+        let value = self.ask(key)?;
+        let number = |item: &Spanned<DeValue<'_>>| match item.get_ref() {
+            DeValue::Integer(written) => written.as_str().replace('_', "").parse().ok(),
+            DeValue::Float(written) => written.as_str().replace('_', "").parse::<f64>().ok().filter(|n| n.is_finite()),
+            _ => None,
+        };
+        let numbers: Option<Vec<f64>> = match value.get_ref() {
+            DeValue::Array(items) => items.iter().map(number).collect(),
+            _ => None,
+        };
+        let numbers = numbers.and_then(|numbers| numbers.try_into().ok());
+        numbers
+            .or_else(|| self.refuse(key, describe(value.get_ref()), &format!("a list of {N} numbers without a unit")))
+    }
+
     /// Marks a key as read, for one that another key makes meaningless.
     pub fn mark_read(&self, key: &str) {
         let _marked = self.ask(key);

@@ -104,11 +104,7 @@ impl Calibration {
     /// The value that a reading stands for. Outside the span it is an extrapolation; beyond the turn of a parabola it is
     /// `NaN`.
     pub fn value(&self, reading: f64) -> f64 {
-        let [a, b, c] = self.fit.coefficients;
-        let below = a - reading;
-        // Of the two roots the one that stays finite as c goes to 0.
-        let root = (b * b - 4.0 * c * below).sqrt();
-        -2.0 * below / (b + root.copysign(b))
+        value_of(self.fit.coefficients, reading)
     }
 
     /// Standard uncertainty of [`Calibration::value`] of one single reading: its own scatter and that of the fit.
@@ -128,6 +124,13 @@ impl Calibration {
         let largest = self.fit.residuals.iter().fold(0.0_f64, |largest, r| largest.max(r.abs()));
         largest / (self.fit.at(self.high) - self.fit.at(self.low)).abs()
     }
+}
+
+/// x of `a + b x + c x2 = y`: of the two roots the one that stays finite as c goes to 0; `NaN` beyond the turn.
+pub fn value_of([a, b, c]: [f64; 3], reading: f64) -> f64 {
+    let below = a - reading;
+    let root = (b * b - 4.0 * c * below).sqrt();
+    -2.0 * below / (b + root.copysign(b))
 }
 
 #[cfg(test)]

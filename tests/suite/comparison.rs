@@ -14,7 +14,7 @@ use ramprig::rig::uncertainty::Uncertainty;
 use ramprig::sequence::marks::{Mark, MarkKind, Phase};
 use ramprig::sequence::ports::StopOutcome;
 use ramprig::signal::filter::LowPass;
-use ramprig::signal::{ChannelId, Trace};
+use ramprig::signal::{ChannelId, Scaling, Trace};
 use ramprig::starters::StarterKind;
 use ramprig::units::display::System;
 
@@ -46,6 +46,7 @@ fn channel(id: &str, unit: &str, range: (f64, f64)) -> ChannelInfo {
         bandwidth_hz: 2000.0,
         calibration_u: 0.0,
         range,
+        scaling: Scaling { scale: 1.0, offset: 0.0 },
         elevation_m: 0.0,
         chain: Chain::default(),
     }

@@ -4,7 +4,7 @@ use super::Assumptions;
 use crate::hydraulics::wave_speed::{Material, Restraint, Wall, WallTheory};
 use crate::rig::chain::{AntiAlias, Calibration, Coupling, SensorReference, Wiring};
 use crate::rig::model::Quantity;
-use crate::rig::reader::{Cursor, Spot};
+use crate::rig::reader::{Cursor, Spot, Text};
 use crate::units::{Dimension, Want};
 
 /// Words of `reference`.
@@ -197,12 +197,26 @@ fn wall_per_pa(table: &Cursor<'_>, bore_m: f64) -> f64 {
 }
 
 fn calibration(table: &Cursor<'_>) -> Calibration {
-    let Some(table) = table.table("calibration") else { return Calibration::default() };
-    let date = table.need_text("date");
-    if let Some(date) = date.as_ref().filter(|date| date.text.parse::<jiff::civil::Date>().is_err()) {
-        table.note("date", format!("{:?}", date.text), "a date, such as \"2026-03-14\"", None);
-    }
-    let certificate = table.text("certificate").map(|text| text.text).unwrap_or_default();
+    table.table("calibration").map(calibration_of).unwrap_or_default()
+}
+
+/// A `calibration` table.
+pub(in crate::rig) fn calibration_of(table: Cursor<'_>) -> Calibration {
+    let date = |text: Option<Text>, key: &str| {
+        if let Some(text) = text.as_ref().filter(|text| text.text.parse::<jiff::civil::Date>().is_err()) {
+            table.note(key, format!("{:?}", text.text), "a date, such as \"2026-03-14\"", None);
+        }
+        text.map(|text| text.text).unwrap_or_default()
+    };
+    let text = |key: &str| table.text(key).map(|text| text.text).unwrap_or_default();
+    let calibration = Calibration {
+        date: date(table.need_text("date"), "date"),
+        due: date(table.text("due"), "due"),
+        certificate: text("certificate"),
+        reference: text("reference"),
+        by: text("by"),
+        fit: table.numbers("fit"),
+    };
     table.close();
-    Calibration { date: date.map(|date| date.text).unwrap_or_default(), certificate }
+    calibration
 }

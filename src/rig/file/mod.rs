@@ -18,6 +18,7 @@ mod signals;
 mod source;
 mod uncertainty;
 
+pub(super) use chain::calibration_of;
 pub use chain::{ChainEntry, Fill, ImpulseLineEntry};
 pub use control::{DeviceEntry, LinkEntry, SpanEntry, StarterEntry, TransferEntry};
 pub use machine::{CouplingEntry, MotorEntry, PumpEntry};
@@ -26,6 +27,7 @@ pub use observe::{ObserveEntry, TriggerEntry, TriggerOnEntry};
 pub use other_pump::OtherPumpEntry;
 pub use panel::PanelEntry;
 pub use signals::{ChannelEntry, ConditionEntry, PermissiveEntry, PlaceEntry, PolledEntry, TripEntry};
+pub(super) use signals::{want_of, want_uncertainty_of};
 pub use source::SourceEntry;
 
 use super::reader::{Cursor, Document, Spot, Text};

@@ -3,6 +3,7 @@
 use super::chain::{self, ChainEntry};
 use super::control::STOPS;
 use super::{Assumptions, need_id, or_nan};
+use crate::rig::calibration::SLOPE_OFF;
 use crate::rig::model::{Quantity, TripCause};
 use crate::rig::reader::{Cursor, Spot, Text};
 use crate::starters::StopKind;
@@ -125,7 +126,7 @@ pub struct TripEntry {
 }
 
 /// What a value of this quantity is written as, signed or not.
-pub(super) fn want_of(quantity: Option<Quantity>) -> Option<Want> {
+pub(in crate::rig) fn want_of(quantity: Option<Quantity>) -> Option<Want> {
     quantity.map(|quantity| match quantity {
         Quantity::GaugePressure => Want::GAUGE,
         Quantity::LineCurrent | Quantity::CurrentWave => Want::any(Dimension::Current, "\"0 A\", \"60 A\""),
@@ -139,7 +140,7 @@ pub(super) fn want_of(quantity: Option<Quantity>) -> Option<Want> {
 const ABSOLUTE_FROM_ZERO: Want = Want { above_least: false, ..Want::ABSOLUTE };
 
 /// How an uncertainty of this quantity is written.
-fn want_uncertainty_of(quantity: Quantity) -> Want {
+pub(in crate::rig) fn want_uncertainty_of(quantity: Quantity) -> Want {
     match quantity {
         Quantity::GaugePressure => Want::from_zero(Dimension::Pressure, "\"10 mbar\""),
         Quantity::LineCurrent | Quantity::CurrentWave => Want::CURRENT,
@@ -190,6 +191,7 @@ fn channel(table: Cursor<'_>, assumed: &mut Assumptions) -> ChannelEntry {
         bandwidth_spot: table.spot("bandwidth"),
         id,
     };
+    note_wrong_fit(&table, &entry);
     if quantity.is_some() {
         table.close();
     }
@@ -214,6 +216,21 @@ fn polled(table: &Cursor<'_>) -> Option<PolledEntry> {
         field: table.need_text("field")?,
         max_age_s: or_nan(table.need_quantity("max_age", &Want::TIME.between(1e-3, 3600.0))),
     })
+}
+
+/// A calibration far off range and counts is another channel's, or in another unit.
+fn note_wrong_fit(table: &Cursor<'_>, entry: &ChannelEntry) {
+    let Some([_, b, c]) = entry.chain.calibration.fit else { return };
+    let ((low, high), counts) = (entry.range, entry.counts);
+    let ratio = (b + c * (low + high)) * (high - low) / (counts.1 - counts.0);
+    if ratio.is_nan() || (ratio - 1.0).abs() > SLOPE_OFF {
+        table.note(
+            "calibration",
+            format!("a fit with {ratio:.4} times the counts a unit that range and counts say"),
+            format!("{} to {} times", 1.0 - SLOPE_OFF, 1.0 + SLOPE_OFF),
+            Some("the calibration of this channel, or its true range and counts".to_owned()),
+        );
+    }
 }
 
 /// Counts of the converter at the two ends of the range; by default most of 24 bits, with room for over-range.
