@@ -127,6 +127,8 @@ fn controlled_bench() -> String {
                  limit_switch = \"5 %\"\nemergency_time = \"1 s\"\non_loss_of_supply = \"closes\"\n\
                  max_pressure = \"10 barg\"\nmin_pressure = \"-1 barg\"\n\n";
     let text = format!("{}{valve}{}", &text[..begin], &text[end..]);
+    // Shutting in front of the hose draws it down to -0.96 barg within the band: a hose that stands it.
+    let text = text.replace("min_pressure = \"-0.6 barg\"", "min_pressure = \"-1 barg\"");
     // The contactor stops as the valve's own controller wants it: close first.
     text.replacen("stop = \"contactor-off\"", "stop = \"ramp\"", 1)
 }
@@ -174,35 +176,6 @@ fn stops_the_motor_by_its_contactor_when_the_control_valve_sticks() {
     let current = mean(&run, "i_line", (stop_s + 5.0, stop_s + 6.0));
     assert!(current > 2.0, "a valve that sticks open keeps the motor on until the time is over: {current} A");
     bench.witness().assert_all_off();
-}
-
-#[test]
-fn holds_a_pressure_by_the_drive_s_speed_from_the_program() {
-    // In real time: with `--fast` a busy computer looks less often than a tick of rig time, and the integral grows slower.
-    let bench = Bench::with(20_261_128, &[]);
-    // The pump gives about 1 bar a share of speed: the error dies in 1.5 s x (1 + 0.6) / 0.6 = 4 s.
-    let hold = "time = \"20 s\"\nset_point = { controller = \"program\", channel = \"p_discharge\", at = \"0.95 barg\", \
-                span = \"1 bar\", gain = 0.6, integral_time = \"1.5 s\", tick = \"500 ms\", lowest_speed = 0.5, \
-                highest_speed = 1.0 }";
-    let sequence = format!("{HEAD}{}{}", line_up("terrace"), cycle("ramp_up = \"2 s\"\nramp_down = \"2 s\"", hold));
-    bench.run(&sequence, "drive").end().expect(0);
-    let run = recorded(&bench);
-    let (held, foretold) = running(&run, "p_discharge", 1);
-    // Three standard uncertainties of the channel and what a tick leaves.
-    near("held by the program", held, 0.95 * BAR, 0.03 * BAR);
-    near("foretold", foretold, 0.95 * BAR, 0.03 * BAR);
-    let spoken: Vec<f64> =
-        run.events.iter().filter(|e| e.text.contains("by the program's controller")).map(|e| e.at_s).collect();
-    assert!(spoken.len() >= 3, "speeds written: {spoken:?}");
-    let closest = spoken.windows(2).map(|pair| pair[1] - pair[0]).fold(f64::INFINITY, f64::min);
-    assert!(closest > 0.4, "a write each tick of 0.5 s at most, closest {closest} s");
-    let (slow, full) = (mean(&run, "n_shaft", held_tail(&run)), 150.0);
-    assert!(slow < 0.99 * full, "the drive runs slower than at full speed: {slow} rad/s");
-}
-
-fn held_tail(run: &RunData) -> (f64, f64) {
-    let stop_s = mark(run, MarkKind::Stop { cycle: 1 });
-    (stop_s - 0.5, stop_s)
 }
 
 #[test]
