@@ -1,6 +1,7 @@
 //! The command line as typed.
 
 use crate::report::export::Kind;
+use crate::rig::file::PAYLOAD_TYPE;
 use crate::rig::pump_fault::PumpFault;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::net::SocketAddr;
@@ -131,7 +132,7 @@ pub struct ReplayArgs {
     #[arg(long)]
     pub fast: bool,
     /// RTP payload type.
-    #[arg(long, default_value_t = 96, value_parser = clap::value_parser!(u8).range(0..=127))]
+    #[arg(long, default_value_t = PAYLOAD_TYPE, value_parser = clap::value_parser!(u8).range(0..=127))]
     pub payload_type: u8,
 }
 

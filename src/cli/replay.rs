@@ -13,8 +13,10 @@ use crate::virtual_rig::rtp::{Packetizer, StreamStart};
 use std::io::Write;
 use std::time::Duration;
 
-/// Frames read at once: at 10 kHz a twentieth of a second.
+/// Most frames read at once.
 const AT_ONCE: usize = 512;
+/// Rig time that is sent at once, s: a stream counts as lost after 50 ms without a frame, unless its rig says otherwise.
+const LUMP_S: f64 = 0.01;
 /// Samples of 24 bits.
 const LIMIT: i32 = 1 << 23;
 
@@ -40,7 +42,7 @@ pub fn replay(args: &ReplayArgs, output: Output) -> Result<Exit, Failure> {
     let (rate_hz, begun_ns) = (frames.rate_hz(), SystemClock.now_ns());
     let (mut first, mut next) = (None, None);
     let mut sink = output.bytes();
-    let sent = frames.each(AT_ONCE, |frame, counts| {
+    let sent = frames.each(at_once(rate_hz), |frame, counts| {
         let from = *first.get_or_insert(frame);
         if let Some(wide) = counts.iter().find(|count| !(-LIMIT..LIMIT).contains(*count)) {
             return Err(Ended::TooWide(*wide));
@@ -71,5 +73,32 @@ pub fn replay(args: &ReplayArgs, output: Output) -> Result<Exit, Failure> {
             "{}: holds the count {count}, more than the 24 bits of a sample on this wire",
             args.file.display()
         ))),
+    }
+}
+
+fn at_once(rate_hz: f64) -> usize {
+    ((LUMP_S * rate_hz) as usize).clamp(1, AT_ONCE)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::rig::file::PAYLOAD_TYPE;
+    use clap::Parser;
+
+    #[test]
+    fn law_lumps_come_well_within_the_time_after_which_a_stream_counts_as_lost() {
+        for rate_hz in [50.0, 1_000.0, 10_000.0, 51_200.0] {
+            let every_s = at_once(rate_hz) as f64 / rate_hz;
+            assert!(every_s <= 0.02, "{rate_hz} Hz: a lump every {every_s} s");
+        }
+        assert_eq!(at_once(1.0e6), AT_ONCE);
+    }
+
+    #[test]
+    fn speaks_of_the_payload_type_that_a_rig_file_takes_where_it_says_none() {
+        let arguments = crate::cli::args::Arguments::try_parse_from(["ramprig", "replay", "x.h5"]).unwrap();
+        let crate::cli::args::Verb::Replay(args) = arguments.verb else { panic!("another verb") };
+        assert_eq!(args.payload_type, PAYLOAD_TYPE);
     }
 }

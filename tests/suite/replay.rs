@@ -22,7 +22,7 @@ fn replays_a_recording_frame_by_frame_with_its_gaps() {
     // Waits for a line in a pipe, so that nothing comes before somebody listens.
     let gate = folder.path().join("gate");
     assert!(Command::new("mkfifo").arg(&gate).status().unwrap().success());
-    let script = "read -r line < \"$1\" && exec \"$2\" replay \"$3\" --fast";
+    let script = "read -r line < \"$1\" && exec \"$2\" replay \"$3\" --fast --payload-type 96";
     let program =
         ["sh", "-c", script, "sh", gate.to_str().unwrap(), env!("CARGO_BIN_EXE_ramprig"), partial.to_str().unwrap()];
     let program = program.map(str::to_owned).to_vec();

@@ -28,7 +28,7 @@ pub use other_pump::OtherPumpEntry;
 pub use panel::PanelEntry;
 pub use signals::{ChannelEntry, ConditionEntry, PermissiveEntry, PlaceEntry, PolledEntry, TripEntry};
 pub(super) use signals::{want_of, want_uncertainty_of};
-pub use source::SourceEntry;
+pub use source::{PAYLOAD_TYPE, SourceEntry};
 
 use super::reader::{Cursor, Document, Spot, Text};
 use crate::hydraulics::spec::LiquidSpec;

@@ -7,6 +7,9 @@ use crate::rig::reader::{Cursor, Spot, Text};
 use crate::rig::register_map::Table;
 use crate::units::Want;
 
+/// RTP payload type where the file says none: one of those that RFC 3551 leaves free (96 to 127).
+pub const PAYLOAD_TYPE: u8 = 97;
+
 /// Words of `wire`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum WireWord {
@@ -90,7 +93,7 @@ pub(super) fn source(table: Option<Cursor<'_>>, assumed: &mut Assumptions) -> So
         address,
         rate_hz: or_nan(table.need_quantity("rate", &Want::FREQUENCY.between(10.0, 200e3))),
         code: code(&table, &wire),
-        payload_type: assumed.take(payload_type, 97, "RTP payload type 97"),
+        payload_type: assumed.take(payload_type, PAYLOAD_TYPE, "RTP payload type 97"),
         max_age_s: assumed.take(
             table.quantity("max_age", &Want::TIME),
             MAX_AGE_S,
