@@ -145,7 +145,7 @@ fn wrong_slope(fitted: &Fitted, channel: &Channel) -> Option<(String, Option<Str
     );
     let near = |of: f64| (ratio / of - 1.0).abs() <= 0.03;
     let pair = UNITS.iter().find_map(|(typed, a)| {
-        let other = UNITS.iter().find(|(meant, b)| typed != meant && near(a / b))?;
+        let other = UNITS.iter().find(|(meant, b)| typed != meant && near(b / a))?;
         Some(format!("the unit of the reference points: typed in {typed}, but meant in {}?", other.0))
     });
     let hint = pair.filter(|_| channel.quantity == Quantity::GaugePressure);

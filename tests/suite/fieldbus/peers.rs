@@ -121,8 +121,11 @@ fn command_a_starter(rig: &Rig, mut written: impl FnMut() -> (String, u64)) {
     assert_eq!(written(), ("run".to_owned(), 0));
     wait_status(&*port, "stopped", false);
     let records = line.take_records();
-    assert_eq!((records[0].wrote, records[0].read_back), (0, Some(0)), "{records:?}");
-    assert!(records[0].answered_wall_ns.is_some(), "{records:?}");
+    // The settings have rows of their own before it.
+    assert_eq!(records.len(), expected.len() + 1, "{records:?}");
+    let stop = &records[expected.len()];
+    assert_eq!((stop.wrote, stop.read_back), (0, Some(0)), "{records:?}");
+    assert!(stop.answered_wall_ns.is_some(), "{records:?}");
     assert_eq!(fieldbus.shutdown(PATIENCE), Vec::<String>::new());
 }
 
