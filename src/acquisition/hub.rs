@@ -373,24 +373,15 @@ impl SamplePort for Port {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::acquisition::made_source;
     use crate::clock::ManualClock;
-    use crate::rig::model::{SampleCode, SampleWire, Source};
 
     const RATE_HZ: f64 = 10_000.0;
     /// 0.1 % of the value: half cycles are whole, what is left is rounding to counts.
     const SHARE: f64 = 1e-3;
 
     fn view_of(counts: impl Fn(f64) -> i32, input: Input) -> SampleView {
-        let source = Source {
-            id: "fast".to_owned(),
-            address: "test".to_owned(),
-            wire: SampleWire::Tcp,
-            code: SampleCode::L24,
-            rate_hz: RATE_HZ,
-            payload_type: 96,
-            max_age_s: 0.5,
-        };
-        let setup = Setup { source, inputs: vec![input], trips: Vec::new() };
+        let setup = Setup { source: made_source(RATE_HZ), inputs: vec![input], trips: Vec::new() };
         let hub = Hub::new(setup, Arc::new(ManualClock::at(0)), RigClock::default());
         let counts: Vec<i32> = (0..2_000).map(|k| counts(f64::from(k) / RATE_HZ)).collect();
         let block = Block { first_frame: 0, missing_before: 0, channels: 1, counts, arrived_wall_ns: 0 };

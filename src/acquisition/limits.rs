@@ -164,26 +164,13 @@ impl Limits {
 #[allow(clippy::float_cmp, reason = "tests: exact by construction")]
 mod tests {
     use super::*;
-    use crate::acquisition::Input;
+    use crate::acquisition::{Input, made_source};
     use crate::clock::ManualClock;
-    use crate::rig::model::{SampleCode, SampleWire, Source};
-    use crate::sequence::ports::{CommandRecord, StopLine};
+    use crate::sequence::ports::{Heard, StopLine};
     use crate::starters::StopKind;
-    use std::sync::{Arc, Mutex};
+    use std::sync::Arc;
 
     const RATE_HZ: f64 = 10_000.0;
-
-    #[derive(Default)]
-    struct Line(Mutex<Vec<(StopKind, String)>>);
-
-    impl StopLine for Line {
-        fn stop(&self, kind: StopKind, cause: &str) {
-            self.0.lock().unwrap().push((kind, cause.to_owned()));
-        }
-        fn take_records(&self) -> Vec<CommandRecord> {
-            Vec::new()
-        }
-    }
 
     fn trip(above: Option<f64>, below: Option<f64>, debounce_s: f64) -> Trip {
         Trip {
@@ -201,15 +188,7 @@ mod tests {
 
     fn setup(trip: Trip, scale: f64) -> Setup {
         Setup {
-            source: Source {
-                id: "fast".to_owned(),
-                address: "test".to_owned(),
-                wire: SampleWire::Tcp,
-                code: SampleCode::L24,
-                rate_hz: RATE_HZ,
-                payload_type: 96,
-                max_age_s: 0.5,
-            },
+            source: made_source(RATE_HZ),
             inputs: vec![Input::plain(1, Scaling { scale, offset: 100.0 })],
             trips: vec![trip],
         }
@@ -224,7 +203,7 @@ mod tests {
     struct Bench {
         limits: Limits,
         setup: Setup,
-        line: Arc<Line>,
+        line: Arc<Heard>,
         events: Vec<TripEvent>,
     }
 

@@ -296,3 +296,17 @@ impl Drop for Acquisition {
         self.hub.order(|orders| orders.shutdown = true);
     }
 }
+
+/// A source for tests that open none.
+#[cfg(test)]
+fn made_source(rate_hz: f64) -> model::Source {
+    model::Source {
+        id: "fast".to_owned(),
+        address: "test".to_owned(),
+        wire: model::SampleWire::Tcp,
+        code: model::SampleCode::L24,
+        rate_hz,
+        payload_type: 96,
+        max_age_s: 0.5,
+    }
+}

@@ -228,13 +228,12 @@ impl Drop for Sampler {
 mod tests {
     use super::*;
     use crate::acquisition::depacketizer::StreamCounts;
-    use crate::acquisition::{Input, Setup};
+    use crate::acquisition::{Input, Setup, made_source};
     use crate::clock::{ManualClock, RigClock};
-    use crate::rig::model::{SampleCode, SampleWire, Source as Described, Trip, TripCause};
-    use crate::sequence::ports::{ArmedTrip, CommandRecord, StopLine};
+    use crate::rig::model::{Trip, TripCause};
+    use crate::sequence::ports::{ArmedTrip, Heard, StopLine};
     use crate::signal::Scaling;
     use crate::starters::StopKind;
-    use std::sync::Mutex;
 
     /// Reads nothing once, then breaks.
     struct Broken(StreamCounts, bool);
@@ -252,29 +251,8 @@ mod tests {
         }
     }
 
-    #[derive(Default)]
-    struct Line(Mutex<Vec<(StopKind, String)>>);
-
-    impl StopLine for Line {
-        fn stop(&self, kind: StopKind, cause: &str) {
-            self.0.lock().unwrap().push((kind, cause.to_owned()));
-        }
-        fn take_records(&self) -> Vec<CommandRecord> {
-            Vec::new()
-        }
-    }
-
     #[test]
     fn stops_the_motor_when_the_sampling_thread_panics() {
-        let source = Described {
-            id: "fast".to_owned(),
-            address: "test".to_owned(),
-            wire: SampleWire::Tcp,
-            code: SampleCode::L24,
-            rate_hz: 10_000.0,
-            payload_type: 96,
-            max_age_s: 0.5,
-        };
         let trip = Trip {
             id: "stream-lost".to_owned(),
             cause: TripCause::StreamLost,
@@ -288,9 +266,9 @@ mod tests {
         };
         let input = Input::plain(0, Scaling { scale: 1.0, offset: 0.0 });
         let clock = Arc::new(ManualClock::at(1));
-        let setup = Setup { source, inputs: vec![input], trips: vec![trip] };
+        let setup = Setup { source: made_source(10_000.0), inputs: vec![input], trips: vec![trip] };
         let hub = Arc::new(Hub::new(setup, clock.clone(), RigClock::default()));
-        let line = Arc::new(Line::default());
+        let line = Arc::new(Heard::default());
         let stop_line = Arc::clone(&line) as Arc<dyn StopLine>;
         hub.order(|orders| orders.arm = Some(vec![ArmedTrip { trip: 0, from_rig_ns: 0, stop_line }]));
         let sampler = Sampler::new(hub, Box::new(Broken(StreamCounts::default(), false)), clock);

@@ -19,24 +19,11 @@ pub(super) fn or_stop<T>(lines: &[Arc<dyn StopLine>], work: impl FnOnce() -> T) 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::sequence::ports::CommandRecord;
-    use std::sync::Mutex;
-
-    #[derive(Default)]
-    struct Line(Mutex<Vec<(StopKind, String)>>);
-
-    impl StopLine for Line {
-        fn stop(&self, kind: StopKind, cause: &str) {
-            self.0.lock().unwrap().push((kind, cause.to_owned()));
-        }
-        fn take_records(&self) -> Vec<CommandRecord> {
-            Vec::new()
-        }
-    }
+    use crate::sequence::ports::Heard;
 
     #[test]
     fn stops_every_starter_of_a_run_that_panics_and_none_of_one_that_ends() {
-        let lines = [Arc::new(Line::default()), Arc::new(Line::default())];
+        let lines = [Arc::new(Heard::default()), Arc::new(Heard::default())];
         let all = lines.clone().map(|line| line as Arc<dyn StopLine>);
         assert_eq!(or_stop(&all, || 7), Some(7));
         assert!(lines.iter().all(|line| line.0.lock().unwrap().is_empty()));

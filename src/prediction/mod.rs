@@ -35,7 +35,7 @@ use crate::signal::ChannelId;
 use serde::{Deserialize, Serialize};
 
 /// A predicted run: one segment a phase and cycle, each anchored to the mark that starts it.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Prediction {
     /// Channels in rig order (all of the rig's channels: pressures, current, speed).
     pub channels: Vec<ChannelId>,
@@ -154,7 +154,7 @@ pub struct Segment {
 }
 
 /// Inputs and versions.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct MadeWith {
     /// Program version.
     pub version: String,

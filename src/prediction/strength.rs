@@ -49,7 +49,7 @@ pub fn beyond_ratings(rig: &Rig, prediction: &Prediction) -> Vec<String> {
 mod tests {
     use super::*;
     use crate::prediction::bands::BandSegment;
-    use crate::prediction::{Band, MadeWith, Segment};
+    use crate::prediction::{Band, Segment};
     use crate::sequence::marks::Phase;
 
     fn predicted(rig: &Rig, discharge_pa: [f32; 3]) -> Prediction {
@@ -62,25 +62,7 @@ mod tests {
         Prediction {
             channels: rig.channels.iter().map(|channel| channel.id.clone()).collect(),
             segments: vec![segment],
-            beside: Vec::new(),
-            made_with: MadeWith {
-                version: String::new(),
-                rig_sha256: String::new(),
-                sequence_sha256: String::new(),
-                starter: String::new(),
-                solver: String::new(),
-                dt_s: 1e-3,
-                cells: 0,
-                wave_speed_adjustment: 0.0,
-            },
-            assumptions: Vec::new(),
-            warnings: Vec::new(),
-            loss_of_supply: None,
-            emergency_stop: None,
-            events: Vec::new(),
-            separation: None,
-            band: None,
-            sha256: String::new(),
+            ..Prediction::default()
         }
     }
 

@@ -285,6 +285,21 @@ pub trait StopLine: Send + Sync {
     fn let_go(&self) {}
 }
 
+/// A stop line of a test: every stop it was given.
+#[cfg(test)]
+#[derive(Default)]
+pub(crate) struct Heard(pub std::sync::Mutex<Vec<(StopKind, String)>>);
+
+#[cfg(test)]
+impl StopLine for Heard {
+    fn stop(&self, kind: StopKind, cause: &str) {
+        self.0.lock().unwrap().push((kind, cause.to_owned()));
+    }
+    fn take_records(&self) -> Vec<CommandRecord> {
+        Vec::new()
+    }
+}
+
 /// One starter.
 pub trait StarterPort: Send {
     /// Read identity; must have succeeded before any write is accepted.

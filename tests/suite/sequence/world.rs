@@ -3,8 +3,9 @@
 
 mod people;
 
-use people::{Book, Person, empty_prediction};
+use people::{Book, Person};
 use ramprig::clock::{ManualClock, RigClock, WallClock};
+use ramprig::prediction::Prediction;
 use ramprig::rig::model::Rig;
 use ramprig::rig::register_map::Role;
 use ramprig::sequence::duty::DutyLedger;
@@ -218,7 +219,8 @@ impl Bench {
         let end = execute(ExecutorInput {
             rig: &rig,
             script: &script,
-            prediction: &empty_prediction(),
+            // Of nothing: these runs look at none.
+            prediction: &Prediction::default(),
             starters: &mut starters,
             bench: Some(&mut BenchUnit(self.clone())),
             samples: &Samples(self.clone()),

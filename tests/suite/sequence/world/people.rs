@@ -1,37 +1,10 @@
 //! The record and the person of the mock bench.
 
 use super::{Bench, World};
-use ramprig::prediction::{MadeWith, Prediction};
+use ramprig::prediction::Prediction;
 use ramprig::sequence::marks::Mark;
 use ramprig::sequence::ports::*;
 use std::sync::MutexGuard;
-
-/// A prediction of nothing, for runs that look at none.
-pub fn empty_prediction() -> Prediction {
-    Prediction {
-        beside: Vec::new(),
-        channels: Vec::new(),
-        segments: Vec::new(),
-        made_with: MadeWith {
-            version: String::new(),
-            rig_sha256: String::new(),
-            sequence_sha256: String::new(),
-            starter: String::new(),
-            solver: String::new(),
-            dt_s: 1e-3,
-            cells: 0,
-            wave_speed_adjustment: 0.0,
-        },
-        assumptions: Vec::new(),
-        warnings: Vec::new(),
-        loss_of_supply: None,
-        emergency_stop: None,
-        events: Vec::new(),
-        separation: None,
-        band: None,
-        sha256: String::new(),
-    }
-}
 
 pub struct Book(pub Bench);
 
