@@ -8,6 +8,7 @@ use super::output::Output;
 use super::wires::load_unzeroed;
 use crate::report::chart::{Chart, Line};
 use crate::rig::calibration::{Calibrated, calibrate as fit_points};
+use crate::rig::model::Quantity;
 use crate::signal::regression::Shape;
 use crate::units::Dimension;
 use crate::units::display::{System, significant};
@@ -26,9 +27,10 @@ pub fn calibrate(args: &CalibrateArgs, output: Output, units: System) -> Result<
     let made =
         fit_points(&text, &name, &rig, shape).map_err(|problems| Failure::configuration(problems.to_string()))?;
     let channel = rig.channels.iter().find(|channel| channel.id.0 == made.channel);
-    let dimension = channel.map_or(Dimension::Pressure, |channel| channel.quantity.dimension());
+    let quantity = channel.map_or(Quantity::GaugePressure, |channel| channel.quantity);
+    let dimension = quantity.dimension();
     if !output.json {
-        output.text(&words(&made, dimension, units));
+        output.text(&words(&made, quantity, units));
     }
     let picture = args.plot.as_deref().map(|path| (path, residuals(&made, dimension, units)));
     if let Some((path, picture)) = picture {
@@ -51,16 +53,17 @@ fn write_new(path: &Path, text: &str) -> Result<(), Failure> {
         .map_err(|e| Failure::configuration(format!("{}: {e}", path.display())))
 }
 
-fn words(made: &Calibrated, dimension: Dimension, units: System) -> String {
-    let shown = |si: f64| units.plain(si, dimension);
+fn words(made: &Calibrated, quantity: Quantity, units: System) -> String {
+    let shown = |si: f64| units.plain(si, quantity.dimension());
+    let counted = |si: f64| units.show(si, quantity.dimension(), quantity.reference());
     let [a, b, c] = made.calibration.fit.unwrap_or_default();
     let mut lines = vec![
         format!(
             "{}: {} points from {} to {}, against {}",
             made.channel,
             made.points.len(),
-            shown(made.span.0),
-            shown(made.span.1),
+            counted(made.span.0),
+            counted(made.span.1),
             made.calibration.reference
         ),
         format!(
@@ -77,7 +80,7 @@ fn words(made: &Calibrated, dimension: Dimension, units: System) -> String {
         format!("  {:>14} {:>14} {:>14}", "reference", "counts", "residual"),
     ];
     lines.extend(made.points.iter().map(|(reference, counts, residual)| {
-        format!("  {:>14} {:>14} {:>14}", shown(*reference), significant(*counts, 7), shown(*residual))
+        format!("  {:>14} {:>14} {:>14}", counted(*reference), significant(*counts, 7), shown(*residual))
     }));
     lines.join("\n")
 }

@@ -173,7 +173,7 @@ fn beside(summary: &Summary, units: System) -> String {
             shown(figures.maximum.1),
             shown(figures.minimum.0),
             shown(figures.minimum.1),
-            units.unit_name(dimension),
+            units.unit_counted(dimension, channel.quantity.reference()),
         ));
     }
     text.push_str(&sudden_stops(summary, units));
@@ -237,7 +237,7 @@ fn sudden_stops(summary: &Summary, units: System) -> String {
             shown(figures.minimum),
             other.map_or_else(String::new, |other| shown(other.maximum)),
             other.map_or_else(String::new, |other| shown(other.minimum)),
-            units.unit_name(dimension),
+            units.unit_counted(dimension, channel.quantity.reference()),
         ));
     }
     text
@@ -266,12 +266,12 @@ fn machine(summary: &Summary, units: System) -> String {
     for (figures, words, dimension) in machine.chain(gas).chain(shut_in) {
         let shown = |si: f64| significant(units.number(si, dimension), 4);
         text.push_str(&format!(
-            "{words:16} {:>12} {:>12} {:>12} {:>12} s  {}\n",
+            "{words:16} {:6} {:>12} {:>12} {:>12} {:>12} s\n",
+            units.unit_name(dimension),
             shown(figures.steady),
             shown(figures.maximum),
             shown(figures.minimum),
             significant(figures.maximum_at_s, 3),
-            units.unit_name(dimension),
         ));
     }
     for figures in &summary.beside {
@@ -287,18 +287,18 @@ fn machine(summary: &Summary, units: System) -> String {
 
 fn table(summary: &Summary, units: System) -> String {
     let mut text =
-        format!("{:16} {:>12} {:>12} {:>12} {:>14}\n", "first start", "steady", "largest", "smallest", "largest after");
+        format!("{:23} {:>12} {:>12} {:>12} {:>14}\n", "first start", "steady", "largest", "smallest", "largest after");
     for channel in &summary.channels {
         let dimension = channel.quantity.dimension();
         let shown = |si: f64| significant(units.number(si, dimension), 4);
         text.push_str(&format!(
-            "{:16} {:>12} {:>12} {:>12} {:>12} s  {}\n",
+            "{:16} {:6} {:>12} {:>12} {:>12} {:>12} s\n",
             channel.id,
+            units.unit_counted(dimension, channel.quantity.reference()),
             shown(channel.steady),
             shown(channel.maximum),
             shown(channel.minimum),
             significant(channel.maximum_at_s, 3),
-            units.unit_name(dimension),
         ));
     }
     text.push_str(&machine(summary, units));

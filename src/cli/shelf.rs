@@ -11,8 +11,8 @@ use crate::comparison::table::{kind_words, table};
 use crate::recording::{self, RecordingSummary};
 use crate::report::export::{Kind, write};
 use crate::sequence::ports::{SettingsMoment, StopOutcome};
-use crate::units::Dimension;
 use crate::units::display::System;
+use crate::units::{Dimension, Reference};
 use serde_json::{Value, json};
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
@@ -199,7 +199,7 @@ fn details(run: &RunData, units: System) -> String {
     lines.push("channels:".to_owned());
     for channel in &run.channels {
         let of = |si: f64| match channel.unit.as_str() {
-            "Pa" => units.plain(si, Dimension::Pressure),
+            "Pa" => units.show(si, Dimension::Pressure, Reference::Gauge),
             "rad/s" => units.plain(si, Dimension::Speed),
             unit => format!("{si} {unit}"),
         };

@@ -13,7 +13,7 @@ use crate::starters::heating::StartRating;
 use crate::starters::{
     ControlValveSpec, DriveTrain, MotorSpec, PanelSettings, Settings, StarterError, StarterKind, StarterSpec, StopKind,
 };
-use crate::units::Dimension;
+use crate::units::{Dimension, Reference};
 use serde::Serialize;
 
 /// A bench or a station.
@@ -504,6 +504,14 @@ impl Quantity {
             Self::ShaftSpeed => Dimension::Speed,
             Self::Flow => Dimension::Flow,
             Self::Contact => Dimension::Share,
+        }
+    }
+
+    /// What its values are counted from.
+    pub fn reference(self) -> Reference {
+        match self {
+            Self::GaugePressure => Reference::Gauge,
+            _ => Reference::Unsaid,
         }
     }
 

@@ -47,13 +47,18 @@ impl System {
 
     /// `si` with its unit, four significant digits (`2.413 barg`).
     pub fn show(self, si: f64, dimension: Dimension, reference: Reference) -> String {
+        let name = self.unit_name(dimension);
+        format!("{} {}", significant(number_in(si, name), 4), self.unit_counted(dimension, reference))
+    }
+
+    /// Unit with what a pressure is counted from (`barg`).
+    pub fn unit_counted(self, dimension: Dimension, reference: Reference) -> String {
         let suffix = match reference {
             Reference::Unsaid => "",
             Reference::Gauge => "g",
             Reference::Absolute => "a",
         };
-        let name = self.unit_name(dimension);
-        format!("{} {name}{suffix}", significant(number_in(si, name), 4))
+        format!("{}{suffix}", self.unit_name(dimension))
     }
 
     /// A value that is no pressure.
