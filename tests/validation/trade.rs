@@ -273,9 +273,10 @@ fn law_without_a_check_valve_flow_turns_back_and_a_faster_stop_gives_the_larger_
     ]);
 }
 
-/// What the levels' way in 15 ms, and the closing of a check valve that then falls otherwise between two steps, may make of
-/// a figure, share of its span (as of a replayed run).
-const RELEASE_TOLERANCE: f64 = 5.0e-3;
+/// What the levels' way in 15 ms may make of a figure, share of its span (seen: 1.7e-4).
+const RELEASE_TOLERANCE: f64 = 1.0e-3;
+/// The same on the suction side of a check valve, whose closing then falls otherwise between two steps (seen: 2.7e-3).
+const CLOSING_TOLERANCE: f64 = 5.0e-3;
 
 #[test]
 fn agrees_with_the_loss_of_supply_by_a_contactors_release_later() {
@@ -299,7 +300,8 @@ fn agrees_with_the_loss_of_supply_by_a_contactors_release_later() {
             let span = (followed.maximum - followed.minimum).max(1e-3 * followed.maximum.abs());
             let off = (told.maximum - followed.maximum).abs().max((told.minimum - followed.minimum).abs()) / span;
             println!("{name} {}: off by {off:.1e} of {span:.3e}; {told:?} {followed:?}", told.id);
-            assert!(off < RELEASE_TOLERANCE, "{name} {}: off by {off:.1e} of its span", told.id);
+            let allowed = if told.id == "p_suction" { CLOSING_TOLERANCE } else { RELEASE_TOLERANCE };
+            assert!(off < allowed, "{name} {}: off by {off:.1e} of its span, {allowed:.0e} allowed", told.id);
         }
         let ends = [&told, &followed].map(|stop| stop.flow_ends_after_s);
         let apart = ends[0].zip(ends[1]).map_or(0.0, |(told, followed)| (told - followed).abs());
