@@ -1,9 +1,9 @@
 //! Notes added to a closed recording: what a person wants to say of it afterwards. Nothing of the recording is touched;
 //! its two roots stay what they were, and each note is signed.
 //!
-//! A note is a group `/entry/notes/note_N` (NXnote): attributes `author`, `date` and so on are datasets by that class's
-//! names, with `roots` (those of the recording it was added to), `before` (the user block it found: the signature of
-//! whoever signed the file before stays to be checked), `key` and `signature` of all that, one line each.
+//! A note is a group `/entry/notes/note_N` (NXnote) of texts: `author`, `date`, `type` and `data` as that class has them; beside
+//! them `roots` (those of the recording it was added to), `before` (the user block it found, so that an earlier signature
+//! stays to be checked), `key`, and `signature` of all but `type` and the key.
 
 use super::error::RecordingError;
 use super::integrity::{Roots, block_text, digest_notes, on_a_copy, roots, seal};
