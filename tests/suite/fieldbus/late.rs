@@ -1,5 +1,7 @@
-//! Campaign `late-answers`: random late, duplicate and garbled replies on a serial bus and on TCP. The device's register
+//! Campaign `late-answers`: random late, duplicate and garbled replies on serial buses and on TCP. The device's register
 //! changes before every read, so that each answer says when it was made; not one wrong value may be believed.
+//!
+//! Nearly all of its time is time-outs and back-off on the wall clock, so that several independent links run side by side.
 
 use super::device::{Act, Device, PATIENCE, Seen};
 use super::rtu_device::{Lots, RtuDevice, at_once};
@@ -18,6 +20,8 @@ use std::time::Duration;
 /// Bad replies of the full campaign, on each medium.
 const REPLIES: u32 = 10_000;
 const TIMEOUT: Duration = Duration::from_millis(20);
+/// Links of each medium that run at once.
+const LINKS: u32 = 8;
 /// Share of bad replies.
 const BAD: f64 = 0.08;
 
@@ -31,13 +35,20 @@ struct Tally {
 }
 
 impl Tally {
+    fn kinds(&self) -> [&AtomicU32; 4] {
+        [&self.late, &self.twice, &self.garbled, &self.missing]
+    }
     fn all(&self) -> u32 {
-        [&self.late, &self.twice, &self.garbled, &self.missing].map(|n| n.load(Ordering::SeqCst)).iter().sum()
+        self.kinds().map(|n| n.load(Ordering::SeqCst)).iter().sum()
     }
     fn says(&self) -> String {
-        let [late, twice, garbled, missing] =
-            [&self.late, &self.twice, &self.garbled, &self.missing].map(|n| n.load(Ordering::SeqCst));
+        let [late, twice, garbled, missing] = self.kinds().map(|n| n.load(Ordering::SeqCst));
         format!("{late} late, {twice} twice, {garbled} garbled, {missing} missing")
+    }
+    /// As it stands now.
+    fn taken(&self) -> Self {
+        let [late, twice, garbled, missing] = self.kinds().map(|n| AtomicU32::new(n.load(Ordering::SeqCst)));
+        Self { late, twice, garbled, missing }
     }
 }
 
@@ -97,9 +108,17 @@ fn garble_tcp(bytes: &mut Vec<u8>, chance: &mut ChaCha8Rng) {
     }
 }
 
-/// Read again and again until so many replies were bad; wrong values believed, right ones, and reads that were refused.
-fn read_on(fieldbus: &Fieldbus, device: &Device, rig: &Rig, tally: &Tally, replies: u32) -> (u32, u32, u32) {
-    let (mut wrong, mut right, mut refused) = (0, 0, 0);
+/// What was believed of the reads.
+#[derive(Default)]
+struct Believed {
+    wrong: u32,
+    right: u32,
+    refused: u32,
+}
+
+/// Read again and again until so many replies were bad.
+fn read_on(fieldbus: &Fieldbus, device: &Device, rig: &Rig, tally: &Tally, replies: u32) -> Believed {
+    let mut believed = Believed::default();
     let (unit, mut port) = (rig.starters[SOFT].unit, fieldbus.starter(SOFT));
     let mut raw = 0_u16;
     while tally.all() < replies {
@@ -119,19 +138,19 @@ fn read_on(fieldbus: &Fieldbus, device: &Device, rig: &Rig, tally: &Tally, repli
                     && settings.initial_voltage == si(Role::InitialVoltage, 600)
                     && settings.current_limit == si(Role::CurrentLimit, 900);
                 if all {
-                    right += 1;
+                    believed.right += 1;
                 } else {
-                    wrong += 1;
+                    believed.wrong += 1;
                     println!("wrong: {settings:?} where {raw} was set");
                 }
             }
             Err(_) => {
-                refused += 1;
+                believed.refused += 1;
                 ramprig::clock::sleep_wall(TIMEOUT / 20);
             }
         }
     }
-    (wrong, right, refused)
+    believed
 }
 
 fn soft_alone() -> Rig {
@@ -141,48 +160,75 @@ fn soft_alone() -> Rig {
     rig
 }
 
+/// One link's share of a campaign.
+type OneLink = fn(u64, u32) -> (Tally, Believed);
+
 #[test]
 fn campaign_late_answers() {
     let mut chance = campaign::generator("late-answers");
-    let replies = campaign::count(REPLIES);
-    let seed: u64 = chance.next_u64();
-    serial(seed, replies);
-    tcp(seed, replies);
+    let replies = campaign::count(REPLIES).div_ceil(LINKS);
+    let media: [(&str, OneLink); 2] = [("serial", serial), ("tcp", tcp)];
+    let seeds: Vec<u64> = (0..2 * LINKS).map(|_| chance.next_u64()).collect();
+    std::thread::scope(|scope| {
+        let running: Vec<_> = media
+            .into_iter()
+            .zip(seeds.chunks(LINKS as usize))
+            .map(|((name, one), seeds)| {
+                let links: Vec<_> = seeds.iter().map(|seed| scope.spawn(move || one(*seed, replies))).collect();
+                (name, links)
+            })
+            .collect();
+        for (name, links) in running {
+            let ended: Vec<(Tally, Believed)> = links.into_iter().map(|link| link.join().unwrap()).collect();
+            verdict(name, &ended);
+        }
+    });
 }
 
-fn serial(seed: u64, replies: u32) {
+fn verdict(medium: &str, links: &[(Tally, Believed)]) {
+    let sum = Tally::default();
+    for (tally, _) in links {
+        for (all, one) in sum.kinds().into_iter().zip(tally.kinds()) {
+            all.fetch_add(one.load(Ordering::SeqCst), Ordering::SeqCst);
+        }
+    }
+    let of = |what: fn(&Believed) -> u32| links.iter().map(|(_, believed)| what(believed)).sum::<u32>();
+    let (wrong, right, refused) = (of(|b| b.wrong), of(|b| b.right), of(|b| b.refused));
+    println!("late-answers: {medium}, {} bad replies: {}", sum.all(), sum.says());
+    println!("late-answers: {medium}, reads: {wrong} wrong values accepted, {right} right, {refused} refused");
+    assert_eq!(wrong, 0, "wrong values believed on {medium}");
+    assert!(right > sum.all() / 20, "hardly anything was ever believed on {medium}");
+    let least = sum.kinds().map(|kind| kind.load(Ordering::SeqCst)).into_iter().min().unwrap();
+    assert!(least > sum.all() / 50, "a kind of bad reply hardly came: {}", sum.says());
+}
+
+fn serial(seed: u64, replies: u32) -> (Tally, Believed) {
     let mut rig = soft_alone();
     let port = RtuDevice::for_rig(&mut rig);
-    rig.links[0].timeout_s = TIMEOUT.as_secs_f64();
-    rig.links[0].poll_s = 0.2;
-    let fieldbus = fieldbus::open(&rig, Arc::new(SystemClock));
-    fieldbus.wait_up(PATIENCE).unwrap();
-    let tally = Arc::new(Tally::default());
+    let (fieldbus, tally) = (open(&mut rig), Arc::new(Tally::default()));
     let (kept, mut chance) = (Arc::clone(&tally), ChaCha8Rng::seed_from_u64(seed));
     port.script(move |_: &Seen, honest| spoil(honest, &mut chance, &kept, garble_serial));
-    let (wrong, right, refused) = read_on(&fieldbus, &port.device, &rig, &tally, replies);
-    println!("serial: {}: {wrong} wrong, {right} right, {refused} refused", tally.says());
-    println!("serial: {:?}", fieldbus.statistics()[0]);
-    assert_eq!(wrong, 0, "wrong values believed on the serial bus");
-    assert!(right > replies / 20, "hardly anything was ever believed");
+    let believed = read_on(&fieldbus, &port.device, &rig, &tally, replies);
+    (tally.taken(), believed)
 }
 
-fn tcp(seed: u64, replies: u32) {
+fn tcp(seed: u64, replies: u32) -> (Tally, Believed) {
     let mut rig = soft_alone();
     let device = Device::for_rig(&mut rig);
-    rig.links[0].timeout_s = TIMEOUT.as_secs_f64();
-    rig.links[0].poll_s = 0.2;
-    let fieldbus = fieldbus::open(&rig, Arc::new(SystemClock));
-    fieldbus.wait_up(PATIENCE).unwrap();
-    let tally = Arc::new(Tally::default());
+    let (fieldbus, tally) = (open(&mut rig), Arc::new(Tally::default()));
     let (kept, mut chance) = (Arc::clone(&tally), ChaCha8Rng::seed_from_u64(seed));
     device.script(move |_, honest| {
         let lots = spoil(honest, &mut chance, &kept, garble_tcp);
         if lots == at_once(honest.to_vec()) { Act::Honest } else { Act::Late(lots) }
     });
-    let (wrong, right, refused) = read_on(&fieldbus, &device, &rig, &tally, replies);
-    println!("tcp: {}: {wrong} wrong, {right} right, {refused} refused", tally.says());
-    println!("tcp: {:?}", fieldbus.statistics()[0]);
-    assert_eq!(wrong, 0, "wrong values believed on TCP");
-    assert!(right > replies / 20, "hardly anything was ever believed");
+    let believed = read_on(&fieldbus, &device, &rig, &tally, replies);
+    (tally.taken(), believed)
+}
+
+fn open(rig: &mut Rig) -> Fieldbus {
+    rig.links[0].timeout_s = TIMEOUT.as_secs_f64();
+    rig.links[0].poll_s = 0.2;
+    let fieldbus = fieldbus::open(rig, Arc::new(SystemClock));
+    fieldbus.wait_up(PATIENCE).unwrap();
+    fieldbus
 }

@@ -1,4 +1,7 @@
 //! The serial bus against a device that behaves, misbehaves and is pulled out.
+//!
+//! A busy computer is late too. Where a time-out is what a test is about, a read that was refused is asked again (what it
+//! must never be is wrong); everywhere else the time-out is so long that nobody waits for it.
 
 use super::device::{PATIENCE, Seen};
 use super::rtu_device::{Lots, RtuDevice, at_once, frame};
@@ -16,7 +19,12 @@ use std::time::Duration;
 /// Ramp-up of the soft starter as the device holds it: 7.0 s.
 const RAMP_UP_RAW: u16 = 70;
 const RAMP_UP_S: f64 = 7.0;
+/// Of tests that are about time-outs.
 const TIMEOUT: Duration = Duration::from_millis(100);
+/// Of tests that wait for none.
+const NEVER: Duration = Duration::from_secs(5);
+/// Nothing is decided by it.
+const LONG: Duration = Duration::from_secs(100);
 
 struct Stand {
     port: RtuDevice,
@@ -25,9 +33,17 @@ struct Stand {
 }
 
 fn stand() -> Stand {
+    stand_with(NEVER)
+}
+
+fn impatient() -> Stand {
+    stand_with(TIMEOUT)
+}
+
+fn stand_with(timeout: Duration) -> Stand {
     let mut rig = rig();
     let port = RtuDevice::for_rig(&mut rig);
-    rig.links[0].timeout_s = TIMEOUT.as_secs_f64();
+    rig.links[0].timeout_s = timeout.as_secs_f64();
     port.device.set(rig.starters[SOFT].unit, Role::RampUp, RAMP_UP_RAW);
     let fieldbus = fieldbus::open(&rig, Arc::new(SystemClock));
     fieldbus.wait_up(PATIENCE).unwrap();
@@ -39,8 +55,14 @@ impl Stand {
         self.rig.starters[starter].unit
     }
 
+    /// As the first read that is not refused has it.
     fn ramp_up_s(&self) -> Option<f64> {
-        self.fieldbus.starter(SOFT).read_settings().unwrap().ramp_up_s
+        let mut found = None;
+        until("a read that is believed", || {
+            found = self.fieldbus.starter(SOFT).read_settings().ok();
+            found.is_some()
+        });
+        found.unwrap().ramp_up_s
     }
 
     /// Lie once, in the next answer to a read of the soft starter's ramp time; what is read then.
@@ -66,7 +88,7 @@ impl Stand {
 fn until(what: &str, mut holds: impl FnMut() -> bool) {
     let begun_ns = SystemClock.now_ns();
     while !holds() {
-        assert!(SystemClock.now_ns() - begun_ns < PATIENCE.as_nanos() as u64, "never: {what}");
+        assert!(SystemClock.now_ns() - begun_ns < LONG.as_nanos() as u64, "never: {what}");
         ramprig::clock::sleep_wall(Duration::from_millis(2));
     }
 }
@@ -128,7 +150,7 @@ fn splits_polls_so_that_none_holds_the_line_longer_than_allowed() {
 
 #[test]
 fn rejects_a_late_answer_to_another_request() {
-    let stand = stand();
+    let stand = impatient();
     for late_by in [1, 2, 3] {
         // The old value comes while other requests are out, and again.
         let read = stand.lie_once(move |_, honest| vec![later(late_by, honest), later(late_by + 1, honest)]);
@@ -140,12 +162,49 @@ fn rejects_a_late_answer_to_another_request() {
         stand.port.device.set(stand.unit(SOFT), Role::RampUp, RAMP_UP_RAW);
     }
     let figures = stand.figures();
-    assert!(figures.timeouts >= 3 && figures.reopens == 0, "{figures:?}");
+    assert!(figures.timeouts >= 3, "{figures:?}");
+    // A late answer costs trust, not the port: that is opened anew after sixteen requests without a byte.
+    assert!(figures.reopens <= figures.timeouts / 16, "{figures:?}");
+}
+
+/// The same without a clock: the answer that was owed comes before the honest one to one of the requests that follow, or
+/// instead of it.
+#[test]
+fn rejects_an_owed_answer_whichever_request_it_comes_after() {
+    let stand = impatient();
+    let (unit, field) = (stand.unit(SOFT), *stand.rig.starters[SOFT].map.field(Role::RampUp).unwrap());
+    for (behind, instead) in (1..=5_u32).flat_map(|behind| [(behind, false), (behind, true)]) {
+        stand.port.device.set(unit, Role::RampUp, RAMP_UP_RAW);
+        let device = Arc::clone(&stand.port.device);
+        let (mut owed, mut since) = (None::<Vec<u8>>, 0);
+        stand.port.script(move |seen, honest| {
+            if since > 0 || owed.is_some() {
+                since += 1;
+                let lots = (since == behind).then(|| owed.take()).flatten().map_or_else(Lots::new, at_once);
+                let honest = if lots.is_empty() || !instead { at_once(honest.to_vec()) } else { Lots::new() };
+                return [lots, honest].concat();
+            }
+            if seen.unit == unit && seen.reads(&field) {
+                // Made when it read 7 s; from now on it reads 1 s.
+                owed = Some(honest.to_vec());
+                device.set(unit, Role::RampUp, 10);
+                return Lots::new();
+            }
+            at_once(honest.to_vec())
+        });
+        for _ in 0..10 {
+            assert_eq!(
+                stand.ramp_up_s(),
+                Some(1.0),
+                "owed over {behind} requests, instead of the honest one: {instead}"
+            );
+        }
+    }
 }
 
 #[test]
 fn believes_nothing_after_a_time_out_until_the_identity_answered() {
-    let stand = stand();
+    let stand = impatient();
     let unit = stand.unit(SOFT);
     stand.lie_once(|_, _| Vec::new());
     let log: Vec<Seen> = stand.port.device.log().into_iter().filter(|seen| seen.unit == unit).collect();
@@ -176,7 +235,7 @@ fn rejects_an_answer_with_anything_wrong_in_it() {
         ("noise", |_, _| vec![0xA5; 40]),
     ];
     for (what, lie) in lies {
-        let stand = stand();
+        let stand = impatient();
         let read = stand.lie_once(move |seen, honest| at_once(lie(seen, honest)));
         assert_eq!(read, Some(RAMP_UP_S), "{what}");
         let figures = stand.figures();
@@ -186,7 +245,7 @@ fn rejects_an_answer_with_anything_wrong_in_it() {
 
 #[test]
 fn rejects_the_answers_of_a_device_that_is_one_behind() {
-    let stand = stand();
+    let stand = impatient();
     // From its first answer about the ramp time on, the device gives to each request the answer to the one before.
     let field = *stand.rig.starters[SOFT].map.field(Role::RampUp).unwrap();
     let unit = stand.unit(SOFT);
@@ -232,7 +291,7 @@ fn hands_on_every_exception_and_keeps_its_trust() {
 
 #[test]
 fn accepts_an_answer_that_trickles_in_and_recovers_from_a_flood() {
-    let stand = stand();
+    let stand = impatient();
     stand.port.script(|_, honest| honest.iter().map(|byte| (Duration::ZERO, vec![*byte])).collect());
     assert_eq!(stand.ramp_up_s(), Some(RAMP_UP_S));
     stand.lie_once(|_, honest| (1..60).map(|ms| (Duration::from_millis(ms), honest.repeat(3))).collect());
@@ -243,7 +302,7 @@ fn accepts_an_answer_that_trickles_in_and_recovers_from_a_flood() {
 
 #[test]
 fn distrusts_everybody_when_bytes_come_unasked() {
-    let stand = stand();
+    let stand = impatient();
     stand.port.blurt(&frame(stand.unit(SOFT), &[3, 2, 0, 99]));
     until("noticed", || stand.figures().stray_bytes > 0);
     assert_eq!(stand.ramp_up_s(), Some(RAMP_UP_S));
@@ -251,7 +310,7 @@ fn distrusts_everybody_when_bytes_come_unasked() {
 
 #[test]
 fn never_sends_a_write_twice_when_its_answer_is_lost() {
-    let stand = stand();
+    let stand = impatient();
     let unit = stand.unit(SOFT);
     for bytes in 0..8_usize {
         let raw = 50 + bytes as u16;
@@ -260,8 +319,12 @@ fn never_sends_a_write_twice_when_its_answer_is_lost() {
             at_once(if lost { honest[..bytes].to_vec() } else { honest.to_vec() })
         });
         let wanted = Settings { ramp_up_s: Some(f64::from(raw) / 10.0), ..Settings::default() };
-        let outcome = stand.fieldbus.starter(SOFT).apply_settings(&wanted);
-        assert!(outcome.is_err(), "cut after {bytes} bytes: {outcome:?}");
+        let sent = || stand.port.device.written(unit, Role::RampUp).contains(&raw);
+        until("the write is out", || {
+            let outcome = stand.fieldbus.starter(SOFT).apply_settings(&wanted);
+            assert!(outcome.is_err(), "cut after {bytes} bytes: {outcome:?}");
+            sent()
+        });
         until("trusted again", || stand.fieldbus.starter(SOFT).read_settings().is_ok());
         let written = stand.port.device.written(unit, Role::RampUp);
         assert_eq!(written.iter().filter(|value| **value == raw).count(), 1, "cut after {bytes} bytes: {written:?}");
@@ -273,17 +336,21 @@ fn sends_a_stop_next_when_the_line_is_free() {
     let stand = stand();
     let (soft, drive) = (stand.unit(SOFT), stand.unit(DRIVE));
     stand.fieldbus.starter(SOFT).order(StarterOrder::Start).unwrap();
-    // A poll of the drive is answered so late that the stop is called while it is out.
+    // A poll of the drive is answered only once the stop was called while it is out.
     let asked = Arc::new(AtomicBool::new(false));
     let told = Arc::clone(&asked);
+    let (called, waiting) = std::sync::mpsc::channel::<()>();
     stand.port.script(move |seen, honest| {
-        let hold = seen.unit == drive && !told.swap(true, Ordering::SeqCst);
-        vec![(if hold { TIMEOUT / 2 } else { Duration::ZERO }, honest.to_vec())]
+        if seen.unit == drive && !told.swap(true, Ordering::SeqCst) {
+            waiting.recv().unwrap();
+        }
+        at_once(honest.to_vec())
     });
     until("a poll of the drive is out", || asked.load(Ordering::SeqCst));
     let at = stand.port.device.log_len();
     let line = stand.fieldbus.stop_line(SOFT);
     line.stop(StopKind::Ramp, "test");
+    called.send(()).unwrap();
     stand.port.device.wait_log("the stop", |log| log.iter().skip(at).any(|seen| seen.unit == soft && seen.is_write()));
     let next = &stand.port.device.log()[at];
     assert!(next.unit == soft && next.is_write(), "first on the line after the stop was called: {next:?}");
@@ -291,11 +358,11 @@ fn sends_a_stop_next_when_the_line_is_free() {
 
 #[test]
 fn stops_past_a_dead_neighbour_and_serves_the_others() {
-    let stand = stand();
+    let stand = impatient();
     let dead = stand.unit(CONTACTOR);
     stand.port.script(move |seen, honest| if seen.unit == dead { Vec::new() } else { at_once(honest.to_vec()) });
     until("down", || matches!(stand.fieldbus.starter(CONTACTOR).link(), LinkState::Down { .. }));
-    stand.fieldbus.starter(SOFT).order(StarterOrder::Start).unwrap();
+    until("started", || stand.fieldbus.starter(SOFT).order(StarterOrder::Start).is_ok());
     let line = stand.fieldbus.stop_line(SOFT);
     line.stop(StopKind::Ramp, "test");
     until("stopped", || stand.port.device.get(stand.unit(SOFT), Role::Run) == 0);
@@ -309,8 +376,8 @@ fn stops_past_a_dead_neighbour_and_serves_the_others() {
 
 #[test]
 fn opens_the_port_again_when_it_comes_back_and_brings_the_stop_home() {
-    let stand = stand();
-    stand.fieldbus.starter(SOFT).order(StarterOrder::Start).unwrap();
+    let stand = impatient();
+    until("started", || stand.fieldbus.starter(SOFT).order(StarterOrder::Start).is_ok());
     stand.port.pull_out();
     until("down", || matches!(stand.fieldbus.starter(SOFT).link(), LinkState::Down { .. }));
     stand.fieldbus.stop_line(SOFT).stop(StopKind::Coast, "test");
@@ -325,13 +392,14 @@ fn opens_the_port_again_when_it_comes_back_and_brings_the_stop_home() {
 #[test]
 fn refuses_a_port_that_somebody_else_has_or_that_is_none() {
     let stand = stand();
-    let second = fieldbus::open(&stand.rig, Arc::new(SystemClock));
-    let refused = second.wait_up(Duration::from_millis(300)).unwrap_err();
-    assert!(refused.to_string().contains("another process has the port"), "{refused}");
+    let refused = |rig: &Rig, words: &str| {
+        let bus = fieldbus::open(rig, Arc::new(SystemClock));
+        until(words, || bus.wait_up(TIMEOUT).unwrap_err().to_string().contains(words));
+    };
+    refused(&stand.rig, "another process has the port");
     let mut rig = stand.rig.clone();
     rig.links[0].address = "/nowhere/port".into();
-    let refused = fieldbus::open(&rig, Arc::new(SystemClock)).wait_up(Duration::from_millis(300)).unwrap_err();
-    assert!(refused.to_string().contains("/nowhere/port"), "{refused}");
+    refused(&rig, "/nowhere/port");
 }
 
 /// One reply of anybody's in `every` is bad: late, cut short, missing and twice in turn.
@@ -351,7 +419,7 @@ fn spoil_one_in(stand: &Stand, every: usize) {
 
 #[test]
 fn brings_every_stop_home_through_a_device_that_is_late_garbled_or_silent() {
-    let stand = stand();
+    let stand = impatient();
     let unit = stand.unit(SOFT);
     let off = |role| stand.port.device.get(unit, role) == 0;
     let line = stand.fieldbus.stop_line(SOFT);
