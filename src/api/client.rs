@@ -78,6 +78,14 @@ impl Client {
         answer
     }
 
+    async fn subscribe_by(&self, call: Call) -> Result<mpsc::Receiver<Update>, ServiceError> {
+        let mut socket = self.open().await?;
+        self.ask(&mut socket, call).await?;
+        let (sender, receiver) = mpsc::channel(UPDATES_KEPT);
+        self.pumps.lock().unwrap_or_else(PoisonError::into_inner).spawn(pump(socket, sender));
+        Ok(receiver)
+    }
+
     fn odd(&self, answer: &Answer) -> ServiceError {
         self.unreachable(format!("unexpected answer {answer:?}"))
     }
@@ -104,13 +112,11 @@ impl Service for Client {
     }
 
     fn subscribe(&self) -> BoxFuture<'_, Result<mpsc::Receiver<Update>, ServiceError>> {
-        Box::pin(async {
-            let mut socket = self.open().await?;
-            self.ask(&mut socket, Call::Subscribe).await?;
-            let (sender, receiver) = mpsc::channel(UPDATES_KEPT);
-            self.pumps.lock().unwrap_or_else(PoisonError::into_inner).spawn(pump(socket, sender));
-            Ok(receiver)
-        })
+        Box::pin(self.subscribe_by(Call::Subscribe))
+    }
+
+    fn subscribe_as(&self, face: String) -> BoxFuture<'_, Result<mpsc::Receiver<Update>, ServiceError>> {
+        Box::pin(self.subscribe_by(Call::SubscribeAs { face }))
     }
 
     fn start_run(&self, request: RunRequest) -> BoxFuture<'_, Result<u32, ServiceError>> {

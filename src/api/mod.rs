@@ -186,6 +186,11 @@ pub struct RunRequest {
     /// Members of the band about the prediction; `None`: as the program does; 0: no band.
     #[serde(default)]
     pub band: Option<u32>,
+    /// A name of the face's own making, the same that it subscribes with ([`Service::subscribe_as`]): where no such
+    /// subscription is left, the step that is on ends and the run stops after the rig's `grace`. `None`: the run does not hang
+    /// on a face.
+    #[serde(default)]
+    pub face: Option<String>,
 }
 
 /// What a stop order led to. The order has been handed to the stop line when this is returned; whether the motor
@@ -223,6 +228,8 @@ pub trait Service: Send + Sync {
     fn snapshot(&self) -> BoxFuture<'_, Result<Snapshot, ServiceError>>;
     /// Subscribe: the receiver gets a `Snapshot` first.
     fn subscribe(&self) -> BoxFuture<'_, Result<tokio::sync::mpsc::Receiver<Update>, ServiceError>>;
+    /// As [`Self::subscribe`], under a name of the face's own making, for a run that hangs on it ([`RunRequest::face`]).
+    fn subscribe_as(&self, face: String) -> BoxFuture<'_, Result<tokio::sync::mpsc::Receiver<Update>, ServiceError>>;
     /// Start a run; answers with its number once accepted.
     fn start_run(&self, request: RunRequest) -> BoxFuture<'_, Result<u32, ServiceError>>;
     /// Stop whatever runs. `by` is a person or a face (`watch`, `SIGTERM`).

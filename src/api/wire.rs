@@ -21,6 +21,11 @@ pub enum Call {
     Snapshot,
     /// Send updates from now on.
     Subscribe,
+    /// Send updates from now on, to a face of this name.
+    SubscribeAs {
+        /// Name.
+        face: String,
+    },
     /// Start a run.
     StartRun(Box<RunRequest>),
     /// Stop whatever runs.

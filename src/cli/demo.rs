@@ -130,6 +130,7 @@ async fn all_starters(
         confirmed_by: Some("virtual rig".to_owned()),
         out_dir: out.display().to_string(),
         band: Some(members),
+        face: None,
     };
     let requests: Vec<RunRequest> = starters.iter().map(request).collect();
     served.daemon.foresee(&requests);

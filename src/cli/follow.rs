@@ -12,7 +12,7 @@ use tokio::sync::mpsc::Receiver;
 pub async fn follow(
     output: Output,
     service: &dyn Service,
-    updates: &mut Receiver<Update>,
+    (updates, face): (&mut Receiver<Update>, Option<&str>),
     number: u32,
 ) -> Result<RunView, ServiceError> {
     let mut shown = Shown::default();
@@ -20,7 +20,7 @@ pub async fn follow(
         let update = match updates.recv().await {
             Some(update) => update,
             None => {
-                *updates = service.subscribe().await?;
+                *updates = subscribe(service, face).await?;
                 continue;
             }
         };
@@ -35,6 +35,17 @@ pub async fn follow(
             Update::Log(event) => shown.event(output, &event),
             Update::Live(_) | Update::Predicted(_) | Update::Dropped(_) => {}
         }
+    }
+}
+
+/// Updates, under a name where the run hangs on this face.
+///
+/// # Errors
+/// The daemon is gone.
+pub async fn subscribe(service: &dyn Service, face: Option<&str>) -> Result<Receiver<Update>, ServiceError> {
+    match face {
+        Some(face) => service.subscribe_as(face.to_owned()).await,
+        None => service.subscribe().await,
     }
 }
 

@@ -3,7 +3,7 @@
 use super::args::{RunArgs, ServeArgs, WatchArgs};
 use super::exit::{Exit, of_run};
 use super::failure::Failure;
-use super::follow::follow;
+use super::follow::{follow, subscribe};
 use super::output::Output;
 use super::signals::Signals;
 use super::wires::{load_with, read_sequence, starter_index, state_dir};
@@ -134,11 +134,14 @@ pub async fn run(args: &RunArgs, output: Output) -> Result<Exit, Failure> {
         confirmed_by: args.confirmed_by.clone(),
         out_dir: out_dir.display().to_string(),
         band: args.band,
+        face: None,
     };
     let state = state_dir(args.wires.state_dir.as_deref());
     if let Some(address) = current_owner(&state, &rig.id).and_then(|owner| owner.address) {
         output.note(&format!("attached to the owner of {} at {address}", rig.id));
-        return attached(&address, request, output).await;
+        // Its run hangs on this process; one of our own ends with it anyway.
+        let face = Some(format!("run {}", hex::encode(rand::random::<[u8; 8]>())));
+        return attached(&address, RunRequest { face, ..request }, output).await;
     }
     let served = own(rig, &state, SocketAddr::from(([127, 0, 0, 1], 0)))?;
     let outcome = match wait_ready(&served, output).await {
@@ -164,7 +167,8 @@ pub async fn run_to_end(
     signals: &Signals,
     output: Output,
 ) -> Result<RunView, Failure> {
-    let mut updates = service.subscribe().await.map_err(Failure::refused)?;
+    let face = request.face.clone();
+    let mut updates = subscribe(service, face.as_deref()).await.map_err(Failure::refused)?;
     let number = service.start_run(request).await.map_err(Failure::refused)?;
     let stopping = async {
         signals.end.cancelled().await;
@@ -174,7 +178,7 @@ pub async fn run_to_end(
         std::future::pending::<()>().await;
     };
     tokio::select! {
-        run = follow(output, service, &mut updates, number) => run.map_err(lost_sight),
+        run = follow(output, service, (&mut updates, face.as_deref()), number) => run.map_err(lost_sight),
         () = stopping => Err(Failure::internal(anyhow::anyhow!("unreachable"))),
     }
 }

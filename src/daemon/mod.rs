@@ -5,6 +5,7 @@
 //! else, then tells the executor, which confirms the stop. A person's stop is a cut (coast), not a ramp: nobody can
 //! know from a key why it was pressed.
 
+mod faces;
 mod foresight;
 mod guard;
 mod inhibit;
@@ -18,6 +19,7 @@ mod shutdown;
 mod tap;
 pub mod tasks;
 mod view;
+mod wear;
 
 pub use shutdown::ShutdownReport;
 
@@ -89,6 +91,7 @@ struct Shared {
     stop_lines: Vec<Arc<dyn StopLine>>,
     hub: Hub,
     view: Mutex<View>,
+    faces: Mutex<faces::Faces>,
     run: Mutex<Option<run::Active>>,
     ownership: Mutex<Ownership>,
     duty: Mutex<Option<Arc<Mutex<DutyLedger>>>>,
@@ -118,6 +121,7 @@ impl Daemon {
             looks: (0..count).map(|index| Mutex::new(fieldbus.starter(index))).collect(),
             stop_lines: (0..count).map(|index| fieldbus.stop_line(index)).collect(),
             view: Mutex::new(View::default()),
+            faces: Mutex::new(faces::Faces::default()),
             run: Mutex::new(None),
             hub: Hub::default(),
             ownership: Mutex::new(ownership),

@@ -13,7 +13,8 @@ pub(super) struct Board {
     pub question: Option<(u32, String)>,
     pub said: Option<String>,
     pub progress: Option<Progress>,
-    /// Stop orders that the executor has not taken yet: they never wait behind anything and are never refused.
+    /// Stop orders, and what became of the face, that the executor has not taken yet: they never wait behind anything and are
+    /// never refused.
     stops: Vec<OperatorOrder>,
 }
 
@@ -47,6 +48,10 @@ impl Desk {
             return self.orders.try_send(order).is_ok();
         }
         let stops = &mut self.board.lock().unwrap_or_else(PoisonError::into_inner).stops;
+        if matches!(order, OperatorOrder::Face { .. }) {
+            // What is true now, in place of what was.
+            stops.retain(|other| !matches!(other, OperatorOrder::Face { .. }));
+        }
         let known = |other: &OperatorOrder| std::mem::discriminant(other) == std::mem::discriminant(&order);
         if !stops.iter().any(known) {
             stops.push(order);

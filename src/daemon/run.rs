@@ -5,13 +5,14 @@ use super::operator::{Desk, DeskOperator, desk};
 use super::service::refused;
 use super::tap::{TapJournal, pieces};
 use super::view::RunMemory;
-use super::{Shared, locked};
+use super::{Shared, locked, wear};
 use crate::api::{Activity, PredictedPiece, RunRequest, ServiceError};
 use crate::clock::{uptime, utc_now_rfc3339};
 use crate::prediction::{Prediction, strength};
 use crate::recording::{self, Recorder, RunDescription};
 use crate::sequence::duty::DutyLedger;
 use crate::sequence::executor::{ExecutorInput, VIRTUAL_NAME, execute};
+use crate::sequence::link_proof::LinkProofs;
 use crate::sequence::ports::{Event, Journal, Level, RunEnd, StopOutcome};
 use crate::sequence::script::Script;
 use crossbeam_channel::{Receiver, Sender, bounded};
@@ -124,6 +125,7 @@ pub(super) fn start(shared: &Arc<Shared>, request: RunRequest) -> Result<u32, Se
         .spawn(move || whole_run(&for_thread, job, done))
         .map_err(|e| refused(format!("thread executor: {e}; nothing has moved")))?;
     *active = Some(Active { starters, ended, predicted: Vec::new(), last: false });
+    shared.tell_run_of_its_face();
     Ok(number)
 }
 
@@ -146,6 +148,7 @@ fn begin_memory(shared: &Shared, request: &RunRequest, desk: Desk, path: &Path) 
         number,
         starter: request.starter.clone(),
         desk,
+        face: request.face.clone(),
         stop: None,
         anchor: None,
         recording: path.display().to_string(),
@@ -284,6 +287,7 @@ fn prepare(shared: &Arc<Shared>, job: &Job) -> Result<Prepared, String> {
         active.predicted = pieces(&prediction);
     }
     let duty = ledger(shared, identity.is_virtual)?;
+    wear::recall(shared)?;
     let text = &job.request.sequence_text;
     let description =
         RunDescription::of(&shared.rig, job.starter, text, identity.is_virtual, &attending, &utc_now_rfc3339())
@@ -339,7 +343,11 @@ fn drive(shared: &Arc<Shared>, job: Job, prepared: &Prepared) -> RunEnd {
         duty: Arc::clone(&prepared.duty),
         duty_file: Some(duty_file(shared)),
         settings_note: Some(shared.state_dir.join(format!("{}.settings.json", shared.rig.id))),
+        link_proofs: Some(LinkProofs::file(&shared.state_dir, &shared.rig.id)),
     });
+    if let Err(why) = wear::keep(shared) {
+        tell(shared, Level::Caution, why);
+    }
     if let Some(fit) = shared.acquisition.timebase() {
         let at_s = shared.rig_clock.now_ns() as f64 * 1e-9;
         // As above: said elsewhere.

@@ -21,11 +21,19 @@ impl Service for Daemon {
     }
 
     fn subscribe(&self) -> BoxFuture<'_, Result<mpsc::Receiver<Update>, ServiceError>> {
-        let mut first = vec![Update::Snapshot(Box::new(self.shared.snapshot()))];
-        first.extend(locked(&self.shared.run).as_ref().and_then(run::Active::predicted).map(Update::Predicted));
-        let shared = Arc::clone(&self.shared);
-        let (receiver, feed) = self.shared.hub.subscribe(first, move || shared.snapshot(), self.tasks.cancelled());
+        let (receiver, feed) = self.feed();
         self.tasks.start("subscriber", feed);
+        Box::pin(ready(Ok(receiver)))
+    }
+
+    fn subscribe_as(&self, face: String) -> BoxFuture<'_, Result<mpsc::Receiver<Update>, ServiceError>> {
+        let (receiver, feed) = self.feed();
+        let shared = Arc::clone(&self.shared);
+        shared.face_comes(&face);
+        self.tasks.start("subscriber", async move {
+            feed.await;
+            shared.face_goes(&face);
+        });
         Box::pin(ready(Ok(receiver)))
     }
 
@@ -39,6 +47,15 @@ impl Service for Daemon {
 
     fn confirm(&self, id: u32, by: String) -> BoxFuture<'_, Result<(), ServiceError>> {
         Box::pin(ready(self.shared.confirm(id, &by)))
+    }
+}
+
+impl Daemon {
+    fn feed(&self) -> (mpsc::Receiver<Update>, impl Future<Output = ()> + Send + 'static) {
+        let mut first = vec![Update::Snapshot(Box::new(self.shared.snapshot()))];
+        first.extend(locked(&self.shared.run).as_ref().and_then(run::Active::predicted).map(Update::Predicted));
+        let shared = Arc::clone(&self.shared);
+        self.shared.hub.subscribe(first, move || shared.snapshot(), self.tasks.cancelled())
     }
 }
 

@@ -25,6 +25,8 @@ pub(super) struct RunMemory {
     pub number: u32,
     pub starter: String,
     pub desk: Desk,
+    /// The face that the run hangs on.
+    pub face: Option<String>,
     pub stop: Option<StopOutcome>,
     pub anchor: Option<(f64, Phase, u32)>,
     pub recording: String,

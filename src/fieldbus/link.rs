@@ -22,7 +22,7 @@ use super::unit::Unit;
 use crate::clock::WallClock;
 use crate::rig::register_map::Role;
 use crate::rig::serial_line::SerialLine;
-use crate::sequence::ports::{CommandRecord, DeviceIdentity, PortError, StarterOrder};
+use crate::sequence::ports::{CommandRecord, DeviceIdentity, LinkState, PortError, StarterOrder};
 use crate::starters::Settings;
 use crossbeam_channel::{Receiver, Sender};
 use std::collections::BTreeMap;
@@ -66,12 +66,37 @@ pub(super) struct LinkShared {
     pub(super) closing: AtomicBool,
 }
 
+impl LinkShared {
+    /// A thread is over though the link is open, by a panic: without the main one every device counts as lost, and the
+    /// second connection, where there is one, brings stops home; without the other the main connection does.
+    pub(super) fn thread_is_gone(&self, seat: Seat) {
+        match seat {
+            Seat::Main => {
+                let (since_wall_ns, reason) = (self.clock.now_ns(), "the bus thread has ended by a panic".to_owned());
+                let fault = PortError::LinkDown { address: self.address.clone(), reason: reason.clone() };
+                self.board.with(|news| {
+                    for unit in &mut news.units {
+                        unit.state = LinkState::Down { since_wall_ns, reason: reason.clone() };
+                        unit.fault = Some(fault.clone());
+                    }
+                });
+                self.stops_call.notify_one();
+            }
+            Seat::Stops => {
+                self.second_up.store(false, SeqCst);
+                self.main_call.notify_one();
+            }
+        }
+    }
+}
+
 /// What is ordered of the main thread.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) enum OrderKind {
     Identify,
     ReadSettings,
     Apply(Settings),
+    ReadRestart,
     ClearRun,
     Order { order: StarterOrder, ticket: u64 },
     Select(Role, u16),
@@ -83,6 +108,7 @@ pub(super) enum Outcome {
     Identity(DeviceIdentity),
     Settings(Settings),
     Record(CommandRecord),
+    Restart(Vec<String>),
     /// There was nothing to do.
     Nothing,
 }

@@ -5,7 +5,7 @@
 //! * `reactor`, `connection` (`tcp`, `serial`, `port`): one wire, waited on together with calls from other threads;
 //! * `link`: the threads; one owns a bus, a second one owns a connection kept for stops;
 //! * `stop`: stop lines, which never wait and are repeated until a status read shows the stop accepted;
-//! * `unit`, `orders`: the dialogues with one device; `drive`: how an IEC 61800-7-201 drive is stopped;
+//! * `unit`, `orders`, `bits`: the dialogues with one device; `drive`: how an IEC 61800-7-201 drive is stopped;
 //! * [`listen`], [`observed`]: buses that are only watched; nothing is sent on a serial line, nothing written on TCP;
 //! * `published`: what the threads have found out; `ports`: what the executor holds.
 //!
@@ -13,6 +13,7 @@
 //! finds its channel full loses its words but never the stop, records that nobody takes are dropped oldest first and
 //! counted ([`LinkStatistics::records_dropped`]).
 
+mod bits;
 mod drive;
 mod connection;
 mod port;
@@ -41,6 +42,7 @@ use crossbeam_channel::{Receiver, RecvTimeoutError, Sender};
 use frame::FrameError;
 use link::{BusThread, LinkShared, Order};
 use published::{Board, News};
+use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, Ordering::SeqCst};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
@@ -258,6 +260,16 @@ impl Fieldbus {
         Ok(())
     }
 
+    /// Writes of registers with a budget so far, earlier processes' included once they are remembered: `bench/2 ramp_down`.
+    pub fn stored_writes(&self) -> BTreeMap<String, u32> {
+        self.links.iter().flat_map(|(shared, _)| &shared.units).flat_map(Unit::stored_writes).collect()
+    }
+
+    /// Earlier processes have written so often; what this one counts goes on from there.
+    pub fn remember_stored_writes(&self, counts: &BTreeMap<String, u32>) {
+        self.links.iter().flat_map(|(shared, _)| &shared.units).for_each(|unit| unit.remember_stored_writes(counts));
+    }
+
     /// Figures of every link, in the order of the rig.
     pub fn statistics(&self) -> Vec<LinkStatistics> {
         self.links.iter().map(|(shared, _)| figures(shared)).collect()
@@ -304,6 +316,21 @@ impl Worker {
     }
 }
 
+/// Held by a thread of a link: its end is told, however it ends.
+struct Ending {
+    shared: Arc<LinkShared>,
+    seat: Seat,
+    _sender: Sender<()>,
+}
+
+impl Drop for Ending {
+    fn drop(&mut self) {
+        if !self.shared.closing.load(SeqCst) {
+            self.shared.thread_is_gone(self.seat);
+        }
+    }
+}
+
 fn start_worker(shared: &Arc<LinkShared>, seat: Seat, orders: Receiver<Order>) -> Worker {
     let name = match seat {
         Seat::Main => format!("bus {}", shared.id),
@@ -312,7 +339,7 @@ fn start_worker(shared: &Arc<LinkShared>, seat: Seat, orders: Receiver<Order>) -
     let (ending, ended) = crossbeam_channel::bounded(0);
     let inside = Arc::clone(shared);
     let work = move || {
-        let _ending: Sender<()> = ending;
+        let _ending = Ending { shared: Arc::clone(&inside), seat, _sender: ending };
         realtime::care_for_thread(match seat {
             Seat::Main => realtime::Duty::Bus,
             Seat::Stops => realtime::Duty::Stops,

@@ -148,6 +148,19 @@ impl Unit {
         Ok(())
     }
 
+    /// What [`Self::check_restart`] looks at, in words.
+    pub(super) fn read_restart(&self, wire: &mut dyn Wire) -> Result<Vec<String>, PortError> {
+        let roles: Vec<Role> = Role::BEFORE_A_START.into_iter().chain([Role::QuickStopOption]).collect();
+        let values = self.read_all(wire, &roles)?;
+        let words = |(role, raw): (Role, u64)| {
+            let expected = self.map.field(role).and_then(|field| field.expect);
+            let wanted = expected.map_or(String::new(), |expected| format!(" (wanted {expected})"));
+            let word = self.map.word(role, raw).map_or(String::new(), |word| format!(" {word:?}"));
+            format!("{} {raw}{word}{wanted}", role.name())
+        };
+        Ok(values.into_iter().map(words).collect())
+    }
+
     /// Start: nothing is sent when a stop was called after `ticket` was drawn; whatever goes wrong once the first byte
     /// may have left is followed by a stop.
     pub(super) fn start(&self, wire: &mut dyn Wire, ticket: u64) -> Result<CommandRecord, PortError> {
@@ -294,7 +307,7 @@ impl Unit {
         let mut lost = false;
         for (role, raw) in self.stop_writes(wanted.kind) {
             let sent_wall_ns = wire.now_ns();
-            let written = if lost { Err(self.no_line()) } else { self.write(wire, role, raw) };
+            let written = if lost { Err(self.no_line()) } else { self.write_at_once(wire, role, raw) };
             lost |= matches!(written, Err(PortError::LinkDown { .. } | PortError::Timeout { .. }));
             let told = written.as_ref().err().map_or(String::new(), |error| format!(": {error}"));
             let what = format!("{} ({}, {cause}){told}", self.says(role, raw), stop_words(wanted.kind));

@@ -100,6 +100,13 @@ impl StarterPort for Starter {
         self.way.settings(OrderKind::Apply(*wanted))
     }
 
+    fn read_restart(&mut self) -> Result<Vec<String>, PortError> {
+        match self.way.order(OrderKind::ReadRestart)? {
+            Outcome::Restart(lines) => Ok(lines),
+            _ => Err(self.way.down(MIXED_UP)),
+        }
+    }
+
     fn clear_run(&mut self) -> Result<Option<CommandRecord>, PortError> {
         match self.way.order(OrderKind::ClearRun)? {
             Outcome::Record(record) => Ok(Some(record)),

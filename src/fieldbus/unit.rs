@@ -3,6 +3,7 @@
 //! wherever they wait.
 
 use super::LinkError;
+use super::bits::{BitImages, BitWrite};
 use super::frame::{Answer, READ_BITS_MAX, READ_REGISTERS_MAX, Request, exception_name};
 use super::stop::StopSlot;
 use crate::rig::model::Link;
@@ -164,6 +165,8 @@ pub(super) struct Unit {
     pub(super) alive_ns: AtomicU64,
     pub(super) setting_writes: AtomicU64,
     pub(super) challenge: Option<Challenge>,
+    /// Registers of command bits as last wanted.
+    bits: BitImages,
     /// Writes of fields with a budget.
     spent: Mutex<BTreeMap<Role, u32>>,
     beats: AtomicU16,
@@ -205,6 +208,7 @@ impl Unit {
             alive_ns: AtomicU64::new(0),
             setting_writes: AtomicU64::new(0),
             challenge,
+            bits: BitImages::default(),
             spent: Mutex::new(BTreeMap::new()),
             beats: AtomicU16::new(0),
         }
@@ -296,9 +300,53 @@ impl Unit {
         }
     }
 
+    /// The bit of a register that a write of `role` changes; `None`: it takes a coil or whole registers.
+    fn bit_write(&self, role: Role, raw: u64) -> Option<(BitWrite, bool)> {
+        let field = self.map.field(role).filter(|field| field.table == Table::Holding && field.writable)?;
+        let (address, bit) = (field.address, field.bit?);
+        let bits = self.map.fields.values().filter(|other| other.writable && other.covers(Table::Holding, address));
+        let ours = bits.filter_map(|other| other.bit).fold(0, |ours, bit| ours | 1 << bit);
+        Some((BitWrite { address, bit, on: raw != 0, ours }, field.mask_write))
+    }
+
+    /// A register as it stands, proven.
+    fn read_register(&self, wire: &mut dyn Wire, address: u16) -> Result<u16, PortError> {
+        let request = Request::Read { table: Table::Holding, address, count: 1 };
+        let answer = wire.transact(&request, &[]).map_err(|error| self.port_error(error))?;
+        self.prove(wire)?;
+        match answer {
+            Answer::Values(values) if values.len() == 1 => Ok(values[0]),
+            _ => Err(self.port_error(LinkError::Down { reason: "empty answer".into() })),
+        }
+    }
+
     /// Write one field, without reading back.
     pub(super) fn write(&self, wire: &mut dyn Wire, role: Role, raw: u64) -> Result<(), PortError> {
-        let request = self.write_request(role, raw)?;
+        self.write_with(wire, (role, raw), false)
+    }
+
+    /// As [`Self::write`], without waiting for a reading where the register of the bit is known: stops.
+    pub(super) fn write_at_once(&self, wire: &mut dyn Wire, role: Role, raw: u64) -> Result<(), PortError> {
+        self.write_with(wire, (role, raw), true)
+    }
+
+    fn write_with(&self, wire: &mut dyn Wire, (role, raw): (Role, u64), at_once: bool) -> Result<(), PortError> {
+        let request = match self.bit_write(role, raw) {
+            None => self.write_request(role, raw)?,
+            Some((bit, true)) => {
+                Request::MaskWrite { address: bit.address, and: !bit.mask(), or: if bit.on { bit.mask() } else { 0 } }
+            }
+            Some((bit, false)) => {
+                let value = match at_once.then(|| self.bits.at_once(bit)).flatten() {
+                    Some(value) => value,
+                    None => {
+                        let read = self.read_register(wire, bit.address)?;
+                        self.bits.after_reading(bit, read)
+                    }
+                };
+                Request::WriteRegister { address: bit.address, value }
+            }
+        };
         wire.transact(&request, &[]).map(drop).map_err(|error| self.port_error(error))
     }
 
@@ -359,6 +407,27 @@ impl Unit {
             Role::ControlWord => format!("{} {}={raw:#06x}{word}", self.name, role_name(role)),
             _ => format!("{} {}={raw}{word}", self.name, role_name(role)),
         }
+    }
+
+    /// Writes of fields with a budget so far, `bench/2 ramp_down`.
+    pub(super) fn stored_writes(&self) -> Vec<(String, u32)> {
+        let spent = self.spent.lock().unwrap_or_else(PoisonError::into_inner);
+        spent.iter().map(|(role, count)| (self.stored_name(*role), *count)).collect()
+    }
+
+    /// Earlier processes have written so often.
+    pub(super) fn remember_stored_writes(&self, counts: &BTreeMap<String, u32>) {
+        let mut spent = self.spent.lock().unwrap_or_else(PoisonError::into_inner);
+        for (role, _) in self.map.fields.iter().filter(|(_, field)| field.write_budget.is_some()) {
+            if let Some(earlier) = counts.get(&self.stored_name(*role)) {
+                let count = spent.entry(*role).or_insert(0);
+                *count = (*count).max(*earlier);
+            }
+        }
+    }
+
+    fn stored_name(&self, role: Role) -> String {
+        format!("{} {}", self.name, role.name())
     }
 
     /// Count a write against the field's budget.

@@ -55,6 +55,15 @@ pub enum Request {
         /// Value.
         value: u16,
     },
+    /// FC 22: (register AND `and`) OR (`or` AND NOT `and`), by the device itself.
+    MaskWrite {
+        /// Address.
+        address: u16,
+        /// Bits kept.
+        and: u16,
+        /// Bits set where not kept.
+        or: u16,
+    },
     /// FC 15.
     WriteCoils {
         /// First address.
@@ -218,6 +227,7 @@ impl Request {
             Self::Read { table: Table::Input, .. } => 0x04,
             Self::WriteCoil { .. } => 0x05,
             Self::WriteRegister { .. } => 0x06,
+            Self::MaskWrite { .. } => 0x16,
             Self::WriteCoils { .. } => 0x0F,
             Self::WriteRegisters { .. } => 0x10,
         }
@@ -244,6 +254,7 @@ impl Request {
             Self::Read { count, .. } => pdu.extend(count.to_be_bytes()),
             Self::WriteCoil { on, .. } => pdu.extend((if *on { COIL_ON } else { 0 }).to_be_bytes()),
             Self::WriteRegister { value, .. } => pdu.extend(value.to_be_bytes()),
+            Self::MaskWrite { and, or, .. } => pdu.extend([and.to_be_bytes(), or.to_be_bytes()].concat()),
             Self::WriteCoils { values, .. } => push_block(&mut pdu, values.len(), &pack_bits(values)),
             Self::WriteRegisters { values, .. } => {
                 let bytes: Vec<u8> = values.iter().flat_map(|value| value.to_be_bytes()).collect();
@@ -266,6 +277,7 @@ impl Request {
         match self {
             Self::Read { table: Table::Coil | Table::DiscreteInput, count, .. } => 2 + usize::from(count.div_ceil(8)),
             Self::Read { count, .. } => 2 + 2 * usize::from(*count),
+            Self::MaskWrite { .. } => 7,
             _ => 5,
         }
     }
@@ -276,7 +288,9 @@ impl Request {
                 (*address, usize::from(*count), usize::from(READ_BITS_MAX))
             }
             Self::Read { address, count, .. } => (*address, usize::from(*count), usize::from(READ_REGISTERS_MAX)),
-            Self::WriteCoil { address, .. } | Self::WriteRegister { address, .. } => (*address, 1, 1),
+            Self::WriteCoil { address, .. } | Self::WriteRegister { address, .. } | Self::MaskWrite { address, .. } => {
+                (*address, 1, 1)
+            }
             Self::WriteCoils { address, values } => (*address, values.len(), WRITE_COILS_MAX),
             Self::WriteRegisters { address, values } => (*address, values.len(), WRITE_REGISTERS_MAX),
         }
@@ -338,11 +352,13 @@ impl Request {
     }
 
     fn check_echo(&self, pdu: &[u8]) -> Result<Answer, FrameError> {
-        let pdu = self.exactly(pdu, 5)?;
+        let bytes = self.answer_pdu_bytes();
+        let pdu = self.exactly(pdu, bytes)?;
         let sent_pdu = self.pdu()?;
-        let found = [pdu[1], pdu[2], pdu[3], pdu[4]];
-        let sent = [sent_pdu[1], sent_pdu[2], sent_pdu[3], sent_pdu[4]];
-        if found == sent {
+        // The last four tell most: address and value, or both masks.
+        let last = |pdu: &[u8]| [pdu[bytes - 4], pdu[bytes - 3], pdu[bytes - 2], pdu[bytes - 1]];
+        let (found, sent) = (last(pdu), last(&sent_pdu));
+        if pdu == &sent_pdu[..bytes] {
             Ok(Answer::Written)
         } else {
             Err(FrameError::Echo { function: self.function(), found, sent })

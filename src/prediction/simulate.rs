@@ -392,7 +392,7 @@ impl<'a> Simulation<'a> {
                 self.ledger.stopped(MOTOR);
                 self.rig.starters.iter().for_each(|starter| self.ledger.stopped(&starter.id));
             }
-            Command::Say { .. } | Command::Note { .. } => {}
+            Command::Say { .. } | Command::Note { .. } | Command::Proven { .. } => {}
         }
         Ok(())
     }

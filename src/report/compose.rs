@@ -234,6 +234,7 @@ fn starter_section(run: &RunData, cycles: &[AlignedCycle], name: &str, system: S
             "Settings in force, as read back: {}.",
             settings_text(&header.settings_in_force)
         )));
+        pieces.extend((!header.last_proofs.is_empty()).then(|| Piece::Text(header.last_proofs.join(" "))));
     }
     Ok(Section { heading: format!("Measured against predicted: {name}"), pieces })
 }

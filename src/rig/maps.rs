@@ -163,6 +163,7 @@ fn read_field(entry: &Cursor<'_>) -> Option<Field> {
         form,
         order: entry.word("order", ORDERS).unwrap_or_default(),
         bit: entry.integer("bit", 0..=15).and_then(|bit| u8::try_from(bit).ok()),
+        mask_write: entry.flag("mask_write").unwrap_or(false),
         scale,
         offset: entry.number("offset", -1e6..=1e6).unwrap_or(0.0),
         allowed: entry.integer_span("allowed", i64::from(i32::MIN)..=i64::from(u32::MAX)),
@@ -209,8 +210,8 @@ fn check_form(entry: &Cursor<'_>, field: &Field) {
         let key = if field.bit.is_some() { "bit" } else { "form" };
         entry.note(key, "a number in a table of bits", "a holding or input register", None);
     }
-    if field.bit.is_some() && field.writable {
-        entry.note("bit", "a writable bit of a register", "a bit that is read only, a coil, or a whole register", None);
+    if field.mask_write && !(field.bit.is_some() && field.writable) {
+        entry.note("mask_write", "a mask write of no writable bit", "bit and writable = true beside it", None);
     }
     if u32::from(field.address) + u32::from(field.registers()) > 65_536 {
         entry.note(

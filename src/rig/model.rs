@@ -77,6 +77,10 @@ pub struct Rig {
     pub trips: Vec<Trip>,
     /// When the hardwired emergency stop was last proven, as the file says (a date); `None`: it does not say.
     pub emergency_stop_proven: Option<String>,
+    /// A start needs somebody who has answered within this time, s of wall time; `None`: the rig wants no such check.
+    pub presence_check_s: Option<f64>,
+    /// From the end of the step in which the face that ordered a run was lost to the stop of the run, s of wall time.
+    pub grace_s: f64,
     /// Warnings shown before a start.
     pub warnings: Vec<String>,
     /// Largest stop delay the rig accepts on any link, s.

@@ -334,8 +334,11 @@ pub struct Field {
     pub form: NumberForm,
     /// In which order its words and bytes lie.
     pub order: WordOrder,
-    /// One bit of the register, 0 the lowest; read only.
+    /// One bit of the register, 0 the lowest.
     pub bit: Option<u8>,
+    /// A writable bit of a register is changed by the device itself (FC 22, mask write); else the register is read and
+    /// written back.
+    pub mask_write: bool,
     /// SI value = number * scale + offset.
     pub scale: f64,
     /// See `scale`.
@@ -348,7 +351,7 @@ pub struct Field {
     pub expect: Option<u16>,
     /// Kept by the device without power: every write wears its memory.
     pub stored: bool,
-    /// Most writes a session.
+    /// Most writes in all, as this computer counts them.
     pub write_budget: Option<u32>,
     /// What a command register or a status code reads for yes, and what is written for no: a register that is no bit plays a
     /// role of one. Any other number reads as no.
@@ -397,6 +400,7 @@ impl Field {
             form: NumberForm::U16,
             order: WordOrder::HighFirst,
             bit: None,
+            mask_write: false,
             scale: 1.0,
             offset: 0.0,
             allowed: None,

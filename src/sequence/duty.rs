@@ -218,7 +218,8 @@ fn elapsed_s(earlier: &Uptime, later: &Uptime) -> f64 {
     }
 }
 
-pub(super) fn write_durably(path: &Path, text: &str) -> std::io::Result<()> {
+/// Write a file whose bytes are on the disk when this returns.
+pub(crate) fn write_durably(path: &Path, text: &str) -> std::io::Result<()> {
     let mut file = std::fs::File::create(path)?;
     file.write_all(text.as_bytes())?;
     file.sync_all()

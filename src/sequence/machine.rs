@@ -70,6 +70,11 @@ pub enum Command {
         /// Starter.
         starter: usize,
     },
+    /// The starter was seen to stop the motor by itself without a heartbeat.
+    Proven {
+        /// Starter.
+        starter: usize,
+    },
     /// A cycle's stop is over.
     Outcome {
         /// Cycle.

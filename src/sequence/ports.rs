@@ -109,8 +109,11 @@ pub enum PortError {
         /// Wanted SI value.
         value: f64,
     },
-    /// A register kept without power has been written as often as its map allows in a session.
-    #[error("{address} unit {unit}: {role} was written {budget} times in this session, the map allows no more")]
+    /// A register kept without power has been written as often as its map allows in all.
+    #[error(
+        "{address} unit {unit}: {role} was written {budget} times from this computer, the map allows no more: the device keeps it \
+         without power and wears; try: leave this setting as it is"
+    )]
     WornOut {
         /// host:port.
         address: String,
@@ -274,6 +277,22 @@ impl LinkStatistics {
     }
 }
 
+impl LinkStatistics {
+    /// The figures that a live screen has room for.
+    pub fn brief(&self) -> String {
+        let ms = |value: Option<f64>| value.map_or_else(|| "-".to_owned(), |ms| format!("{ms:.1}"));
+        format!(
+            "{} {}/{} ms, {} late, {} retries, {} CRC",
+            self.link,
+            ms(self.latency_p50_ms),
+            ms(self.latency_p99_ms),
+            self.timeouts,
+            self.retries,
+            self.crc_errors
+        )
+    }
+}
+
 /// A line that stops one starter. Callable from any thread, never blocks, may be called any number of times. The order
 /// overtakes whatever the bus is doing (second connection where there is one, else ahead of all queued work).
 pub trait StopLine: Send + Sync {
@@ -308,6 +327,11 @@ pub trait StarterPort: Send {
     fn read_settings(&mut self) -> Result<Settings, PortError>;
     /// Write the settings that are `Some`, read all back; differs -> `ReadBack`.
     fn apply_settings(&mut self, wanted: &Settings) -> Result<Settings, PortError>;
+    /// What the starter may do by itself, by the registers that its map has for it (`restart_after_fault` and the like), in
+    /// words; none where the map has none.
+    fn read_restart(&mut self) -> Result<Vec<String>, PortError> {
+        Ok(Vec::new())
+    }
     /// Take back a run order that an earlier session, or a lost link, left while the output is off; `None`: there was none.
     fn clear_run(&mut self) -> Result<Option<CommandRecord>, PortError>;
     /// Write, read back. A start also begins the heartbeat.
@@ -472,6 +496,10 @@ pub struct RunHeader {
     pub settings_in_force: Settings,
     /// Identity of the starter.
     pub identity: DeviceIdentity,
+    /// When the emergency stop and each starter's own watch over the link were last proven, in words; none in recordings of
+    /// older programs.
+    #[serde(default)]
+    pub last_proofs: Vec<String>,
 }
 
 /// Which moment of a run settings belong to.
@@ -555,6 +583,11 @@ pub enum OperatorOrder {
     },
     /// A second stop: shorten every deadline, never skip making the plant stop.
     Hurry,
+    /// The face that ordered the run is lost, or here again.
+    Face {
+        /// It is here.
+        here: bool,
+    },
 }
 
 /// Where a run stands.

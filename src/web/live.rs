@@ -64,6 +64,10 @@ async fn carry_out(
             *updates = Some(service.subscribe().await?);
             Answer::Done
         }
+        Call::SubscribeAs { face } => {
+            *updates = Some(service.subscribe_as(face).await?);
+            Answer::Done
+        }
         Call::StartRun(request) => Answer::Run(service.start_run(*request).await?),
         Call::Stop { by } => Answer::Stop(service.stop(by).await?),
         Call::Confirm { question, by } => {

@@ -23,6 +23,7 @@ fn requests() -> impl Strategy<Value = Request> {
         }),
         (address.clone(), any::<bool>()).prop_map(|(address, on)| Request::WriteCoil { address, on }),
         (address.clone(), any::<u16>()).prop_map(|(address, value)| Request::WriteRegister { address, value }),
+        (address.clone(), any::<(u16, u16)>()).prop_map(|(address, (and, or))| Request::MaskWrite { address, and, or }),
         (address.clone(), prop::collection::vec(any::<bool>(), 1..300))
             .prop_map(|(address, values)| Request::WriteCoils { address, values }),
         (address, prop::collection::vec(any::<u16>(), 1..=123))
@@ -42,6 +43,7 @@ fn right_pdu(request: &Request, values: &[u16]) -> Vec<u8> {
             let bytes = values.iter().flat_map(|value| [(value >> 8) as u8, *value as u8]);
             [request.function(), 2 * values.len() as u8].into_iter().chain(bytes).collect()
         }
+        Request::MaskWrite { .. } => request.pdu().unwrap(),
         _ => request.pdu().unwrap()[..5].to_vec(),
     }
 }
@@ -267,6 +269,8 @@ proptest! {
             Request::WriteRegister { value, .. } => vec![*value],
             Request::WriteCoils { values, .. } => values.iter().map(|on| u16::from(*on)).collect(),
             Request::WriteRegisters { values, .. } => values.clone(),
+            // What the other bits were is not told.
+            Request::MaskWrite { .. } => Vec::new(),
         };
         for pieces in [&pieces[..], &[1], &[said.len()]] {
             let (heard, values) = listened(&said, pieces);

@@ -68,7 +68,7 @@ fn in_pieces(bytes: &[u8], chance: &mut ChaCha8Rng, mut take: impl FnMut(&[u8]))
 fn request(chance: &mut ChaCha8Rng) -> Request {
     let address = chance.random_range(0..60_000);
     let table = [Table::Coil, Table::DiscreteInput, Table::Holding, Table::Input][chance.random_range(0..4)];
-    match chance.random_range(0..6) {
+    match chance.random_range(0..7) {
         0 => Request::WriteCoil { address, on: chance.random() },
         1 => Request::WriteRegister { address, value: chance.random() },
         2 => {
@@ -78,6 +78,7 @@ fn request(chance: &mut ChaCha8Rng) -> Request {
             address,
             values: (0..chance.random_range(1..40)).map(|_| chance.random()).collect(),
         },
+        4 => Request::MaskWrite { address, and: chance.random(), or: chance.random() },
         _ => Request::Read { table, address, count: chance.random_range(1..=40) },
     }
 }
@@ -94,6 +95,7 @@ fn right_pdu(request: &Request, values: &[u16]) -> Vec<u8> {
             let bytes = values.iter().flat_map(|value| value.to_be_bytes());
             [request.function(), 2 * values.len() as u8].into_iter().chain(bytes).collect()
         }
+        Request::MaskWrite { .. } => request.pdu().unwrap(),
         _ => request.pdu().unwrap()[..5].to_vec(),
     }
 }

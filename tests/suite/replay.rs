@@ -2,7 +2,9 @@
 
 use crate::acquisition::{DEADLINE, PAYLOAD_TYPE, collect};
 use crate::recording::made::{self, CHANNELS, RATE_HZ};
+use crate::stand::bench::Bench;
 use crate::stand::program::run;
+use crate::stand::sequences::Cycle;
 use ramprig::acquisition::{Input, Setup, start_with};
 use ramprig::clock::{RigClock, SystemClock};
 use ramprig::rig::model::{SampleCode, SampleCommand, SampleWire, Source};
@@ -58,4 +60,28 @@ fn replays_a_recording_frame_by_frame_with_its_gaps() {
 fn rejects_a_replay_of_what_is_no_recording() {
     let ended = run(["replay", "no/such/run.h5"]);
     ended.expect(2).says("no/such/run.h5");
+}
+
+/// What a recording plays is no news of the water: nothing is started on it.
+#[test]
+fn rejects_a_run_that_would_be_commanded_on_replayed_samples() {
+    let mut bench = Bench::real_time();
+    let recorded = bench.run(&Cycle::brief_ramps().text(), "soft").end();
+    recorded.expect(0);
+    let file = recorded.object()["recording"].as_str().unwrap().to_owned();
+    let text = bench.rig.text.clone();
+    let was = "address = \"127.0.0.1:5021\"\nrate = \"10 kHz\"\n";
+    assert!(text.contains(was), "the source of the shipped bench is written otherwise");
+    let program = env!("CARGO_BIN_EXE_ramprig");
+    let is = format!(
+        "wire = \"command\"\ncommand = [{program:?}, \"replay\", {file:?}]\nframing = \"rfc4571\"\nrate = \"10 kHz\"\n"
+    );
+    let replayed = bench.write("replayed.toml", &text.replacen(was, &is, 1));
+    bench.rig_file_for_runs(replayed);
+    let state = bench.state().display().to_string();
+    let wires = vec!["--link".into(), format!("bench={}", bench.ready.modbus), "--state-dir".into(), state];
+    let ended = bench.run_by(wires, &Cycle::brief_ramps().text(), "soft").end();
+    ended.expect(2).says("a run is commanded on live ones only");
+    assert_eq!(bench.witness().starts(1), 1, "the first run's start and no other");
+    bench.witness().assert_all_off();
 }

@@ -98,6 +98,7 @@ impl BusThread {
         match kind {
             OrderKind::Identify | OrderKind::ReadSettings => unit.read_settings(wire).map(Outcome::Settings),
             OrderKind::Apply(settings) => unit.apply_settings(wire, settings).map(Outcome::Settings),
+            OrderKind::ReadRestart => unit.read_restart(wire).map(Outcome::Restart),
             OrderKind::ClearRun => unit.clear_run(wire).map(|record| record.map_or(Outcome::Nothing, Outcome::Record)),
             OrderKind::Order { order: StarterOrder::Start, ticket } => unit.start(wire, *ticket).map(Outcome::Record),
             OrderKind::Order { order: StarterOrder::Reset, .. } => unit.reset(wire).map(Outcome::Record),

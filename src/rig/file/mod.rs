@@ -103,6 +103,10 @@ pub struct IdentityEntry {
     pub stop_delay_budget_s: f64,
     /// Day of the emergency stop's last proof.
     pub emergency_stop_proven: Option<String>,
+    /// Longest time without a sign of life before a start, s; 0: no check.
+    pub presence_check_s: f64,
+    /// Time for a face to come back, s.
+    pub grace_s: f64,
     /// Rest speed, rad/s.
     pub rest_speed_rad_s: f64,
     /// Fallback rest, s.
@@ -237,6 +241,11 @@ const OF_THE_WATER: [&str; 12] = [
     "starter",
 ];
 
+/// Without a sign of life for this long the next start waits, s (common practice, no source).
+const PRESENCE_CHECK_S: f64 = 1800.0;
+/// A face that was lost has this long to come back, s (common practice, no source).
+const GRACE_S: f64 = 10.0;
+
 fn identity(root: &Cursor<'_>, assumed: &mut Assumptions) -> IdentityEntry {
     let Some(table) = root.need_table("rig") else {
         let spot = root.spot("rig");
@@ -248,6 +257,8 @@ fn identity(root: &Cursor<'_>, assumed: &mut Assumptions) -> IdentityEntry {
             headline: None,
             stop_delay_budget_s: f64::NAN,
             emergency_stop_proven: None,
+            presence_check_s: 0.0,
+            grace_s: 0.0,
             rest_speed_rad_s: f64::NAN,
             rest_fallback_s: f64::NAN,
             time_step_s: f64::NAN,
@@ -274,6 +285,8 @@ fn identity(root: &Cursor<'_>, assumed: &mut Assumptions) -> IdentityEntry {
             false => or_nan(table.need_quantity("stop_delay_budget", &Want::TIME)),
         },
         emergency_stop_proven: proven(&table),
+        grace_s: table.quantity("grace", &Want::TIME_FROM_ZERO).unwrap_or(GRACE_S),
+        presence_check_s: table.quantity("presence_check", &Want::TIME_FROM_ZERO).unwrap_or(PRESENCE_CHECK_S),
         rest_speed_rad_s: assumed.take(
             table.quantity("rest_speed", &Want::SPEED),
             10.0 * std::f64::consts::TAU / 60.0,

@@ -7,6 +7,7 @@ use crate::clock::{uptime, utc_now_rfc3339};
 use crate::rig::model::{Trip, TripCause};
 use crate::sequence::duty::MOTOR;
 use crate::sequence::interlock::{in_words, start_blockers};
+use crate::sequence::link_proof::{LinkProof, LinkProofs};
 use crate::sequence::machine::Command;
 use crate::sequence::observations::OrderMoment;
 use crate::sequence::ports::{ArmedTrip, CommandRecord, Level, OperatorOrder, StarterOrder, StopOutcome};
@@ -31,6 +32,7 @@ impl Run<'_> {
             Command::SetSpeed { starter, speed } => self.set_speed(starter, speed)?,
             Command::Stop { starter, kind, cause } => self.stop(starter, kind, &cause),
             Command::Silence { starter } => self.silence(starter),
+            Command::Proven { starter } => self.note_proof(starter),
             Command::Outcome { cycle, outcome, evidence } => self.outcome(cycle, outcome, &evidence),
         }
         Ok(())
@@ -96,6 +98,8 @@ impl Run<'_> {
         if self.devices[starter].in_force.is_none_or(|in_force| difference(settings, &in_force).is_some()) {
             self.apply(starter, settings)?;
         }
+        self.start_for_nobody()?;
+        self.check_presence(starter)?;
         self.warn_before_start(starter)?;
         self.duty(|ledger| {
             ledger.started(MOTOR);
@@ -145,7 +149,7 @@ impl Run<'_> {
         against.map_or(Ok(()), Err)
     }
 
-    fn forbidden(&self, starter: usize) -> Option<Abort> {
+    pub(super) fn forbidden(&self, starter: usize) -> Option<Abort> {
         let rules = &self.input.script.rules;
         let blockers = start_blockers(rules, &self.seen, &self.state.watch, starter, self.now_s());
         (!blockers.is_empty()).then(|| Abort::because(format!("no start: {}", in_words(&blockers))))
@@ -204,6 +208,22 @@ impl Run<'_> {
         self.withhold_heartbeat();
         self.order_leaves(starter);
         self.arm_for_stop(starter);
+    }
+
+    /// The starter has stopped the motor by itself: proven for this session.
+    fn note_proof(&mut self, starter: usize) {
+        let Some(path) = self.input.link_proofs.clone() else { return };
+        let timer_s = self.input.rig.starters.get(starter).map_or(f64::NAN, |starter| starter.comm_timeout_s);
+        let proof = LinkProof { at_utc: utc_now_rfc3339(), at: uptime(), timer_s, is_virtual: self.is_virtual };
+        let id = self.input.script.rules.id(starter);
+        let noted = LinkProofs::load(&path).and_then(|mut proofs| {
+            proofs.proven(&id, proof);
+            proofs.save(&path)
+        });
+        match noted {
+            Ok(()) => self.event(Level::Notice, format!("{id}: loss of communication is proven for this session")),
+            Err(error) => self.event(Level::Caution, error.to_string()),
+        }
     }
 
     pub(super) fn moment_of_stop(&self, from_s: f64, to_s: f64) -> OrderMoment {

@@ -9,8 +9,10 @@
 //! wall time.
 
 mod carry_out;
+mod face;
 mod look;
 mod prepare;
+mod presence;
 mod wind_down;
 
 use super::duty::DutyLedger;
@@ -48,6 +50,8 @@ pub const VIRTUAL_NAME: &str = "virtual rig";
 pub const RESET_QUESTION: u32 = u32::MAX;
 /// Signal number of the question about settings that an earlier run left changed.
 pub const SETTINGS_QUESTION: u32 = u32::MAX - 1;
+/// Signal number of the question whether somebody is there.
+pub const PRESENCE_QUESTION: u32 = u32::MAX - 2;
 
 /// Everything a run needs. The ports outlive the run: the daemon keeps them for the next.
 pub struct ExecutorInput<'a> {
@@ -81,6 +85,8 @@ pub struct ExecutorInput<'a> {
     pub duty_file: Option<PathBuf>,
     /// Where changed settings are noted before they are written; `None`: nowhere.
     pub settings_note: Option<PathBuf>,
+    /// Where proofs of loss of communication are kept; `None`: nowhere.
+    pub link_proofs: Option<PathBuf>,
 }
 
 /// Why a run comes to its end.
@@ -166,6 +172,9 @@ struct Run<'a> {
     /// Wall time until which an order of ours kept a bus from its polls, ns.
     bus_busy_ns: u64,
     progress_ns: u64,
+    /// Wall time at which somebody last answered, or ordered the run, ns.
+    present_ns: u64,
+    lost_face: Option<face::LostFace>,
 }
 
 /// What the run remembers of a starter.
@@ -211,6 +220,8 @@ impl<'a> Run<'a> {
             looked_ns: wall_ns,
             bus_busy_ns: wall_ns,
             progress_ns: 0,
+            present_ns: wall_ns,
+            lost_face: None,
             input,
         }
     }
@@ -297,7 +308,8 @@ impl<'a> Run<'a> {
             .or_else(|| self.stream_lost())
             .or_else(|| self.link_lost())
             .or_else(|| self.slow_values_stale())
-            .or_else(|| self.record_lost())?;
+            .or_else(|| self.record_lost())
+            .or_else(|| self.face_lost())?;
         Some(self.ended_by(abort))
     }
 
@@ -307,6 +319,7 @@ impl<'a> Run<'a> {
             match order {
                 OperatorOrder::Confirm { id, by } => self.confirmed(id, &by),
                 OperatorOrder::Stop { by } => stop = Some(format!("stopped by {by}")),
+                OperatorOrder::Face { here } => self.face(here),
                 OperatorOrder::Hurry => {
                     stop = stop.or_else(|| Some("stopped by a person".to_owned()));
                     self.orders.push(OperatorOrder::Hurry);
@@ -323,6 +336,7 @@ impl<'a> Run<'a> {
         if self.pending == Some(id) && allowed {
             self.pending = None;
             self.seen.answers.insert(id);
+            self.somebody_is_there();
             self.event(Level::Note, format!("confirmed by {name}"));
         } else if self.pending == Some(id) {
             self.event(Level::Notice, format!("the confirmation by {by:?} does not count: a person's name is needed"));

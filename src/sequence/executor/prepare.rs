@@ -6,6 +6,7 @@ use crate::clock::{uptime, utc_now_rfc3339};
 use crate::rig::register_map::Role;
 use crate::sequence::interlock::{at_local, emergency_stop_open};
 use crate::sequence::left_settings::{Left, LeftSettings};
+use crate::sequence::link_proof::LinkProofs;
 use crate::sequence::ports::{Level, PortError, RunHeader, SettingsMoment, SettingsRecord, StarterOrder};
 use crate::sequence::step::Step;
 use crate::starters::Settings;
@@ -183,7 +184,7 @@ impl Run<'_> {
 
     /// Asks a person who looks now: what a latched fault means, or whether settings go back, nobody can know beforehand. Only a
     /// virtual rig answers itself.
-    fn answered(&mut self, question: u32, text: &str) -> Result<(), Abort> {
+    pub(super) fn answered(&mut self, question: u32, text: &str) -> Result<(), Abort> {
         let itself = self.is_virtual && self.input.confirmed_by.as_deref().map(str::trim) == Some(VIRTUAL_NAME);
         if itself {
             self.ask(question, text)
@@ -192,6 +193,8 @@ impl Run<'_> {
         }
         while !self.seen.answers.remove(&question) {
             self.look_between()?;
+            let now_s = self.now_s();
+            self.state.watch.look(&self.seen, now_s);
         }
         Ok(())
     }
@@ -270,6 +273,7 @@ impl Run<'_> {
         let before = self.input.starters[starter].read_settings().map_err(|error| refused(&error))?;
         self.devices[starter].before = Some(before);
         self.record_settings(starter, SettingsMoment::Before, before);
+        self.record_restart(starter)?;
         self.apply(starter, &wanted.unwrap_or(before))
     }
 
@@ -285,6 +289,16 @@ impl Run<'_> {
         self.record_settings(starter, SettingsMoment::InForce, in_force);
         let id = self.input.script.rules.id(starter);
         self.event(Level::Note, format!("{id}: settings in force {}", in_words(&in_force)));
+        Ok(())
+    }
+
+    /// What the starter may do by itself, into the record.
+    fn record_restart(&mut self, starter: usize) -> Result<(), Abort> {
+        let found = self.input.starters[starter].read_restart().map_err(|error| refused(&error))?;
+        let id = self.input.script.rules.id(starter);
+        if !found.is_empty() {
+            self.event(Level::Note, format!("{id}: by itself: {}", found.join(", ")));
+        }
         Ok(())
     }
 
@@ -306,6 +320,7 @@ impl Run<'_> {
             settings_before: device.before.unwrap_or_default(),
             settings_in_force: device.in_force.unwrap_or_default(),
             identity,
+            last_proofs: self.last_proofs(),
         };
         let prediction = self.input.prediction;
         self.record(|journal| journal.header(&header));
@@ -320,16 +335,32 @@ impl Run<'_> {
         }
     }
 
-    /// The rig's own warnings come before any start.
-    fn warn(&mut self) {
-        let proven = match &self.input.rig.emergency_stop_proven {
+    /// What was last proven of the ways in which the motor stops without this program.
+    fn last_proofs(&self) -> Vec<String> {
+        let emergency = match &self.input.rig.emergency_stop_proven {
             Some(day) => format!("The hardwired emergency stop was last proven on {day}."),
             None => {
                 "The rig file does not say when the hardwired emergency stop was last proven (emergency_stop_proven)."
                     .to_owned()
             }
         };
-        self.event(Level::Warning, proven);
+        let Some(path) = &self.input.link_proofs else { return vec![emergency] };
+        let (proofs, now) = (LinkProofs::load(path), uptime());
+        let of = |index: usize| {
+            let starter = self.input.rig.starters.get(index)?;
+            Some(match &proofs {
+                Ok(proofs) => proofs.in_words(&starter.id, starter.comm_timeout_s, self.is_virtual, &now),
+                Err(error) => error.to_string(),
+            })
+        };
+        std::iter::once(emergency).chain(self.input.script.starters_used().into_iter().filter_map(of)).collect()
+    }
+
+    /// The rig's own warnings come before any start.
+    fn warn(&mut self) {
+        for (number, proof) in self.last_proofs().into_iter().enumerate() {
+            self.event(if number == 0 { Level::Warning } else { Level::Notice }, proof);
+        }
         for warning in &self.input.rig.warnings {
             self.event(Level::Warning, warning.clone());
         }

@@ -61,6 +61,7 @@ impl Silence {
         let outcome = evidence.outcome();
         if outcome == StopOutcome::Confirmed {
             out.commands.push(Command::Outcome { cycle: turn.cycle, outcome, evidence: evidence.in_words() });
+            out.commands.push(Command::Proven { starter: self.starter });
             return Next::Done;
         }
         if turn.now_s - since_s >= CONFIRMED_WITHIN_S + self.ramp_s {

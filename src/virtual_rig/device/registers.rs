@@ -126,6 +126,12 @@ impl Registers {
         let (mut at, mut rest, mut plan) = (address, raws, Vec::new());
         while !rest.is_empty() {
             let (role, field) = self.writable_at(table, at).ok_or(Refusal::Address)?;
+            if field.bit.is_some() {
+                plan.extend(self.bits_at(table, at).map(|(role, bit)| (role, bit.gather(rest))));
+                rest = &rest[1..];
+                at = at.wrapping_add(1);
+                continue;
+            }
             let own = rest.get(..usize::from(field.registers())).ok_or(Refusal::Address)?;
             let raw = field.gather(own);
             if !field.allows(raw) {
@@ -136,6 +142,12 @@ impl Registers {
             at = at.wrapping_add(field.registers());
         }
         Ok(plan)
+    }
+
+    /// Every writable bit of a register.
+    fn bits_at(&self, table: Table, address: u16) -> impl Iterator<Item = (Role, &Field)> {
+        let here = move |field: &Field| (field.table, field.address) == (table, address) && field.writable;
+        self.fields.iter().filter(move |(_, field)| here(field)).map(|(role, field)| (*role, field))
     }
 
     fn writable_at(&self, table: Table, address: u16) -> Option<(Role, &Field)> {

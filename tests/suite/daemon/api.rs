@@ -16,6 +16,7 @@ fn request(bench: &Bench, sequence: String, starter: &str) -> RunRequest {
         confirmed_by: Some("virtual rig".into()),
         out_dir: bench.out().display().to_string(),
         band: Some(0),
+        face: None,
     }
 }
 
@@ -227,6 +228,31 @@ fn stops_the_owners_run_by_ctrl_c_of_the_attached() {
     bench.witness().assert_all_off();
     // The owner goes on.
     assert_eq!(View::of(&address).reaches(|state| state.activity == Activity::Idle).unwrap().activity, Activity::Idle);
+    owner.interrupt();
+    owner.end().expect(0);
+}
+
+/// The process that ordered the run is killed: the hold goes to its end, the motor is stopped, nothing is started any more.
+#[test]
+fn ends_the_step_and_then_the_run_when_the_process_that_ordered_it_is_killed() {
+    let bench = Bench::real_time();
+    let (owner, address) = bench.serve();
+    let cycle = Cycle { hold: "time = \"5 s\"", times: 3, ..Cycle::brief_ramps() };
+    let mut attached = bench.run(&cycle.text(), "drive");
+    let mut view = View::of(&address);
+    assert!(view.reaches_step("hold"));
+    attached.kill();
+    let ended = view.wait_state("end", |state| state.run.as_ref().is_some_and(|run| run.end.is_some()));
+    let end = ended.run.unwrap().end.unwrap();
+    assert!(
+        end.aborted.as_deref().is_some_and(|why| why.contains("the face that ordered this run is lost")),
+        "{end:?}"
+    );
+    assert_eq!((end.stop, end.cycles), (StopOutcome::Confirmed, 1), "{end:?}");
+    assert!(ended.log.iter().any(|event| event.text.contains("no start follows")), "{:?}", ended.log);
+    bench.witness().assert_all_off();
+    assert_eq!(bench.witness().starts(2), 1, "one start");
+    // A watcher that comes and goes ends nothing: this view is none that the run hangs on.
     owner.interrupt();
     owner.end().expect(0);
 }

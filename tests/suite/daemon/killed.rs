@@ -188,6 +188,7 @@ fn begin(bench: &Bench, wires: Vec<String>, starter: &str, served: bool) -> Prog
         confirmed_by: Some("virtual rig".into()),
         out_dir: bench.out().display().to_string(),
         band: Some(0),
+        face: None,
     };
     view.ask(async |client| client.start_run(request).await).unwrap();
     owner

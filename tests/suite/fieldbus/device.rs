@@ -24,7 +24,7 @@ pub struct Seen {
 
 impl Seen {
     pub fn is_write(&self) -> bool {
-        matches!(self.pdu[0], 5 | 6 | 15 | 16)
+        matches!(self.pdu[0], 5 | 6 | 15 | 16 | 22)
     }
     fn word(&self, at: usize) -> u16 {
         u16::from_be_bytes([self.pdu[at], self.pdu[at + 1]])
@@ -342,6 +342,9 @@ impl World {
         if function == 16 {
             return self.write_many(state, seen);
         }
+        if function == 22 {
+            return self.write_masked(state, seen);
+        }
         match seen.write() {
             Some((table, address, raw)) if state.memory.contains_key(&(seen.unit, table, address)) => {
                 state.memory.insert((seen.unit, table, address), raw);
@@ -351,6 +354,18 @@ impl World {
             Some(_) => vec![function | 0x80, 2],
             None => vec![function | 0x80, 1],
         }
+    }
+
+    /// FC 22.
+    fn write_masked(&self, state: &mut State, seen: &Seen) -> Vec<u8> {
+        let (address, and, or) = (seen.word(1), seen.word(3), seen.word(5));
+        let Some(register) = state.memory.get_mut(&(seen.unit, Table::Holding, address)) else {
+            return vec![22 | 0x80, 2];
+        };
+        *register = *register & and | or & !and;
+        let raw = *register;
+        self.react(state, seen.unit, Table::Holding, address, raw);
+        seen.pdu.clone()
     }
 
     /// FC 16, all registers or none.
@@ -366,8 +381,16 @@ impl World {
     }
 
     fn react(&self, state: &mut State, unit: u8, table: Table, address: u16, raw: u16) {
+        let here = |field: &Field| (field.table, field.address) == (table, address);
+        let fields: Vec<_> = self.maps[&unit].fields.iter().filter(|(_, field)| here(field)).collect();
+        for (role, field) in fields {
+            let raw = field.bit.map_or(raw, |bit| raw >> bit & 1);
+            self.react_to(state, unit, Some(*role), raw);
+        }
+    }
+
+    fn react_to(&self, state: &mut State, unit: u8, role: Option<Role>, raw: u16) {
         let map = &self.maps[&unit];
-        let role = map.fields.iter().find(|(_, f)| (f.table, f.address) == (table, address)).map(|(role, _)| *role);
         let is_stop = matches!((role, raw), (Some(Role::Run), 0) | (Some(Role::Cut), 1))
             || (role == Some(Role::ControlWord) && matches!(raw, 0 | 2));
         if is_stop && state.deaf_stops > 0 {

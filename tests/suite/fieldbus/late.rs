@@ -3,7 +3,7 @@
 //!
 //! Nearly all of its time is time-outs and back-off on the wall clock, so that several independent links run side by side.
 
-use super::device::{Act, Device, PATIENCE, Seen};
+use super::device::{Act, Device, Seen};
 use super::rtu_device::{Lots, RtuDevice, at_once};
 use super::{SOFT, rig};
 use crate::campaign;
@@ -22,6 +22,8 @@ const REPLIES: u32 = 10_000;
 const TIMEOUT: Duration = Duration::from_millis(20);
 /// Links of each medium that run at once.
 const LINKS: u32 = 8;
+/// For a link to come up; nothing is decided by it.
+const LONG: Duration = Duration::from_secs(100);
 /// Share of bad replies.
 const BAD: f64 = 0.08;
 
@@ -197,7 +199,7 @@ fn verdict(medium: &str, links: &[(Tally, Believed)]) {
     println!("late-answers: {medium}, {} bad replies: {}", sum.all(), sum.says());
     println!("late-answers: {medium}, reads: {wrong} wrong values accepted, {right} right, {refused} refused");
     assert_eq!(wrong, 0, "wrong values believed on {medium}");
-    assert!(right > sum.all() / 20, "hardly anything was ever believed on {medium}");
+    assert!(right > 0, "nothing was ever believed on {medium}");
     let least = sum.kinds().map(|kind| kind.load(Ordering::SeqCst)).into_iter().min().unwrap();
     assert!(least > sum.all() / 50, "a kind of bad reply hardly came: {}", sum.says());
 }
@@ -209,6 +211,8 @@ fn serial(seed: u64, replies: u32) -> (Tally, Believed) {
     let (kept, mut chance) = (Arc::clone(&tally), ChaCha8Rng::seed_from_u64(seed));
     port.script(move |_: &Seen, honest| spoil(honest, &mut chance, &kept, garble_serial));
     let believed = read_on(&fieldbus, &port.device, &rig, &tally, replies);
+    port.honest();
+    believed_in_the_end(&fieldbus);
     (tally.taken(), believed)
 }
 
@@ -222,6 +226,8 @@ fn tcp(seed: u64, replies: u32) -> (Tally, Believed) {
         if lots == at_once(honest.to_vec()) { Act::Honest } else { Act::Late(lots) }
     });
     let believed = read_on(&fieldbus, &device, &rig, &tally, replies);
+    device.honest();
+    believed_in_the_end(&fieldbus);
     (tally.taken(), believed)
 }
 
@@ -229,6 +235,12 @@ fn open(rig: &mut Rig) -> Fieldbus {
     rig.links[0].timeout_s = TIMEOUT.as_secs_f64();
     rig.links[0].poll_s = 0.2;
     let fieldbus = fieldbus::open(rig, Arc::new(SystemClock));
-    fieldbus.wait_up(PATIENCE).unwrap();
+    fieldbus.wait_up(LONG).unwrap();
     fieldbus
+}
+
+/// Once the device is honest again it is believed, however busy the computer is.
+fn believed_in_the_end(fieldbus: &Fieldbus) {
+    let mut port = fieldbus.starter(SOFT);
+    crate::stand::wait_until("an honest device is believed again", || port.read_settings().is_ok());
 }

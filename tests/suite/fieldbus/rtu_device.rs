@@ -160,6 +160,11 @@ fn read_request(port: &mut File) -> Option<Seen> {
         port.read_exact(&mut more).ok()?;
         bytes.extend(more);
     }
+    if bytes[1] == 22 {
+        let mut more = [0_u8; 2];
+        port.read_exact(&mut more).ok()?;
+        bytes.extend(more);
+    }
     let (body, found) = bytes.split_at(bytes.len() - 2);
     assert_eq!(sum(body), found, "check sum of {bytes:02x?}");
     Some(Seen { connection: 0, unit: body[0], transaction: 0, pdu: body[1..].to_vec() })

@@ -2,9 +2,12 @@
 
 use super::device::{Act, PATIENCE, Seen};
 use super::{CONTACTOR, DRIVE, SOFT, Stand, eventually};
+use ramprig::clock::{SystemClock, WallClock};
 use ramprig::rig::register_map::{Role, Table};
-use ramprig::sequence::ports::{CommandRecord, PortError, StarterOrder, StopLine};
+use ramprig::sequence::ports::{CommandRecord, LinkState, PortError, StarterOrder, StopLine};
 use ramprig::starters::StopKind;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 /// Long enough that no test waits for it.
@@ -116,6 +119,53 @@ fn stops_on_the_main_connection_when_the_second_is_mute() {
     confirmed(&stand, &*stand.fieldbus.stop_line(SOFT));
 }
 
+/// Wall time; a thread of that name panics once when it looks at it.
+struct Breaks {
+    thread: &'static str,
+    armed: Arc<AtomicBool>,
+}
+
+impl WallClock for Breaks {
+    fn now_ns(&self) -> u64 {
+        let is_it = std::thread::current().name() == Some(self.thread);
+        assert!(!(is_it && self.armed.swap(false, Ordering::SeqCst)), "on purpose");
+        SystemClock.now_ns()
+    }
+}
+
+/// A stand with the soft starter on, and a thread of its link that has just panicked.
+fn broken(thread: &'static str) -> Stand {
+    let armed = Arc::new(AtomicBool::new(false));
+    let clock = Breaks { thread, armed: Arc::clone(&armed) };
+    let stand = Stand::with_clock(Arc::new(clock), |_, _| {});
+    stand.fieldbus.wait_up(PATIENCE).unwrap();
+    stand.fieldbus.starter(SOFT).order(StarterOrder::Start).unwrap();
+    armed.store(true, Ordering::SeqCst);
+    eventually(&stand, "the thread panics", || !armed.load(Ordering::SeqCst));
+    stand
+}
+
+#[test]
+fn stops_on_the_second_connection_when_the_bus_thread_panics() {
+    let stand = broken("bus bench");
+    eventually(&stand, "told as a lost link", || {
+        let link = stand.fieldbus.starter(SOFT).link();
+        matches!(link, LinkState::Down { reason, .. } if reason.contains("panic"))
+    });
+    stand.fieldbus.stop_line(SOFT).stop(StopKind::Ramp, "test");
+    confirmed(&stand, &*stand.fieldbus.stop_line(SOFT));
+    assert!(!running(&stand, SOFT));
+}
+
+#[test]
+fn stops_on_the_main_connection_when_the_thread_of_the_second_panics() {
+    let stand = broken("stops bench");
+    stand.fieldbus.stop_line(SOFT).stop(StopKind::Coast, "test");
+    confirmed(&stand, &*stand.fieldbus.stop_line(SOFT));
+    assert!(!running(&stand, SOFT));
+    assert_eq!(stand.fieldbus.starter(SOFT).link(), LinkState::Up, "the bus goes on");
+}
+
 #[test]
 fn stops_when_every_connection_was_just_lost() {
     let stand = Stand::up(|_, _| {});
@@ -135,7 +185,7 @@ fn stops_as_soon_as_a_lost_device_is_back() {
     let line = stand.fieldbus.stop_line(SOFT);
     line.stop(StopKind::Ramp, "test");
     let down = stand.fieldbus.starter(SOFT);
-    eventually(&stand, "down", || matches!(down.link(), ramprig::sequence::ports::LinkState::Down { .. }));
+    eventually(&stand, "down", || matches!(down.link(), LinkState::Down { .. }));
     assert!(running(&stand, SOFT));
     assert!(line.take_records().iter().all(|record| record.answered_wall_ns.is_none()), "nothing can be confirmed");
     stand.device.cut_connections(true);

@@ -11,6 +11,7 @@ use ramprig::rig::model::Rig;
 use ramprig::rig::register_map::Table;
 use ramprig::sequence::ports::{PortError, StarterOrder};
 use ramprig::starters::{Settings, StopKind};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 /// One product of two f64.
@@ -126,8 +127,8 @@ fn rejects_maps_whose_numbers_cannot_be() {
         ),
         (
             "table = \"input\", address = 2, bit = 0",
-            "table = \"holding\", address = 40, bit = 0, writable = true",
-            "a writable bit",
+            "table = \"input\", address = 2, mask_write = true, bit = 0",
+            "no writable bit",
         ),
     ] {
         let changed = text.replacen(was, is, 1);
@@ -242,4 +243,93 @@ fn names_a_fault_as_its_map_does_and_says_when_it_cannot() {
     assert_eq!(named.fault(SOFT, 77), "fault 77 (a code that its map does not know)");
     rig.starters[SOFT].map.words.clear();
     assert_eq!(ramprig::sequence::interlock::Rules::of(&rig).fault(SOFT, 77), "fault 77");
+}
+
+/// The budget of a stored register is one for all sessions.
+#[test]
+fn counts_stored_writes_on_from_an_earlier_session() {
+    let change = |seconds| Settings { ramp_down_s: Some(seconds), ..Settings::default() };
+    let session = |earlier: &BTreeMap<String, u32>| {
+        let mut rig = wide_rig();
+        let _device = Device::for_rig(&mut rig);
+        let fieldbus = fieldbus::open(&rig, Arc::new(SystemClock));
+        fieldbus.wait_up(PATIENCE).unwrap();
+        fieldbus.remember_stored_writes(earlier);
+        let mut port = fieldbus.starter(0);
+        let written = [2.0, 3.0, 4.0].into_iter().take_while(|s| port.apply_settings(&change(*s)).is_ok()).count();
+        (written, fieldbus.stored_writes())
+    };
+    let (first, counts) = session(&BTreeMap::new());
+    assert_eq!(first, 2, "the map allows two: {counts:?}");
+    assert!(counts.iter().any(|(name, count)| name.ends_with(" ramp_down") && *count == 2), "{counts:?}");
+    let one = counts.keys().map(|name| (name.clone(), 1)).collect();
+    assert_eq!(session(&one).0, 1, "one of two was spent before");
+    assert_eq!(session(&counts).0, 0, "both were");
+}
+
+/// The shipped soft starter with its commands in one register: run is bit 0, cut bit 1, reset bit 2.
+fn bits_rig(mask_write: bool) -> Rig {
+    let mut text = ramprig::rig::maps::shipped_map("soft-starter").unwrap().to_owned();
+    for (bit, role) in ["run", "cut", "reset"].into_iter().enumerate() {
+        let was = format!("{role} = {{ table = \"coil\", address = {bit}, writable = true }}");
+        let masked = if mask_write { ", mask_write = true" } else { "" };
+        assert!(text.contains(&was), "{was}");
+        text = text.replace(
+            &was,
+            &format!("{role} = {{ table = \"holding\", address = 100, bit = {bit}, writable = true{masked} }}"),
+        );
+    }
+    let mut rig = rig();
+    rig.starters = vec![rig.starters[SOFT].clone()];
+    rig.starters[0].map = parse_map(&text, "soft-bits.toml").unwrap_or_else(|problems| panic!("{problems}"));
+    rig.transfer = None;
+    rig.links[0].timeout_s = 10.0;
+    rig
+}
+
+/// Somebody else's bit of the same register.
+const THEIRS: u16 = 0x8000;
+const COMMANDS: u16 = 100;
+
+fn bits_are_commanded(fieldbus: &Fieldbus, device: &Device, unit: u8, mask_write: bool) {
+    let mut port = fieldbus.starter(0);
+    let register = || device.register(unit, Table::Holding, COMMANDS);
+    for kind in [StopKind::Ramp, StopKind::Coast] {
+        port.order(StarterOrder::Start).unwrap();
+        assert_eq!(register(), THEIRS | 0b001, "run alone, and theirs as it was");
+        let line = fieldbus.stop_line(0);
+        line.stop(kind, "test");
+        let mut records = Vec::new();
+        wait_until("a confirmed stop", || {
+            records.extend(line.take_records());
+            records.iter().any(|record| record.answered_wall_ns.is_some())
+        });
+        let cut = if kind == StopKind::Ramp { 0b000 } else { 0b010 };
+        assert_eq!(register(), THEIRS | cut, "{kind:?}");
+    }
+    port.order(StarterOrder::Reset).unwrap();
+    assert_eq!(register() & !0b010, THEIRS, "the reset is an edge");
+    let functions: Vec<u8> =
+        device.writes().iter().filter(|seen| seen.pdu[1..3] == [0, 100]).map(|s| s.pdu[0]).collect();
+    let expected = if mask_write { 22 } else { 6 };
+    assert!(!functions.is_empty() && functions.iter().all(|function| *function == expected), "{functions:?}");
+}
+
+#[test]
+fn commands_single_bits_of_a_register_on_tcp_and_on_a_serial_line() {
+    for mask_write in [false, true] {
+        let mut rig = bits_rig(mask_write);
+        let unit = rig.starters[0].unit;
+        let device = Device::for_rig(&mut rig);
+        device.set_register(unit, Table::Holding, COMMANDS, THEIRS);
+        let fieldbus = fieldbus::open(&rig, Arc::new(SystemClock));
+        fieldbus.wait_up(PATIENCE).unwrap();
+        bits_are_commanded(&fieldbus, &device, unit, mask_write);
+        let mut rig = bits_rig(mask_write);
+        let port = RtuDevice::for_rig(&mut rig);
+        port.device.set_register(unit, Table::Holding, COMMANDS, THEIRS);
+        let fieldbus = fieldbus::open(&rig, Arc::new(SystemClock));
+        fieldbus.wait_up(PATIENCE).unwrap();
+        bits_are_commanded(&fieldbus, &port.device, unit, mask_write);
+    }
 }

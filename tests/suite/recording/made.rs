@@ -87,6 +87,7 @@ pub fn header() -> RunHeader {
         settings_before: Settings::default(),
         settings_in_force: settings,
         identity: DeviceIdentity { signature: 7, firmware: Some(3), is_virtual: true },
+        last_proofs: vec!["The hardwired emergency stop was last proven on 2026-11-02.".into()],
     }
 }
 

@@ -3,6 +3,7 @@
 use super::world::{Bench, World};
 use ramprig::rig::register_map::Role;
 use ramprig::sequence::left_settings::LeftSettings;
+use ramprig::sequence::link_proof::LinkProofs;
 use ramprig::sequence::ports::*;
 
 fn holding(world: &World) -> bool {
@@ -250,6 +251,114 @@ fn proves_that_the_starter_stops_by_itself_without_a_heartbeat() {
     assert!(reason(&end).contains("drive did not stop by itself within 3 s without a heartbeat"), "{end:?}");
     assert!(bench.log().iter().any(|line| line.starts_with("stop drive Coast")), "{:#?}", bench.log());
     assert_eq!(end.stop, StopOutcome::Confirmed);
+}
+
+/// What was proven is kept for the session, and told in the next run's header.
+#[test]
+fn keeps_the_proof_of_a_silence_and_none_of_one_that_failed() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = LinkProofs::file(folder.path(), "terrace");
+    let proven = |acts: bool| {
+        let bench = Bench::new().set(|world| {
+            world.sequence = Some(silent_sequence());
+            world.link_proofs = Some(path.clone());
+        });
+        let silent = move |world: &World| acts && world.step.starts_with("silence") && !world.starters[2].well;
+        let bench = bench.inject(silent, |world| {
+            let drive = world.starter("drive");
+            (drive.on, drive.fault) = (false, 1);
+        });
+        bench.run("drive");
+        let told = bench.lock().header.clone().unwrap().last_proofs;
+        (LinkProofs::load(&path).unwrap().of("drive").cloned(), told)
+    };
+    let (none, told) = proven(false);
+    assert_eq!(none, None);
+    assert!(
+        told[0].contains("emergency stop was last proven on 2026-11-02") && told[1].contains("never proven"),
+        "{told:?}"
+    );
+    let (proof, _) = proven(true);
+    let rig = ramprig::rig::parse(ramprig::rig::shipped("terrace-bench").unwrap(), "t").unwrap();
+    let proof = proof.expect("a proof");
+    assert_eq!((proof.timer_s, proof.is_virtual), (rig.starters[2].comm_timeout_s, false));
+    assert!(!proof.at.boot.is_empty(), "{proof:?}");
+    let (_, told) = proven(false);
+    assert!(told[1].contains("drive: loss of communication proven in this session"), "{told:?}");
+}
+
+#[test]
+fn starts_again_only_once_somebody_says_that_he_is_there() {
+    let watched = || Bench::new().set(|world| world.presence_check_s = Some(5.0));
+    // The name given beforehand answers the sequence's own questions; a sign of life it is not.
+    let bench = watched();
+    let end = bench.run("drive");
+    assert_eq!(end.aborted, None, "{:#?}", bench.log());
+    let log = bench.log();
+    let asked: Vec<usize> = (0..log.len()).filter(|at| log[*at].contains("nobody has answered for")).collect();
+    let asked: Vec<usize> = asked.into_iter().filter(|at| log[*at].starts_with("ask ")).collect();
+    let starts: Vec<usize> = (0..log.len()).filter(|at| log[*at].starts_with("start drive")).collect();
+    assert!(starts.len() >= 2 && !asked.is_empty(), "{log:#?}");
+    let later = starts[1];
+    assert!(asked.iter().any(|at| (starts[0]..later).contains(at)), "asked between two starts: {log:#?}");
+    // Nobody answers: the motor stays off, and a person's stop ends it.
+    let bench = watched().set(|world| world.answers = false);
+    let bench = bench.inject(
+        |world| said("nobody has answered for")(world) && world.on().is_none(),
+        |world| {
+            world.note("still waiting");
+            world.order_stop();
+        },
+    );
+    let end = bench.run("drive");
+    assert!(reason(&end).contains("stopped by A. Tester"), "{end:?}");
+    assert_eq!(end.stop, StopOutcome::Confirmed);
+    let after = from(&bench, "still waiting");
+    assert!(!after.iter().any(|line| line.starts_with("start ")), "{after:#?}");
+    // A rig that wants no check asks nobody.
+    let bench = Bench::new();
+    bench.run("drive");
+    assert!(!bench.log().iter().any(|line| line.contains("nobody has answered")));
+}
+
+fn starts_of(bench: &Bench, starter: &str) -> usize {
+    let begins = format!("start {starter}");
+    bench.log().iter().filter(|line| line.starts_with(&begins)).count()
+}
+
+#[test]
+fn ends_the_step_and_starts_nothing_more_when_its_face_is_lost() {
+    let lost = |world: &mut World| world.orders.push(OperatorOrder::Face { here: false });
+    let bench = Bench::new().inject(holding, lost);
+    let end = bench.run("drive");
+    assert!(reason(&end).contains("the face that ordered this run is lost"), "{end:?}");
+    assert_eq!((end.stop, end.cycles), (StopOutcome::Confirmed, 1), "the hold and its own stop were done: {end:?}");
+    assert_eq!(starts_of(&bench, "drive"), 1, "{:#?}", bench.log());
+    // One that is back in time is as if it had never gone.
+    let bench = Bench::new().inject(holding, lost).inject(said("is lost: this step ends"), |world| {
+        world.orders.push(OperatorOrder::Face { here: true });
+    });
+    let end = bench.run("drive");
+    assert_eq!(end.aborted, None, "{:#?}", bench.log());
+    assert!(bench.log().iter().any(|line| line.contains("is back")), "{:#?}", bench.log());
+}
+
+#[test]
+fn stops_after_grace_when_a_lost_face_is_not_back() {
+    let shipped = ramprig::sequence::script::shipped("three-starters").unwrap();
+    let hold = shipped.find("do = \"hold\"").unwrap();
+    let time = hold + shipped[hold..].find("time = ").unwrap();
+    let end = time + shipped[time..].find('\n').unwrap();
+    let long = format!("{}time = \"100 s\"{}", &shipped[..time], &shipped[end..]);
+    let starting = |world: &World| world.step == "start" && world.on().is_some();
+    let bench = Bench::new().set(|world| world.sequence = Some(long)).inject(starting, |world| {
+        world.orders.push(OperatorOrder::Face { here: false });
+    });
+    let end = bench.run("drive");
+    assert!(reason(&end).contains("was not back 10 s after its step"), "{end:?}");
+    assert_eq!(end.stop, StopOutcome::Confirmed);
+    assert!(bench.lock().now_s() < 60.0, "not the whole hold: {} s", bench.lock().now_s());
+    assert!(bench.log().iter().any(|line| line.starts_with("stop drive Ramp")), "{:#?}", bench.log());
 }
 
 /// Rig file: three seconds where it does not say.

@@ -101,6 +101,10 @@ pub struct World {
     pub sequence: Option<String>,
     /// Where changed settings are noted.
     pub settings_note: Option<std::path::PathBuf>,
+    /// Where proofs of loss of communication are kept.
+    pub link_proofs: Option<std::path::PathBuf>,
+    /// Presence check of the rig file, s.
+    pub presence_check_s: Option<f64>,
     injections: Vec<Injection>,
     wall: ManualClock,
     rig_clock: RigClock,
@@ -152,6 +156,8 @@ impl Bench {
             dead_tachometer: false,
             sequence: None,
             settings_note: None,
+            link_proofs: None,
+            presence_check_s: None,
             injections: Vec::new(),
             wall: ManualClock::at(1_000_000_000),
             rig_clock: RigClock::default(),
@@ -197,7 +203,8 @@ impl Bench {
         confirmed_by: Option<&str>,
         duty: Arc<Mutex<DutyLedger>>,
     ) -> RunEnd {
-        let rig = terrace();
+        let mut rig = terrace();
+        rig.presence_check_s = self.lock().presence_check_s;
         let sequence = self.lock().sequence.clone();
         let sequence = sequence.as_deref().unwrap_or(shipped("three-starters").unwrap());
         let script = Script::parse(sequence, "s.toml", &rig, rig.starter_index(starter).unwrap());
@@ -216,6 +223,7 @@ impl Bench {
             (world.wall.clone(), world.rig_clock.clone())
         };
         let settings_note = self.lock().settings_note.clone();
+        let link_proofs = self.lock().link_proofs.clone();
         let end = execute(ExecutorInput {
             rig: &rig,
             script: &script,
@@ -233,6 +241,7 @@ impl Bench {
             duty,
             duty_file: None,
             settings_note,
+            link_proofs,
         });
         self.lock().lines.clear();
         end
