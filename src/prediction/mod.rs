@@ -5,6 +5,7 @@ pub mod beside;
 mod digest;
 pub mod events;
 pub mod filling;
+mod held;
 pub mod loss;
 mod replay;
 mod sensors;

@@ -4,6 +4,7 @@ mod assumed;
 
 use super::beside::Beside;
 use super::events::{Observer, PumpState};
+use super::held::HeldLooks;
 use super::loss::{SteadyRunning, SuddenStop, emergency_stop, loss_of_supply, released_later};
 use super::replay::{Order, Record};
 use super::sensors::{PIECE_S, Sensors};
@@ -22,6 +23,9 @@ use crate::sequence::machine::{Command, State, advance};
 use crate::sequence::marks::{Mark, MarkKind, Phase};
 use crate::sequence::observations::{BenchFacts, Observations, OrderMoment, StarterFacts};
 use crate::sequence::script::Script;
+use crate::sequence::step::Step;
+use crate::sequence::step::held::Held;
+use crate::sequence::step::hold::Hold;
 use crate::sequence::stopping::LEAST_POLLS;
 use crate::starters::ControlValve;
 use crate::starters::StopKind;
@@ -139,6 +143,7 @@ struct Simulation<'a> {
     run_up: (Option<f64>, Option<f64>),
     start_heat: StartHeat,
     strokes: Strokes,
+    held: HeldLooks,
     marks: Vec<Mark>,
     /// The drive's own controller while it runs: starter and controller.
     control: Option<(usize, SetPointControl)>,
@@ -187,6 +192,7 @@ impl<'a> Simulation<'a> {
             run_up: (None, None),
             start_heat: StartHeat::default(),
             strokes: Strokes::standing(first.map_or(&[], |line_up| &line_up.valves)),
+            held: HeldLooks::default(),
             marks: Vec::new(),
             control: None,
             heat: rig.motor_starts.map(|rating| ([rating.cold(), rating.hot()], 0.0)),
@@ -379,6 +385,7 @@ impl<'a> Simulation<'a> {
             }
             Command::SetSpeed { starter, speed } => {
                 self.record.more = Some("a controller holds a value of the water");
+                self.note_held();
                 self.plant.driver_mut().set_speed(starter, speed)?;
             }
             Command::Stop { starter, kind, .. } => self.stop(starter, kind, now_s)?,
@@ -428,6 +435,16 @@ impl<'a> Simulation<'a> {
         }
     }
 
+    /// The program's controller has ticked.
+    fn note_held(&mut self) {
+        let at = self.state.at;
+        if let Some(Step::Hold(Hold { held: Some(Held::Program { channel, .. }), .. })) =
+            self.script.program.get(at).map(|instruction| &instruction.step)
+        {
+            self.held.tick(at, self.seen.mean_of(*channel));
+        }
+    }
+
     fn ordered(&mut self, now_s: f64) {
         self.seen.latest_order = Some(OrderMoment { instruction: self.state.at, at_s: now_s, u_s: 0.0 });
     }
@@ -466,6 +483,7 @@ impl<'a> Simulation<'a> {
         let mut assumptions = self.assumptions();
         let mut warnings = warnings::of(self.rig, self.script, self.plant.dt_s(), self.run_up.1, &self.speeds);
         warnings.extend(self.start_heat.warnings(self.rig, self.now_s()));
+        warnings.extend(self.held.warnings(self.rig, self.script));
         let (loss_of_supply, emergency_stop) = self.sudden_stops(&mut assumptions);
         let mut prediction = Prediction {
             channels: self.rig.channels.iter().map(|channel| channel.id.clone()).collect(),

@@ -3,7 +3,10 @@
 //! Proportional and integral, in steps: every `tick_s` it reads the value as it was `delay_s` ago and sets a new target
 //! speed, which the drive's ramps then follow.
 //! speed = clamp(bias + K e + I), e = (set point - value)/span, I grows by K e tick/T_i and stops growing where the speed
-//! stands at an end (no wind-up). Before the first start the bias is the lowest speed.
+//! stands at an end (no wind-up). Before the first start the bias is the lowest speed. A look that comes late stands for
+//! the ticks it has missed (four at most in I), with one order.
+//!
+//! A loop that answers too strongly from one tick to the next swings for ever ([`SetPointSettings::most_gain`]).
 //!
 //! Range: gain 0 to 1000, tick 1 ms to 60 s, delay up to 60 s, speeds 0 to 1.2 of rated frequency; a value that is no
 //! number leaves the speed as it is. Accuracy: exact for its own difference equation; held against scipy on a line with
@@ -60,7 +63,25 @@ pub struct SetPointSettings {
     pub highest_speed: f64,
 }
 
+/// Ticks that one late look may stand for in the integral.
+const MISSED_TICKS_MOST: f64 = 4.0;
+
 impl SetPointSettings {
+    /// The gain above which the loop swings without end, where the value answers a change of speed within one tick by
+    /// `answer` (SI a share of rated frequency, at once).
+    ///
+    /// Equation: `K_max = 2 / ((A/span)(2 + tick/T_i))`.
+    /// Range: `answer` and the span of one sign, else infinite (nothing is said of it).
+    /// Returns: speed share a span, > 0.
+    /// Accuracy: exact for a value that follows within one tick (`law_above_the_most_gain_the_loop_swings_without_end`). A
+    /// pump's pressure answers at once by its curve at constant flow, and less once the water has followed.
+    /// Derivation: with `e[k+1] - e[k] = -(A/span)(u[k] - u[k-1])` the error obeys
+    /// `z^2 + (a + b - 1) z - a = 0`, a = A K/span, b = a tick/T_i; at z = -1 it leaves the unit circle where 2 a + b = 2.
+    pub fn most_gain(&self, answer: f64) -> f64 {
+        let answer = answer / self.span;
+        if answer > 0.0 { 2.0 / (answer * (2.0 + self.tick_s / self.integral_s)) } else { f64::INFINITY }
+    }
+
     pub(super) fn check(&self, starter: &str) -> Result<(), StarterError> {
         let rows = [
             ("set_point gain", self.gain, 0.0, 1e3, "speed share a span"),
@@ -128,15 +149,16 @@ impl SetPointControl {
         if now_s < self.next_tick_s {
             return None;
         }
-        self.next_tick_s += self.settings.tick_s;
-        Some(self.tick())
+        let ticks = ((now_s - self.next_tick_s) / self.settings.tick_s).floor() + 1.0;
+        self.next_tick_s += ticks * self.settings.tick_s;
+        Some(self.tick(ticks.min(MISSED_TICKS_MOST)))
     }
 
-    fn tick(&mut self) -> f64 {
+    fn tick(&mut self, ticks: f64) -> f64 {
         let Self { settings, integral, seen, .. } = self;
         let error = (settings.set_point - *seen) / settings.span;
         let (low, high) = (settings.lowest_speed, settings.highest_speed);
-        let grown = *integral + settings.gain * error * settings.tick_s / settings.integral_s;
+        let grown = *integral + settings.gain * error * ticks * settings.tick_s / settings.integral_s;
         let wanted = settings.gain * error + grown;
         // Growing further into the end it stands at would only have to be undone later.
         if (low..=high).contains(&wanted) || (wanted > high && error < 0.0) || (wanted < low && error > 0.0) {
@@ -201,6 +223,47 @@ mod tests {
         }
         let after = control.look(101.0, 50.0);
         assert_eq!(after, Some(0.2), "a value far above the set point must bring the lowest speed within a second");
+    }
+
+    /// Largest error of the last hundred of `ticks` ticks; the value follows within one tick.
+    fn swing(gain: f64, answer: f64) -> f64 {
+        let settings = SetPointSettings { gain, delay_s: 0.0, tick_s: 0.5, integral_s: 1.5, ..SETTINGS };
+        let mut control = SetPointControl::taking_over(settings, 0.0, 0.7, 0.6);
+        let (mut value, mut worst) = (0.7, 0.0_f64);
+        for k in 0..2000 {
+            let speed = control.look(f64::from(k) * 0.5, value).unwrap();
+            value = 0.6 + answer * (speed - 0.6);
+            if k >= 1900 {
+                worst = worst.max((value - 0.6).abs());
+            }
+        }
+        worst
+    }
+
+    #[test]
+    fn law_above_the_most_gain_the_loop_swings_without_end() {
+        let answer = 3.4;
+        let most = SetPointSettings { tick_s: 0.5, integral_s: 1.5, ..SETTINGS }.most_gain(answer);
+        assert!((most - 2.0 / (3.4 * (2.0 + 0.5 / 1.5))).abs() < 1e-12, "{most}");
+        let (below, above) = (swing(0.97 * most, answer), swing(1.03 * most, answer));
+        assert!(below < 1e-6, "below it dies away: {below}");
+        assert!(above > 0.1, "above it goes on: {above}");
+        assert!(SETTINGS.most_gain(-1.0).is_infinite());
+    }
+
+    #[test]
+    fn a_late_look_stands_for_the_ticks_that_it_missed_and_no_more_than_four() {
+        let settings = SetPointSettings { delay_s: 0.0, ..SETTINGS };
+        let at = |looks: &[f64]| {
+            let mut control = SetPointControl::taking_over(settings, 0.0, 0.5, 0.6);
+            looks.iter().filter_map(|now_s| control.look(*now_s, 0.5)).last().unwrap()
+        };
+        let each = at(&[0.0, 0.101, 0.201, 0.301]);
+        let late = at(&[0.0, 0.301]);
+        assert!((each - late).abs() < 1e-12, "each tick {each}, one late look {late}");
+        assert!((at(&[0.0, 9.001]) - at(&[0.0, 0.401])).abs() < 1e-12, "a long pause is not made up for");
+        let mut control = SetPointControl::taking_over(settings, 0.0, 0.5, 0.6);
+        assert!(control.look(0.35, 0.5).is_some() && control.look(0.36, 0.5).is_none(), "one order, no burst");
     }
 
     #[test]

@@ -2,6 +2,7 @@
 
 mod air;
 mod fittings;
+mod held;
 mod limits;
 mod starters;
 mod words;

@@ -179,6 +179,28 @@ fn stops_the_motor_by_its_contactor_when_the_control_valve_sticks() {
 }
 
 #[test]
+fn holds_a_pressure_by_the_drive_s_speed_from_the_program() {
+    let bench = Bench::with(20_261_128, &[]);
+    // The pump answers a change of speed by 3.4 bar a share at once: at ticks of 0.5 s a gain of 0.2 would swing for ever.
+    let hold = "time = \"20 s\"\nset_point = { controller = \"program\", channel = \"p_discharge\", at = \"0.95 barg\", \
+                span = \"1 bar\", gain = 0.12, integral_time = \"400 ms\", tick = \"500 ms\", lowest_speed = 0.5, \
+                highest_speed = 1.0 }";
+    let sequence = format!("{HEAD}{}{}", line_up("terrace"), cycle("ramp_up = \"2 s\"\nramp_down = \"2 s\"", hold));
+    bench.run(&sequence, "drive").end().expect(0);
+    let run = recorded(&bench);
+    let (held, foretold) = running(&run, "p_discharge", 1);
+    // Three standard uncertainties of the channel and what a tick leaves.
+    near("held by the program", held, 0.95 * BAR, 0.03 * BAR);
+    near("foretold", foretold, 0.95 * BAR, 0.01 * BAR);
+    let spoken: Vec<f64> =
+        run.events.iter().filter(|e| e.text.contains("by the program's controller")).map(|e| e.at_s).collect();
+    assert!(spoken.len() >= 3, "speeds written: {spoken:?}");
+    let stop_s = mark(&run, MarkKind::Stop { cycle: 1 });
+    let (slow, full) = (mean(&run, "n_shaft", (stop_s - 0.5, stop_s)), 150.0);
+    assert!(slow < 0.95 * full, "the drive runs slower than at full speed: {slow} rad/s");
+}
+
+#[test]
 fn writes_the_set_point_of_the_drive_s_own_controller_which_then_holds_it() {
     let text = ramprig::rig::shipped("terrace-bench").unwrap();
     let own = "map = \"drive-pressure\"\nset_point = { of = \"pressure\", node = \"riser_foot\", at = \"0.95 barg\", span = \"1 bar\", \

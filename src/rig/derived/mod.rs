@@ -13,7 +13,7 @@ pub use coarse::{boundary_step_s, coarse_words, too_coarse};
 pub use duty_point::{DutyPoint, duty_point};
 pub use limits::{PrimingFigures, UsefulSpeeds, fast_setting, slow_setting, useful_speeds_of, why_no_water};
 pub use notices::{condition_words, kink_words, motor_words};
-pub use shut_off::{ShutOff, shut_off, shut_off_head_m, top_speed_rad_s};
+pub use shut_off::{ShutOff, answer_to_speed_pa, shut_off, shut_off_head_m, top_speed_rad_s};
 pub use stop_delay::worst_stop_delay_s;
 
 use super::chain::{Demand, LineFigures};

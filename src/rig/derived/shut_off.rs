@@ -32,12 +32,24 @@ impl ShutOff {
 /// Highest shaft speed that any starter can give, rad/s: synchronous speed at the highest frequency it may be set to.
 /// Slip is left out, on the safe side for pressures.
 pub fn top_speed_rad_s(rig: &Rig) -> f64 {
-    let synchronous = TAU * rig.motor.frequency_hz / (f64::from(rig.motor.poles) / 2.0);
     let share = |starter: &crate::rig::model::Starter| match starter.kind {
         StarterKind::VariableSpeed => starter.settings_max.speed.unwrap_or(1.0),
         StarterKind::AcrossTheLine | StarterKind::SoftStarter => 1.0,
     };
-    rig.motor.mounting.belt_ratio * synchronous * rig.starters.iter().map(share).fold(0.0, f64::max)
+    synchronous_rad_s(rig) * rig.starters.iter().map(share).fold(0.0, f64::max)
+}
+
+/// Shaft speed at rated frequency without slip, rad/s.
+fn synchronous_rad_s(rig: &Rig) -> f64 {
+    rig.motor.mounting.belt_ratio * TAU * rig.motor.frequency_hz / (f64::from(rig.motor.poles) / 2.0)
+}
+
+/// By how much the pump's pressure answers a change of speed at once, before its flow has followed, Pa a share of rated
+/// frequency: `2 rho g H_0 / n`, H_0 the shut-off head at that speed share n.
+pub fn answer_to_speed_pa(rig: &Rig, speed_share: f64) -> f64 {
+    let liquid = rig.network.liquid;
+    let head_m = shut_off_head_m(&rig.network, synchronous_rad_s(rig) * speed_share);
+    2.0 * liquid.density_kg_m3 * liquid.gravity_m_s2 * head_m / speed_share
 }
 
 /// Shut-off head of the pump at a speed, m: the curve's first point (or 1.3 times the rated head without a curve,
