@@ -3,7 +3,7 @@
 
 use super::picture::{Picture, WINDOW_S};
 use crate::api::{Activity, RunView, Snapshot};
-use crate::sequence::ports::{Level, LinkState, StopOutcome};
+use crate::sequence::ports::{Level, LinkState, LinkStatistics, StopOutcome};
 use ratatui::Frame;
 use ratatui::layout::{Constraint, Layout, Rect};
 use ratatui::style::{Color, Modifier, Style};
@@ -224,6 +224,11 @@ fn level_word(level: Level) -> &'static str {
 fn log_lines(picture: &Picture, rows: usize) -> Paragraph<'_> {
     let block = Block::new().borders(Borders::TOP).title(" log ");
     let Some(snapshot) = &picture.snapshot else { return Paragraph::new("").block(block) };
+    let links: Vec<String> = snapshot.links.iter().map(LinkStatistics::brief).collect();
+    let block = match links.is_empty() {
+        true => block,
+        false => block.title(Line::from(format!(" link median/p99: {} ", links.join("; "))).right_aligned()),
+    };
     let down = snapshot.starters.iter().filter_map(|s| match &s.link {
         LinkState::Up => None,
         LinkState::Down { reason, .. } => Some(Line::from(format!("NOTICE link of {}: {reason}", s.id))),

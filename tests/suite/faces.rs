@@ -2,7 +2,7 @@
 
 use ramprig::api::{Activity, ChannelView, LivePiece, PredictedPiece, RunView, Snapshot, StarterView, Update};
 use ramprig::sequence::marks::Phase;
-use ramprig::sequence::ports::{Event, Level, LinkState, Progress, RunEnd, StopOutcome};
+use ramprig::sequence::ports::{Event, Level, LinkState, LinkStatistics, Progress, RunEnd, StopOutcome};
 use ramprig::starters::StarterKind;
 use ramprig::tui::{Picture, draw};
 use ratatui::Terminal;
@@ -176,4 +176,25 @@ fn law_a_fresh_snapshot_rebuilds_the_same_words() {
     twice.apply(Update::Snapshot(Box::new(snapshot())));
     assert_eq!(twice.snapshot, picture().snapshot);
     assert_eq!(twice.missed, 3);
+}
+
+/// Median and 99th percentile of the answers, time-outs, retries and wrong check sums of each link, while it runs.
+#[test]
+fn shows_the_figures_of_each_link() {
+    let mut with = picture();
+    let figures = LinkStatistics {
+        link: "bench".into(),
+        latency_p50_ms: Some(1.24),
+        latency_p99_ms: Some(18.06),
+        timeouts: 2,
+        retries: 3,
+        crc_errors: 4,
+        ..LinkStatistics::default()
+    };
+    with.snapshot.as_mut().unwrap().links = vec![figures];
+    for (width, height) in [(80, 24), (120, 40)] {
+        let text = screen(&with, width, height);
+        assert!(text.contains("link median/p99: bench 1.2/18.1 ms, 2 late, 3 retries, 4 CRC"), "{text}");
+        assert!(!screen(&picture(), width, height).contains("CRC"));
+    }
 }

@@ -1,10 +1,10 @@
 //! Campaign `stop-path`: how long a stop takes on the virtual rig, by cause. A limit: from the sample that crosses it to the
 //! last sample with line current, both in the recording. Any other cause: from the moment it is made to the moment at
-//! which the virtual rig says that no output is on.
+//! which the virtual rig says that no output is on: no current flows then.
 
 use crate::campaign;
 use crate::stand::bench::{Bench, rig_path};
-use crate::stand::relay::bus;
+use crate::stand::relay::{bus, samples};
 use crate::stand::sequences::Cycle;
 use crate::stand::view::View;
 use ramprig::recording;
@@ -14,7 +14,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 use std::time::{Duration, Instant};
 
-const STOPS: u32 = 60;
+const STOPS: u32 = 80;
 const STARTERS: [&str; 3] = ["contactor", "soft", "drive"];
 /// Between standstill (0.64 bar) and running water (1.25 bar) of the bench's own prediction.
 const LIMIT: &str = "1.0 barg";
@@ -34,9 +34,15 @@ enum Cause {
     WritesRefused,
     /// The owner is killed: the starter's own timer acts.
     Killed,
+    /// The stream stays open and brings nothing.
+    StreamStale,
+    /// A fault of the sequence: the set speed is not reached in time. From the end of that time on.
+    NotAtSpeed,
+    /// The heartbeat is withheld by the step `silence`: the starter's own timer acts.
+    Silence,
 }
 
-const CAUSES: [Cause; 10] = [
+const CAUSES: [Cause; 13] = [
     Cause::Limit("ramp"),
     Cause::Limit("coast"),
     Cause::Limit("contactor-off"),
@@ -47,11 +53,24 @@ const CAUSES: [Cause; 10] = [
     Cause::TakeOver,
     Cause::WritesRefused,
     Cause::Killed,
+    Cause::StreamStale,
+    Cause::NotAtSpeed,
+    Cause::Silence,
 ];
 
-fn cycle(starter: &str) -> String {
-    let start = if starter == "contactor" { "" } else { "ramp_up = \"1 s\"\nramp_down = \"1 s\"" };
-    Cycle { start, hold: "time = \"30 s\"", ..Cycle::default() }.text()
+/// Time to reach the speed of [`Cause::NotAtSpeed`]; the ramp takes longer.
+const AT_SPEED_WITHIN: Duration = Duration::from_millis(500);
+
+fn cycle(starter: &str, cause: Cause) -> String {
+    let start = if starter == "contactor" { "" } else { "ramp_up = \"2 s\"\nramp_down = \"1 s\"" };
+    let hold = if cause == Cause::NotAtSpeed { "time = \"30 s\"\ntimeout = \"500 ms\"" } else { "time = \"30 s\"" };
+    let text = Cycle { start, hold, ..Cycle::default() }.text();
+    if cause != Cause::Silence {
+        return text;
+    }
+    let (hold, stop) = ("time = \"30 s\"", "do = \"stop\"");
+    assert!(text.contains(hold) && text.contains(stop));
+    text.replacen(hold, "time = \"1 s\"", 1).replacen(stop, "do = \"silence\"", 1)
 }
 
 /// The shipped bench with a limit that running water crosses.
@@ -78,7 +97,7 @@ fn crossing_to_zero_s(recording: &Path, rig: &Rig) -> f64 {
 /// Time to no current, s.
 fn limit(starter: &str, kind: &str) -> f64 {
     let bench = Bench::described(&limited(kind));
-    let ended = bench.run(&cycle(starter), starter).end();
+    let ended = bench.run(&cycle(starter, Cause::Limit("")), starter).end();
     ended.expect(3);
     let object = ended.object();
     assert!(object["aborted"].as_str().unwrap().contains("trip discharge-high"), "{object}");
@@ -90,15 +109,23 @@ fn limit(starter: &str, kind: &str) -> f64 {
 /// Time until no output is on, s.
 fn other(starter: &str, cause: Cause) -> f64 {
     let mut bench = Bench::real_time();
-    let cable = bus(bench.ready.modbus);
-    let wires = bench.wires_by(cable.address, bench.ready.samples);
-    let mut program = bench.run_by(wires, &cycle(starter), starter);
+    let (cable, stream) = (bus(bench.ready.modbus), samples(bench.ready.samples));
+    let wires = bench.wires_by(cable.address, stream.address);
+    let mut program = bench.run_by(wires, &cycle(starter, cause), starter);
     let mut view = View::of_run(&mut program);
-    assert!(view.reaches_step("hold"), "the run ended before its hold");
+    let step = if cause == Cause::Silence { "silence" } else { "hold" };
+    assert!(view.reaches_step(step), "the run ended before its {step}");
+    let mut begun = Instant::now();
     drop(view);
     let witness = bench.witness();
-    witness.wait_on();
-    let begun = Instant::now();
+    match cause {
+        Cause::NotAtSpeed => begun += AT_SPEED_WITHIN,
+        Cause::Silence => {}
+        _ => {
+            witness.wait_on();
+            begun = Instant::now();
+        }
+    }
     match cause {
         Cause::Limit(_) => unreachable!("not made here"),
         Cause::StopKey => program.interrupt(),
@@ -108,6 +135,8 @@ fn other(starter: &str, cause: Cause) -> f64 {
         Cause::TakeOver => bench.control("local"),
         Cause::WritesRefused => bench.control("refuse-writes"),
         Cause::Killed => program.kill(),
+        Cause::StreamStale => stream.hold_back(),
+        Cause::NotAtSpeed | Cause::Silence => {}
     }
     while witness.outputs_on() != 0 {
         assert!(begun.elapsed() < Duration::from_secs(120), "{starter} still on after {cause:?}");
@@ -121,6 +150,7 @@ fn other(starter: &str, cause: Cause) -> f64 {
     let expected = match cause {
         Cause::TakeOver => 6,
         Cause::LinkLost => 4,
+        Cause::Silence => 0,
         // Nothing was believed of the stop orders; what is seen in the end decides.
         Cause::WritesRefused => ended.code.filter(|code| matches!(code, 3 | 4)).unwrap_or(3),
         _ => 3,
@@ -135,7 +165,9 @@ fn campaign_stop_path() {
     let mut taken: BTreeMap<(String, &str), Vec<f64>> = BTreeMap::new();
     for number in 0..campaign::count(STOPS) {
         let cause = CAUSES[(random.random_range(0..CAUSES.len()) + number as usize) % CAUSES.len()];
-        let starter = STARTERS[random.random_range(0..STARTERS.len())];
+        // A contactor is at speed at once.
+        let first = usize::from(cause == Cause::NotAtSpeed);
+        let starter = STARTERS[random.random_range(first..STARTERS.len())];
         let took_s = match cause {
             Cause::Limit(kind) => limit(starter, kind),
             cause => other(starter, cause),
