@@ -19,7 +19,7 @@
 use super::replay::{Order, Record, Replay};
 use super::simulate::{Rehearsal, member};
 use super::{Prediction, Segment};
-use crate::hydraulics::lanes::{DriverMaker, Meter, Probe, Scenario, Sweep, Trace};
+use crate::hydraulics::lanes::{DriverMaker, Meter, Probe, Samples, Scenario, Sweep};
 use crate::hydraulics::network::joined;
 use crate::hydraulics::spec::{ElementKind, NetworkSpec, Place, PumpSpec, SplashSpec, Terminal};
 use crate::rig::model::{Channel, Quantity, Rig};
@@ -329,8 +329,8 @@ impl<'a> Lanes<'a> {
             if !wanted() {
                 break;
             }
-            let take = |share: &mut Envelope, member: usize, trace: Trace| {
-                share.take_trace(number * BEGUN_AT_ONCE + member, &trace, record);
+            let take = |share: &mut Envelope, samples: Samples<'_>| {
+                share.take_samples(number * BEGUN_AT_ONCE, &samples, record);
             };
             let sweep = Sweep::new(begun, &self.probes).ok()?.with_meters(&self.meters);
             let (report, shares) = sweep.fold((until_s, interval_s), threads.max(1), (empty, take));
@@ -419,32 +419,42 @@ impl Envelope {
         self.figures.push((index, figures.unwrap_or_default()));
     }
 
-    /// A member that did the recorded commands: its samples stand beside those of the prediction.
-    fn take_trace(&mut self, member: usize, trace: &Trace, record: &Record) {
-        if trace.failed.is_some() {
+    /// Members that did the recorded commands, the first of them numbered `first`: their samples stand beside those of the
+    /// prediction.
+    fn take_samples(&mut self, first: usize, samples: &Samples<'_>, record: &Record) {
+        if samples.failed.is_some() {
             return;
         }
-        let mut figures = Vec::new();
-        for (number, (ends, (first, last))) in self.segments.iter_mut().zip(&record.spans).enumerate() {
-            let levels = record.levels.get(*first..=*last).unwrap_or_default();
-            let samples: Vec<usize> =
-                levels.iter().map(|level| (level / record.every) as usize * trace.probes).collect();
-            for channel in 0..trace.probes {
-                let ends = ends.lower[channel].iter_mut().zip(&mut ends.upper[channel]);
-                let mut extremes = (f64::NEG_INFINITY, f64::INFINITY);
-                for ((lower, upper), sample) in ends.zip(&samples) {
-                    let Some(value) = trace.values.get(sample + channel) else { break };
-                    extremes = (extremes.0.max(*value), extremes.1.min(*value));
-                    let shown = *value as f32;
-                    *lower = if shown < *lower { shown } else { *lower };
-                    *upper = if shown > *upper { shown } else { *upper };
+        let lanes: Vec<(usize, &[f64])> = samples
+            .scenarios
+            .iter()
+            .enumerate()
+            .filter_map(|(lane, scenario)| Some(((*scenario)?, samples.of(lane)?)))
+            .collect();
+        let probes = samples.probes;
+        let (mut all, mut extremes) = (Extremes::none(probes), vec![Extremes::none(probes); lanes.len()]);
+        for (number, (ends, (from, to))) in self.segments.iter_mut().zip(&record.spans).enumerate() {
+            let levels = record.levels.get(*from..=*to).unwrap_or_default();
+            for (k, level) in levels.iter().enumerate() {
+                let at = (level / record.every) as usize * probes;
+                all.forget();
+                for ((_, values), own) in lanes.iter().zip(&mut extremes) {
+                    let Some(row) = values.get(at..at + probes) else { break };
+                    all.widen(row);
+                    if number == 0 {
+                        own.widen(row);
+                    }
                 }
-                if number == 0 {
-                    figures.push(extremes);
+                let pairs = ends.lower.iter_mut().zip(&mut ends.upper);
+                for ((lower, upper), (least, most)) in pairs.zip(all.least.iter().zip(&all.most)) {
+                    lower[k] = if (*least as f32) < lower[k] { *least as f32 } else { lower[k] };
+                    upper[k] = if (*most as f32) > upper[k] { *most as f32 } else { upper[k] };
                 }
             }
         }
-        self.figures.push((member, figures));
+        for ((member, _), own) in lanes.iter().zip(extremes) {
+            self.figures.push((first + member, own.most.into_iter().zip(own.least).collect()));
+        }
     }
 
     fn joined(mut self, other: Self) -> Self {
@@ -472,6 +482,33 @@ impl Envelope {
             minimum: of(channel, |pair| pair.1),
         };
         nominal.channels.iter().enumerate().map(one).collect()
+    }
+}
+
+/// Smallest and largest so far, one a channel.
+#[derive(Clone)]
+struct Extremes {
+    least: Vec<f64>,
+    most: Vec<f64>,
+}
+
+impl Extremes {
+    fn none(channels: usize) -> Self {
+        Self { least: vec![f64::INFINITY; channels], most: vec![f64::NEG_INFINITY; channels] }
+    }
+
+    /// By one sample of each channel.
+    #[inline]
+    fn widen(&mut self, row: &[f64]) {
+        for ((least, most), value) in self.least.iter_mut().zip(&mut self.most).zip(row) {
+            *least = if *value < *least { *value } else { *least };
+            *most = if *value > *most { *value } else { *most };
+        }
+    }
+
+    fn forget(&mut self) {
+        self.least.fill(f64::INFINITY);
+        self.most.fill(f64::NEG_INFINITY);
     }
 }
 

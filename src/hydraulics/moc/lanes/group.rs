@@ -1,20 +1,23 @@
 //! Scenarios of one shape, stepped together.
 #![allow(unsafe_code, reason = "the call of code compiled for instructions found at run time; see the SAFETY lines")]
 
+use super::Scenario;
 use super::drives::DriveSet;
 use super::isa::{Eight, Four, Isa, Plain, Vectors};
 use super::moving::Moving;
 use super::place::{Drives, LaneShaft, Lanes, Law, Place};
 use super::reach::Reach;
 use super::readings::Reading;
-use super::sample::{LaneMeters, Meter, Probe, Recorder};
-use super::{Scenario, Trace};
+use super::rows::Rows;
+use super::sample::{LaneMeters, Meter, Probe};
 use crate::hydraulics::error::HydraulicsError;
 use crate::hydraulics::moc::boundary::Boundary;
 use crate::hydraulics::moc::{Cluster, Line};
 use crate::hydraulics::network::Network;
 use crate::hydraulics::nodal::Hold;
-use crate::hydraulics::plant::{PlantEventKind, REVERSAL_SHARE, ShaftDriver, cavitation_turned, start_state_of};
+use crate::hydraulics::plant::{
+    PlantEvent, PlantEventKind, REVERSAL_SHARE, ShaftDriver, cavitation_turned, start_state_of,
+};
 use crate::hydraulics::shaft::{Motion, ShaftStep};
 use crate::hydraulics::spec::{ElementKind, NetworkSpec, Place as At, Terminal};
 
@@ -68,7 +71,7 @@ pub(super) struct Group<'a, const W: usize> {
     pub(super) drives: DriveSet<W>,
     /// Place and element of the pump.
     pump: Option<(usize, usize)>,
-    recorders: Vec<Recorder>,
+    rows: Rows<W>,
     readings: Vec<Reading<W>>,
     meters: Option<LaneMeters<W>>,
     /// What the probes showed at the level before and show at the present one, where a sample lies between.
@@ -78,6 +81,8 @@ pub(super) struct Group<'a, const W: usize> {
     cavitate: bool,
     /// The valve that moves, where that is all that moves.
     moving: Option<Moving<W>>,
+    /// Some valve moves.
+    by_law: bool,
     /// Direction of the pump's flow and of the shaft: 1 or -1; and what counts as having turned back, in that direction.
     senses: (Lanes<W>, Lanes<W>),
     backwards: (Lanes<W>, Lanes<W>),
@@ -88,9 +93,13 @@ pub(super) struct Group<'a, const W: usize> {
     pub(super) lonely: u64,
 }
 
-/// What became of a group: a trace a lane, none where the scenario must run by itself.
-pub(super) struct Outcome {
-    pub(super) traces: Vec<Option<Trace>>,
+/// What became of a group.
+pub(super) struct Outcome<const W: usize> {
+    /// Samples, as [`Rows`] has them.
+    pub(super) values: Vec<f64>,
+    pub(super) events: Vec<Vec<PlantEvent>>,
+    /// Lanes whose scenario must run by itself; what was sampled of them is void.
+    pub(super) unsound: [bool; W],
     pub(super) steps: u64,
     pub(super) lonely: u64,
 }
@@ -101,7 +110,7 @@ impl<'a, const W: usize> Group<'a, W> {
         scenarios: [&'a Scenario; W],
         networks: [&Network; W],
         (probes, meters): (&[Probe], &[Meter]),
-        times: (f64, f64),
+        (times, room): ((f64, f64), Vec<f64>),
     ) -> Option<Self> {
         let ready = scenarios.iter().zip(networks).map(|(scenario, network)| Member::new(scenario, network).ok());
         let mut members: Vec<Member> = ready.collect::<Option<_>>()?;
@@ -144,7 +153,8 @@ impl<'a, const W: usize> Group<'a, W> {
             ),
             backwards: (rated(|pump| turned_at(pump.rated_flow_m3_s)), rated(|pump| turned_at(pump.rated_speed_rad_s))),
             moving: Moving::new(&scenarios, &places, &dt_s),
-            recorders: (0..W).map(|_| Recorder::new(probes, times)).collect(),
+            by_law: scenarios.iter().any(|scenario| !scenario.openings.is_empty()),
+            rows: Rows::new(&[], times, Vec::new()),
             reaches,
             places,
             pump,
@@ -159,78 +169,81 @@ impl<'a, const W: usize> Group<'a, W> {
         group.readings = probes.iter().map(|probe| group.reading(probe)).collect();
         let values: Vec<Lanes<W>> = group.readings.iter().map(|reading| group.read(reading)).collect();
         group.meters = (!meters.is_empty()).then(|| LaneMeters::at_rest(meters, &group.dt_s, &values));
+        group.rows = Rows::new(&values, times, room);
         group.shown = [values.clone(), values];
         Some(group)
     }
 
     /// Run to the end of the times asked for.
-    pub(super) fn run(mut self, vectors: Vectors) -> Outcome {
-        for lane in 0..W {
-            self.record_start(lane);
-        }
-        while self.running() {
-            let quiet = self.quiet_steps();
-            if quiet > 0 {
-                self.stride(vectors, quiet);
-                continue;
-            }
-            self.open_valves();
-            self.step(vectors);
-            self.record();
-            if self.seen() {
-                self.look();
-            }
-        }
-        let (steps, lonely) = (self.steps, self.lonely);
-        let lanes = self.recorders.into_iter().zip(self.unsound);
-        let traces = lanes.map(|(recorder, unsound)| (!unsound).then(|| recorder.finish(None))).collect();
-        Outcome { traces, steps, lonely }
-    }
-
-    /// Steps before the next sample of any lane that can be taken at one go.
-    fn quiet_steps(&self) -> u64 {
-        let by_law = self.scenarios.iter().any(|scenario| !scenario.openings.is_empty());
-        if by_law && self.moving.is_none() {
-            return 0;
-        }
-        let steps = |lane: usize| {
-            let recorder = &self.recorders[lane];
-            let next_s = recorder.next_s().min(recorder.until_s());
-            (next_s / self.dt_s[lane]) as u64
-        };
-        let lanes = (0..W).filter(|lane| !self.unsound[*lane]);
-        let quiet = lanes.map(steps).min().unwrap_or(0).saturating_sub(self.steps + STRIDE_BEFORE);
-        quiet.min(STRIDE_MAX)
-    }
-
-    /// Take some steps in which no sample is due.
-    fn stride(&mut self, vectors: Vectors, count: u64) {
+    pub(super) fn run(mut self, vectors: Vectors) -> Outcome<W> {
         match vectors {
             #[cfg(target_arch = "x86_64")]
-            // SAFETY: as in `step`.
-            Vectors::Avx512 => unsafe { stride_eight(self, count) },
+            // SAFETY: `Vectors` of this kind come only from `Vectors::widest` or below it, which found the instructions.
+            Vectors::Avx512 => unsafe { run_eight(&mut self) },
             #[cfg(target_arch = "x86_64")]
-            // SAFETY: as in `step`.
-            Vectors::Avx2 => unsafe { stride_four(self, count) },
-            _ => self.stride_in::<Plain>(count),
+            // SAFETY: as above.
+            Vectors::Avx2 => unsafe { run_four(&mut self) },
+            _ => self.run_in::<Plain>(),
         }
+        let (values, events) = self.rows.finish();
+        Outcome { values, events, unsound: self.unsound, steps: self.steps, lonely: self.lonely }
     }
 
     #[inline(always)]
-    fn stride_in<I: Isa>(&mut self, count: u64) {
-        for _ in 0..count {
-            if let Some(moving) = self.moving.as_ref().filter(|moving| moving.moves(self.steps)) {
-                moving.set(&mut self.places, self.steps + 1, &self.dt_s);
+    fn run_in<I: Isa>(&mut self) {
+        let least_s = self.dt_s.iter().fold(f64::INFINITY, |least_s, dt_s| least_s.min(*dt_s));
+        let dense = self.rows.is_dense((STRIDE_BEFORE + 1) as f64 * least_s);
+        let (mut quiet, mut surely) = (0, 0);
+        loop {
+            if quiet == 0 {
+                if self.steps >= surely {
+                    if !self.running() {
+                        return;
+                    }
+                    surely = self.steps + self.steps_left().min(STRIDE_MAX);
+                }
+                quiet = if dense { 0 } else { self.quiet_steps() };
             }
-            if self.meters.is_some() {
-                self.step_in::<I>();
-            } else {
-                self.step_water::<I>();
+            self.open_valves();
+            let due = quiet == 0 && self.is_due();
+            if due && self.meters.is_none() {
+                self.show(0);
+            }
+            self.step_water::<I>();
+            match (&self.meters, due) {
+                (Some(_), _) => self.show_next(),
+                (None, true) => self.show(1),
+                (None, false) => {}
+            }
+            if due {
+                self.record();
             }
             if self.seen() {
                 self.look();
             }
+            quiet = quiet.saturating_sub(1);
         }
+    }
+
+    /// With meters, which answer to every level: what the probes show at the present one.
+    #[inline(always)]
+    fn show_next(&mut self) {
+        self.shown.swap(0, 1);
+        self.show(1);
+    }
+
+    /// Steps before the next sample of any lane that can be taken at one go.
+    #[inline(always)]
+    fn quiet_steps(&self) -> u64 {
+        if self.by_law && self.moving.is_none() {
+            return 0;
+        }
+        let mut least = f64::INFINITY;
+        for l in 0..W {
+            let steps = if self.unsound[l] { f64::INFINITY } else { self.rows.next_s(l) / self.dt_s[l] };
+            least = if steps < least { steps } else { least };
+        }
+        (least as u64).saturating_sub(self.steps + STRIDE_BEFORE).min(STRIDE_MAX)
     }
 
     /// Whether a check valve moved, or the pump's flow or shaft turned, in any lane.
@@ -254,26 +267,55 @@ impl<'a, const W: usize> Group<'a, W> {
         seen
     }
 
+    #[inline(always)]
     fn running(&self) -> bool {
-        (0..W).any(|lane| !self.unsound[lane] && !self.recorders[lane].is_complete(self.time_s(lane)))
+        let mut running = false;
+        for l in 0..W {
+            running |= !self.unsound[l] && !self.rows.is_complete(l, self.steps as f64 * self.dt_s[l]);
+        }
+        running
+    }
+
+    /// Steps that some lane surely has to go.
+    #[inline(never)]
+    fn steps_left(&self) -> u64 {
+        let left = |lane: usize| (self.rows.left_s(self.time_s(lane)) / self.dt_s[lane]) as u64;
+        (0..W).map(left).max().unwrap_or(0).saturating_sub(STRIDE_BEFORE)
     }
 
     fn time_s(&self, lane: usize) -> f64 {
         self.steps as f64 * self.dt_s[lane]
     }
 
+    /// Times of a level.
+    #[inline(always)]
+    fn times_s(&self, level: u64) -> Lanes<W> {
+        let mut times_s = self.dt_s;
+        for l in 0..W {
+            times_s[l] *= level as f64;
+        }
+        times_s
+    }
+
     /// A sample of some lane lies before the next level.
+    #[inline(always)]
     fn is_due(&self) -> bool {
-        let next = (self.steps + 1) as f64;
-        (0..W).any(|lane| self.recorders[lane].next_s() <= next * self.dt_s[lane])
+        self.rows.is_due(&self.times_s(self.steps + 1))
     }
 
     /// Set valves that follow a law to where they stand at the next level.
+    #[inline(always)]
     fn open_valves(&mut self) {
-        if let Some(moving) = &self.moving {
-            moving.set(&mut self.places, self.steps + 1, &self.dt_s);
-            return;
+        match &self.moving {
+            Some(moving) if moving.moves(self.steps) => moving.set(&mut self.places, self.steps + 1, &self.dt_s),
+            Some(_) => {}
+            None if self.by_law => self.open_valves_singly(),
+            None => {}
         }
+    }
+
+    #[inline(never)]
+    fn open_valves_singly(&mut self) {
         for lane in 0..W {
             let (before_s, next_s) = (self.time_s(lane), (self.steps + 1) as f64 * self.dt_s[lane]);
             for law in &self.scenarios[lane].openings {
@@ -286,31 +328,6 @@ impl<'a, const W: usize> Group<'a, W> {
                     }
                 }
             }
-        }
-    }
-
-    fn step(&mut self, vectors: Vectors) {
-        match vectors {
-            #[cfg(target_arch = "x86_64")]
-            // SAFETY: `Vectors` of this kind come only from `Vectors::widest` or below it, which found the instructions.
-            Vectors::Avx512 => unsafe { step_eight(self) },
-            #[cfg(target_arch = "x86_64")]
-            // SAFETY: as above.
-            Vectors::Avx2 => unsafe { step_four(self) },
-            _ => self.step_in::<Plain>(),
-        }
-    }
-
-    #[inline(always)]
-    fn step_in<I: Isa>(&mut self) {
-        let due = self.meters.is_some() || self.is_due();
-        if due && self.meters.is_none() {
-            self.show(0);
-        }
-        self.step_water::<I>();
-        if due {
-            self.shown.swap(0, usize::from(self.meters.is_some()));
-            self.show(1);
         }
     }
 
@@ -385,13 +402,14 @@ impl<'a, const W: usize> Group<'a, W> {
             let at = (link.flow_m3_s[lane], self.shaft.speed_rad_s[lane]);
             let npsh = pumps.npsh(lane, at, place.nodes[link.from].head_m[lane]);
             if let Some(kind) = npsh.and_then(|npsh| cavitation_turned(&mut self.cavitates[lane], &npsh)) {
-                self.recorders[lane].note(self.steps as f64 * self.dt_s[lane], kind);
+                self.rows.note(lane, self.steps as f64 * self.dt_s[lane], kind);
             }
         }
         self.cavitate = self.cavitates.contains(&true);
     }
 
     /// Note check valves that moved, and flows and shafts that turned.
+    #[inline(never)]
     fn look(&mut self) {
         self.look_at_suction();
         for (place, link, before) in &mut self.open {
@@ -403,7 +421,7 @@ impl<'a, const W: usize> Group<'a, W> {
                     before[lane] = open;
                     let opened = PlantEventKind::CheckValveOpened { element };
                     let kind = if open { opened } else { PlantEventKind::CheckValveClosed { element } };
-                    self.recorders[lane].note(self.steps as f64 * self.dt_s[lane], kind);
+                    self.rows.note(lane, self.steps as f64 * self.dt_s[lane], kind);
                 }
             }
         }
@@ -416,29 +434,21 @@ impl<'a, const W: usize> Group<'a, W> {
             if *flow_sense * flow_m3_s[lane] < self.backwards.0[lane] {
                 *flow_sense = -*flow_sense;
                 let kind = PlantEventKind::FlowReversed { forwards: *flow_sense > 0.0 };
-                self.recorders[lane].note(time_s, kind);
+                self.rows.note(lane, time_s, kind);
             }
             if *shaft_sense * speed_rad_s[lane] < self.backwards.1[lane] {
                 *shaft_sense = -*shaft_sense;
                 let kind = PlantEventKind::ShaftReversed { forwards: *shaft_sense > 0.0 };
-                self.recorders[lane].note(time_s, kind);
+                self.rows.note(lane, time_s, kind);
             }
         }
     }
 
-    fn record_start(&mut self, lane: usize) {
-        let values: Vec<f64> = self.shown[0].iter().map(|values| values[lane]).collect();
-        self.recorders[lane].start(&values);
-    }
-
     /// Samples between the level before and the present one.
+    #[inline(always)]
     fn record(&mut self) {
-        let steps = self.steps as f64;
-        let [before, now] = &self.shown;
-        for lane in (0..W).filter(|lane| !self.unsound[*lane]) {
-            let times_s = ((steps - 1.0) * self.dt_s[lane], steps * self.dt_s[lane]);
-            self.recorders[lane].between(times_s, |probe| (before[probe][lane], now[probe][lane]));
-        }
+        let times_s = (self.times_s(self.steps - 1), self.times_s(self.steps));
+        self.rows.take((&times_s.0, &times_s.1), &self.shown, &self.unsound);
     }
 
     pub(super) fn value(&self, lane: usize, probe: &Probe) -> f64 {
@@ -490,26 +500,14 @@ impl<'a, const W: usize> Group<'a, W> {
 
 #[cfg(target_arch = "x86_64")]
 #[target_feature(enable = "avx512f,avx512dq,avx512vl,avx2,fma")]
-fn stride_eight<const W: usize>(group: &mut Group<'_, W>, count: u64) {
-    group.stride_in::<Eight>(count);
+fn run_eight<const W: usize>(group: &mut Group<'_, W>) {
+    group.run_in::<Eight>();
 }
 
 #[cfg(target_arch = "x86_64")]
 #[target_feature(enable = "avx2,fma")]
-fn stride_four<const W: usize>(group: &mut Group<'_, W>, count: u64) {
-    group.stride_in::<Four>(count);
-}
-
-#[cfg(target_arch = "x86_64")]
-#[target_feature(enable = "avx512f,avx512dq,avx512vl,avx2,fma")]
-fn step_eight<const W: usize>(group: &mut Group<'_, W>) {
-    group.step_in::<Eight>();
-}
-
-#[cfg(target_arch = "x86_64")]
-#[target_feature(enable = "avx2,fma")]
-fn step_four<const W: usize>(group: &mut Group<'_, W>) {
-    group.step_in::<Four>();
+fn run_four<const W: usize>(group: &mut Group<'_, W>) {
+    group.run_in::<Four>();
 }
 
 /// Some drive is so stiff, or nearly so, that the weight of the new level depends on its slope.

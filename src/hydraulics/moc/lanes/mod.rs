@@ -42,6 +42,7 @@ mod place;
 mod pumps;
 mod reach;
 mod readings;
+mod rows;
 mod sample;
 mod single;
 #[cfg(target_arch = "x86_64")]
@@ -54,10 +55,10 @@ use crate::hydraulics::error::HydraulicsError;
 use crate::hydraulics::network::Network;
 use crate::hydraulics::plant::{PlantEvent, ShaftDriver};
 use crate::hydraulics::spec::{GridOptions, NetworkSpec, ShaftSpec};
-use group::{Group, Outcome};
+use group::Group;
 use std::collections::HashMap;
+use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::{Arc, Mutex, PoisonError};
 
 #[cfg(doc)]
 use crate::hydraulics::plant::Plant;
@@ -184,12 +185,38 @@ struct Party {
     lumped: bool,
 }
 
-/// What became of one group.
-struct Done {
-    traces: Vec<Trace>,
-    lane_steps: u64,
-    solved_alone: u64,
+/// Samples of scenarios that ran beside each other, or of one that ran by itself.
+pub struct Samples<'a> {
+    /// Scenario of each lane; none where the lane holds none.
+    pub scenarios: &'a [Option<usize>],
+    /// Why a scenario that ran by itself ended early.
+    pub failed: Option<&'a HydraulicsError>,
+    /// Ran one at a time.
+    alone: bool,
+    events: &'a mut [Vec<PlantEvent>],
+    /// Probes a sample.
+    pub probes: usize,
+    values: &'a [f64],
 }
+
+impl Samples<'_> {
+    /// Values of one lane, sample after sample, all probes of each; none where the lane holds no scenario.
+    #[must_use]
+    pub fn of(&self, lane: usize) -> Option<&[f64]> {
+        let count = self.values.len() / self.scenarios.len().max(1);
+        (*self.scenarios.get(lane)?)?;
+        self.values.get(lane * count..(lane + 1) * count)
+    }
+
+    fn trace(&mut self, lane: usize) -> Trace {
+        let values = self.of(lane).unwrap_or_default().to_vec();
+        let events = std::mem::take(&mut self.events[lane]);
+        Trace { probes: self.probes, values, events, alone: self.alone, failed: self.failed.cloned() }
+    }
+}
+
+/// Takes samples as scenarios end.
+type Give<'a> = &'a mut dyn FnMut(Samples<'_>);
 
 impl<'a> Sweep<'a> {
     /// Sort scenarios by shape.
@@ -236,46 +263,36 @@ impl<'a> Sweep<'a> {
     }
 
     /// Run all scenarios to `until_s` on this many threads and hand their traces over in order.
-    pub fn run(&self, (until_s, sample_every_s): (f64, f64), threads: usize, sink: &mut dyn Sink) -> Report {
-        let next = AtomicUsize::new(0);
-        let done: Vec<Mutex<Option<Done>>> = self.groups.iter().map(|_| Mutex::new(None)).collect();
-        let work = || {
-            loop {
-                let group = next.fetch_add(1, Ordering::Relaxed);
-                let (Some(party), Some(slot)) = (self.groups.get(group), done.get(group)) else { break };
-                let result = self.run_group(party, (until_s, sample_every_s));
-                *slot.lock().unwrap_or_else(PoisonError::into_inner) = Some(result);
+    pub fn run(&self, times: (f64, f64), threads: usize, sink: &mut dyn Sink) -> Report {
+        let take = |traces: &mut Vec<(usize, Trace)>, mut samples: Samples<'_>| {
+            for (lane, scenario) in samples.scenarios.iter().enumerate() {
+                traces.extend(scenario.map(|scenario| (scenario, samples.trace(lane))));
             }
         };
-        std::thread::scope(|scope| {
-            for _ in 1..threads.min(self.groups.len()) {
-                scope.spawn(work);
-            }
-            work();
-        });
-        let done = done.into_iter().map(|slot| slot.into_inner().unwrap_or_else(PoisonError::into_inner));
-        self.hand_over(done.collect(), sink)
+        let (report, shares) = self.fold(times, threads, (Vec::new, take));
+        let mut traces: Vec<(usize, Trace)> = shares.into_iter().flatten().collect();
+        traces.sort_by_key(|(scenario, _)| *scenario);
+        traces.into_iter().for_each(|(scenario, trace)| sink.take(scenario, trace));
+        report
     }
 
-    /// As [`Sweep::run`], but traces are taken as they come, each thread into a sum of its own, so that few are kept at a
+    /// As [`Sweep::run`], but samples are taken as they come, each thread into a sum of its own, so that few are kept at a
     /// time. What does not depend on the order of scenarios does not depend on the number of threads.
     pub fn fold<T: Send>(
         &self,
         times: (f64, f64),
         threads: usize,
-        (empty, take): (impl Fn() -> T + Sync, impl Fn(&mut T, usize, Trace) + Sync),
+        (empty, take): (impl Fn() -> T + Sync, impl Fn(&mut T, Samples<'_>) + Sync),
     ) -> (Report, Vec<T>) {
         let next = AtomicUsize::new(0);
         let work = || {
-            let (mut sum, mut report) = (empty(), Report::default());
+            let (mut sum, mut report, mut room) = (empty(), Report::default(), Vec::new());
             while let Some(party) = self.groups.get(next.fetch_add(1, Ordering::Relaxed)) {
-                let done = self.run_group(party, times);
+                let mut give = |samples: Samples<'_>| take(&mut sum, samples);
+                let done = self.run_group(party, times, (&mut room, &mut give));
+                report.alone += done.alone;
                 report.lane_steps += done.lane_steps;
                 report.solved_alone += done.solved_alone;
-                for (member, trace) in party.members.iter().zip(done.traces) {
-                    report.alone += usize::from(trace.alone);
-                    take(&mut sum, *member, trace);
-                }
             }
             (report, sum)
         };
@@ -296,54 +313,62 @@ impl<'a> Sweep<'a> {
         (report, sums)
     }
 
-    fn hand_over(&self, done: Vec<Option<Done>>, sink: &mut dyn Sink) -> Report {
-        let mut report = Report { scenarios: self.scenarios.len(), ..Report::default() };
-        let mut traces: Vec<Option<Trace>> = self.scenarios.iter().map(|_| None).collect();
-        for (party, done) in self.groups.iter().zip(done) {
-            let Some(done) = done else { continue };
-            report.lane_steps += done.lane_steps;
-            report.solved_alone += done.solved_alone;
-            for (member, trace) in party.members.iter().zip(done.traces) {
-                report.alone += usize::from(trace.alone);
-                traces[*member] = Some(trace);
+    /// `room` is kept from group to group.
+    fn run_group(&self, party: &Party, times: (f64, f64), (room, give): (&mut Vec<f64>, Give<'_>)) -> Report {
+        let (mut report, mut left) = (Report::default(), party.members.clone());
+        if !party.lumped {
+            match &party.members[..] {
+                [_] => self.lanes::<1>(&mut left, times, (room, give), &mut report),
+                _ => self.lanes::<LANES>(&mut left, times, (room, give), &mut report),
             }
         }
-        for (scenario, trace) in traces.into_iter().enumerate() {
-            trace.into_iter().for_each(|trace| sink.take(scenario, trace));
+        report.alone = left.len();
+        for member in left {
+            let trace = alone::run(&self.scenarios[member], (&self.probes, &self.meters), times);
+            give(Samples {
+                scenarios: &[Some(member)],
+                failed: trace.failed.as_ref(),
+                alone: true,
+                events: &mut [trace.events],
+                probes: trace.probes,
+                values: &trace.values,
+            });
         }
         report
     }
 
-    fn run_group(&self, party: &Party, times: (f64, f64)) -> Done {
-        let members = &party.members[..];
-        let outcome = match members {
-            _ if party.lumped => None,
-            [only] => self.lanes::<1>(&[*only], times),
-            several => self.lanes::<LANES>(several, times),
-        };
-        let (outcome, steps, solved_alone) =
-            outcome.map_or((Vec::new(), 0, 0), |outcome| (outcome.traces, outcome.steps, outcome.lonely));
-        let mut outcome = outcome.into_iter();
-        let mut in_lanes = 0;
-        let traces = members.iter().map(|member| {
-            let trace = outcome.next().flatten();
-            in_lanes += u64::from(trace.is_some());
-            trace.unwrap_or_else(|| alone::run(&self.scenarios[*member], (&self.probes, &self.meters), times))
-        });
-        let traces = traces.collect();
-        Done { traces, lane_steps: steps * in_lanes, solved_alone }
-    }
-
-    /// In lanes, the last scenario repeated where there are too few.
-    fn lanes<const W: usize>(&self, members: &[usize], times: (f64, f64)) -> Option<Outcome> {
+    /// In lanes, the last scenario repeated where there are too few; keeps those that must run by themselves.
+    fn lanes<const W: usize>(
+        &self,
+        members: &mut Vec<usize>,
+        times: (f64, f64),
+        (room, give): (&mut Vec<f64>, Give<'_>),
+        report: &mut Report,
+    ) {
         let member = |lane: usize| members[lane.min(members.len() - 1)];
         let plain = |grid: &GridOptions| !grid.unsteady_friction && !grid.first_order_friction;
         let known = |scenario: &Scenario| plain(&scenario.grid) && place::knows(&scenario.network);
         if !members.iter().all(|member| known(&self.scenarios[*member])) {
-            return None;
+            return;
         }
         let scenarios: [&Scenario; W] = std::array::from_fn(|lane| &self.scenarios[member(lane)]);
         let networks: [&Network; W] = std::array::from_fn(|lane| &self.networks[member(lane)]);
-        Some(Group::new(scenarios, networks, (&self.probes, &self.meters), times)?.run(self.vectors))
+        let read = (&self.probes[..], &self.meters[..]);
+        let Some(group) = Group::new(scenarios, networks, read, (times, std::mem::take(room))) else { return };
+        let mut outcome = group.run(self.vectors);
+        let sound = |lane: usize| members.get(lane).copied().filter(|_| !outcome.unsound[lane]);
+        let taken: [Option<usize>; W] = std::array::from_fn(sound);
+        report.lane_steps += outcome.steps * taken.iter().flatten().count() as u64;
+        report.solved_alone += outcome.lonely;
+        members.retain(|member| !taken.contains(&Some(*member)));
+        give(Samples {
+            scenarios: &taken,
+            failed: None,
+            alone: false,
+            events: &mut outcome.events,
+            probes: self.probes.len(),
+            values: &outcome.values,
+        });
+        *room = outcome.values;
     }
 }

@@ -85,12 +85,16 @@ impl Metered {
 }
 
 /// The meters of all lanes, one a probe.
-pub(super) struct LaneMeters<const W: usize>(Vec<LaneMeter<W>>);
+pub(super) struct LaneMeters<const W: usize> {
+    meters: Vec<LaneMeter<W>>,
+    /// One of each bandwidth.
+    responses: Vec<[[f64; W]; 6]>,
+}
 
 struct LaneMeter<const W: usize> {
     range: (f64, f64),
-    /// Shares of output, rate and input before, as [`crate::signal::response::LinearStep`]; none: the input.
-    shares: Option<Box<[[f64; W]; 6]>>,
+    /// Its shares of output, rate and input before, as [`crate::signal::response::LinearStep`]; none: the input.
+    response: Option<usize>,
     input: [f64; W],
     output: [f64; W],
     rate: [f64; W],
@@ -98,44 +102,60 @@ struct LaneMeter<const W: usize> {
 
 impl<const W: usize> LaneMeters<W> {
     pub(super) fn at_rest(meters: &[Meter], dt_s: &[f64; W], values: &[[f64; W]]) -> Self {
-        let one = |(meter, values): (&Meter, &[f64; W])| {
-            let mut shares = Box::new([[0.0; W]; 6]);
-            let mut passes = false;
-            for lane in 0..W {
-                match Response::at_rest(meter.bandwidth_hz, dt_s[lane], values[lane]).linear() {
-                    Some(step) => {
-                        let all = step.output.into_iter().chain(step.rate);
-                        shares.iter_mut().zip(all).for_each(|(share, value)| share[lane] = value);
-                    }
-                    None => passes = true,
-                }
-            }
-            let (input, output) = (*values, *values);
-            LaneMeter { range: meter.range, shares: (!passes).then_some(shares), input, output, rate: [0.0; W] }
+        let (mut responses, mut bandwidths) = (Vec::new(), Vec::<u64>::new());
+        let mut response = |bandwidth_hz: f64| {
+            let known = bandwidths.iter().position(|known| *known == bandwidth_hz.to_bits());
+            known.or_else(|| {
+                responses.push(shares(bandwidth_hz, dt_s)?);
+                bandwidths.push(bandwidth_hz.to_bits());
+                Some(responses.len() - 1)
+            })
         };
-        Self(meters.iter().zip(values).map(one).collect())
+        let one = |(meter, values): (&Meter, &[f64; W])| {
+            let (input, output, response) = (*values, *values, response(meter.bandwidth_hz));
+            LaneMeter { range: meter.range, response, input, output, rate: [0.0; W] }
+        };
+        Self { meters: meters.iter().zip(values).map(one).collect(), responses }
     }
 
     /// Values of the next level, one row a probe, as they are shown.
     #[inline(always)]
     pub(super) fn show(&mut self, values: &mut [[f64; W]]) {
-        for (meter, value) in self.0.iter_mut().zip(values) {
-            if let Some(shares) = &meter.shares {
+        for (meter, value) in self.meters.iter_mut().zip(values) {
+            let LaneMeter { range, response, input: before, output: shown, rate: rising } = meter;
+            let mut next = *value;
+            if let Some(shares) = response.and_then(|response| self.responses.get(response)) {
                 for l in 0..W {
-                    let (output, rate, input) = (meter.output[l] - value[l], meter.rate[l], meter.input[l] - value[l]);
-                    let next = shares[0][l] * output + shares[1][l] * rate + shares[2][l] * input;
-                    meter.rate[l] = shares[3][l] * output + shares[4][l] * rate + shares[5][l] * input;
-                    meter.input[l] = value[l];
-                    meter.output[l] = value[l] + next;
-                    value[l] = meter.output[l];
+                    let (output, rate, input) = (shown[l] - next[l], rising[l], before[l] - next[l]);
+                    let over = shares[0][l] * output + shares[1][l] * rate + shares[2][l] * input;
+                    rising[l] = shares[3][l] * output + shares[4][l] * rate + shares[5][l] * input;
+                    before[l] = next[l];
+                    next[l] += over;
                 }
+                *shown = next;
             }
             for l in 0..W {
-                let shown = if value[l] < meter.range.0 { meter.range.0 } else { value[l] };
-                value[l] = if shown > meter.range.1 { meter.range.1 } else { shown };
+                let held = if next[l] < range.0 { range.0 } else { next[l] };
+                value[l] = if held > range.1 { range.1 } else { held };
             }
         }
     }
+}
+
+/// Shares of one bandwidth in all lanes; none where it passes the input on.
+fn shares<const W: usize>(bandwidth_hz: f64, dt_s: &[f64; W]) -> Option<[[f64; W]; 6]> {
+    let mut shares = [[0.0; W]; 6];
+    for (lane, dt_s) in dt_s.iter().enumerate() {
+        let step = Response::at_rest(bandwidth_hz, *dt_s, 0.0).linear()?;
+        let all = step.output.into_iter().chain(step.rate);
+        shares.iter_mut().zip(all).for_each(|(share, value)| share[lane] = value);
+    }
+    Some(shares)
+}
+
+/// Samples from 0 to the end.
+pub(super) fn samples_within(until_s: f64, every_s: f64) -> usize {
+    (until_s / every_s + END_SLACK).floor() as usize + 1
 }
 
 /// Fills a trace: straight between the levels before and after each common time.
@@ -152,7 +172,7 @@ pub(super) struct Recorder {
 
 impl Recorder {
     pub(super) fn new(probes: &[Probe], (until_s, every_s): (f64, f64)) -> Self {
-        let count = (until_s / every_s + END_SLACK).floor() as usize + 1;
+        let count = samples_within(until_s, every_s);
         Self {
             probes: probes.to_vec(),
             until_s,
@@ -174,10 +194,6 @@ impl Recorder {
         if self.taken < self.count { self.taken as f64 * self.every_s } else { f64::INFINITY }
     }
 
-    pub(super) fn until_s(&self) -> f64 {
-        self.until_s
-    }
-
     pub(super) fn is_complete(&self, time_s: f64) -> bool {
         self.taken == self.count && time_s >= self.until_s
     }
@@ -196,19 +212,6 @@ impl Recorder {
             let share = (self.next_s() - self.before.0) / (time_s - self.before.0);
             let pairs = self.before.1.iter().zip(values);
             self.values.extend(pairs.map(|(before, after)| before + share * (after - before)));
-            self.taken += 1;
-        }
-    }
-
-    /// As `before` and `after` at once, from the values of two levels.
-    #[inline(always)]
-    pub(super) fn between(&mut self, times_s: (f64, f64), values: impl Fn(usize) -> (f64, f64)) {
-        while self.next_s() <= times_s.1 {
-            let share = (self.next_s() - times_s.0) / (times_s.1 - times_s.0);
-            for probe in 0..self.probes.len() {
-                let (before, after) = values(probe);
-                self.values.push(before + share * (after - before));
-            }
             self.taken += 1;
         }
     }
