@@ -37,6 +37,7 @@ mod error;
 pub mod filling;
 pub mod impulse_line;
 pub(crate) mod moc;
+pub mod motor_law;
 pub mod network;
 mod nodal;
 pub mod ode;

@@ -26,6 +26,7 @@ pub use super::plant_event::{PlantEvent, PlantEventKind};
 use super::error::HydraulicsError;
 use super::moc::boundary::Boundary;
 use super::moc::{Cluster, Line, PipeGrid};
+use super::motor_law::MotorLevel;
 use super::network::{Network, stands_with};
 use super::nodal::Unsolved;
 use super::shaft::{Motion, ShaftStep};
@@ -47,6 +48,10 @@ pub trait ShaftDriver: Send {
     /// Torque at standstill, N m, and its slope to speed, N m s, where the torque is a straight line over speed that
     /// never changes (a tripped motor, a speed held): many such shafts are then solved without asking again.
     fn lasting_line(&self) -> Option<(f64, f64)> {
+        None
+    }
+    /// The motor at the present level, where its law tells all that turns the shaft: many such shafts are then asked at once.
+    fn motor_level(&self) -> Option<MotorLevel<'_>> {
         None
     }
     /// A valve that is moved together with the shaft, as it stands at the present level: element and opening, 0..1.

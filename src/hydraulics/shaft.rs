@@ -6,6 +6,7 @@
 //! `published_starts_and_trips_of_motor_pump_and_line`. Derivation: Newton's law of rotation, trapezoidal.
 
 use super::error::HydraulicsError;
+use super::motor_law::MotorLevel;
 use super::plant::ShaftDriver;
 use super::spec::ShaftSpec;
 
@@ -127,6 +128,10 @@ impl ShaftDriver for Box<dyn ShaftDriver> {
 
     fn lasting_line(&self) -> Option<(f64, f64)> {
         (**self).lasting_line()
+    }
+
+    fn motor_level(&self) -> Option<MotorLevel<'_>> {
+        (**self).motor_level()
     }
 }
 

@@ -1,5 +1,6 @@
 //! The commands of a predicted run once more, at the same times, on rigs that differ a little: what a band's members do.
 
+use crate::hydraulics::motor_law::MotorLevel;
 use crate::hydraulics::plant::ShaftDriver;
 use crate::starters::drive_train::DriveTrain;
 use crate::starters::{Settings, StopKind};
@@ -90,5 +91,9 @@ impl ShaftDriver for Replay {
 
     fn power_w(&self, speed_rad_s: f64) -> f64 {
         self.train.power_w(speed_rad_s)
+    }
+
+    fn motor_level(&self) -> Option<MotorLevel<'_>> {
+        self.train.motor_level()
     }
 }

@@ -58,6 +58,10 @@ impl AcrossTheLine {
         self.contactor.advance(dt_s);
     }
 
+    pub(super) fn is_at_rest(&self) -> bool {
+        self.contactor.is_still() && (!self.contactor.is_made() || self.windings == Windings::Delta)
+    }
+
     pub(super) fn is_energised(&self) -> bool {
         self.contactor.is_made() && !matches!(self.windings, Windings::Between { .. })
     }

@@ -79,6 +79,11 @@ impl Contactor {
     }
 
     /// Current can flow.
+    /// Nothing is on its way.
+    pub(super) fn is_still(&self) -> bool {
+        matches!(self.contacts, Contacts::Open | Contacts::Closed)
+    }
+
     pub(super) fn is_made(&self) -> bool {
         matches!(self.contacts, Contacts::Closed | Contacts::Opening { .. })
     }

@@ -12,6 +12,7 @@ use super::settings;
 use super::soft_starter::SoftStarter;
 use super::variable_speed::VariableSpeed;
 use super::{AT_SPEED_SLIPS, MotorSpec, PanelSettings, Settings, StarterKind, StarterSpec, StopKind};
+use crate::hydraulics::motor_law::{MotorLaw, MotorLevel, MotorSupply};
 use crate::hydraulics::plant::ShaftDriver;
 use thiserror::Error;
 
@@ -118,6 +119,15 @@ impl Starter {
         }
     }
 
+    /// Time passes without a change of it, whatever the motor does.
+    fn is_at_rest(&self) -> bool {
+        match self {
+            Self::AcrossTheLine(line) => line.is_at_rest(),
+            Self::SoftStarter(soft) => soft.is_at_rest(),
+            Self::VariableSpeed(drive) => drive.is_at_rest(),
+        }
+    }
+
     fn is_energised(&self) -> bool {
         match self {
             Self::AcrossTheLine(line) => line.is_energised(),
@@ -166,35 +176,22 @@ impl Starter {
         motor.behind_feeder(&self.supply(), self.line_share(), speed_rad_s)
     }
 
-    fn torque_n_m(&self, motor: &Motor, speed_rad_s: f64) -> (f64, f64) {
+    /// What its law is fed with.
+    fn at_motor(&self) -> MotorSupply {
+        let line_share = if matches!(self, Self::VariableSpeed(_)) { 0.0 } else { self.line_share() };
+        MotorSupply { line_share, ..self.supply().at_motor() }
+    }
+
+    fn law(&self, motor: &Motor) -> MotorLaw {
         match self {
-            Self::VariableSpeed(drive) => drive.torque_n_m(motor, speed_rad_s),
-            _ if motor.spec().mounting.supply_dip > 0.0 => {
-                let at = |speed_rad_s| motor.torque_n_m(&self.at_windings(motor, speed_rad_s), speed_rad_s).0;
-                let step_rad_s = 1e-6 * motor.synchronous_rad_s();
-                let slope = (at(speed_rad_s + step_rad_s) - at(speed_rad_s - step_rad_s)) / (2.0 * step_rad_s);
-                (at(speed_rad_s), slope)
-            }
-            Self::AcrossTheLine(_) | Self::SoftStarter(_) => motor.torque_n_m(&self.supply(), speed_rad_s),
+            Self::VariableSpeed(drive) => drive.law(motor),
+            Self::AcrossTheLine(_) | Self::SoftStarter(_) => motor.law_at_shaft(),
         }
     }
 
-    fn line_current_a(&self, motor: &Motor, speed_rad_s: f64) -> f64 {
-        match self {
-            Self::VariableSpeed(drive) => drive.line_current_a(motor, speed_rad_s),
-            Self::AcrossTheLine(_) | Self::SoftStarter(_) => {
-                self.line_share() * motor.current_a(&self.at_windings(motor, speed_rad_s), speed_rad_s)
-            }
-        }
-    }
-
-    fn line_power_w(&self, motor: &Motor, speed_rad_s: f64) -> f64 {
-        match self {
-            Self::VariableSpeed(drive) => drive.line_power_w(motor, speed_rad_s),
-            Self::AcrossTheLine(_) | Self::SoftStarter(_) => {
-                motor.power_w(&self.at_windings(motor, speed_rad_s), speed_rad_s)
-            }
-        }
+    /// The voltage at the windings falls with the current they take: no supply tells all of it.
+    fn is_dipped(&self, motor: &Motor) -> bool {
+        motor.spec().mounting.supply_dip > 0.0 && !matches!(self, Self::VariableSpeed(_))
     }
 }
 
@@ -208,6 +205,13 @@ pub struct DriveTrain {
     motor: Motor,
     specs: Vec<StarterSpec>,
     starters: Vec<Starter>,
+    /// One a starter, as the shaft and the line see the motor behind it.
+    laws: Vec<MotorLaw>,
+    /// The starter that acts, and what the motor sees through it.
+    acting: Option<usize>,
+    supply: MotorSupply,
+    /// Orders taken: laws may change with each.
+    orders: u64,
     speed_rad_s: f64,
     /// The control valve at the pump's outlet: its element and itself.
     valve: Option<(usize, ControlValve)>,
@@ -241,8 +245,21 @@ impl DriveTrain {
             spec.panel.check(&spec.id, spec.kind)?;
         }
         let states = starters.iter().map(|spec| Starter::new(spec.kind, &spec.panel, times)).collect();
-        let motor = Motor::new(motor)?;
-        Ok(Self { motor, specs: starters, starters: states, speed_rad_s: 0.0, valve: None, held: None })
+        let (acting, supply, laws) = (None, MotorSupply::NONE, Vec::new());
+        let mut train = Self {
+            motor: Motor::new(motor)?,
+            specs: starters,
+            starters: states,
+            laws,
+            acting,
+            supply,
+            orders: 0,
+            speed_rad_s: 0.0,
+            valve: None,
+            held: None,
+        };
+        train.ordered();
+        Ok(train)
     }
 
     /// With a control valve, shut, that is element `element` of the plant's network; see [`super::control_valve`].
@@ -287,7 +304,28 @@ impl DriveTrain {
         }
         let Self { motor, starters, speed_rad_s, .. } = self;
         starters[index].start(&settings, motor, *speed_rad_s);
+        self.ordered();
         Ok(())
+    }
+
+    /// An order was taken.
+    fn ordered(&mut self) {
+        self.laws = self.starters.iter().map(|starter| starter.law(&self.motor)).collect();
+        self.orders += 1;
+        self.settle();
+    }
+
+    /// Note what the motor sees at the present level.
+    fn settle(&mut self) {
+        let mut acting: Option<(usize, Supply)> = None;
+        for (index, starter) in self.starters.iter().enumerate().filter(|(_, starter)| starter.is_energised()) {
+            let supply = starter.supply();
+            if acting.is_none_or(|(_, highest)| supply.voltage_share >= highest.voltage_share) {
+                acting = Some((index, supply));
+            }
+        }
+        self.acting = acting.map(|(index, _)| index);
+        self.supply = self.acting().map_or(MotorSupply::NONE, Starter::at_motor);
     }
 
     fn motor_is_on(&self) -> bool {
@@ -312,6 +350,7 @@ impl DriveTrain {
         }
         let Self { motor, starters, speed_rad_s, .. } = self;
         starters[index].stop(kind, motor, *speed_rad_s);
+        self.ordered();
         Ok(())
     }
 
@@ -328,6 +367,7 @@ impl DriveTrain {
         {
             valve.start(false);
             starters[index].start(&settings, motor, *speed_rad_s);
+            self.ordered();
         }
     }
 
@@ -401,42 +441,61 @@ impl DriveTrain {
         shaft_rad_s / self.motor.spec().mounting.belt_ratio
     }
 
-    /// Torque and slope at the plant's shaft: T efficiency/ratio when the motor drives, T/(efficiency ratio) when it
-    /// brakes (the belt's loss then helps).
-    fn at_shaft(&self, (torque_n_m, slope): (f64, f64)) -> (f64, f64) {
-        let mounting = &self.motor.spec().mounting;
-        let through = if torque_n_m > 0.0 { mounting.belt_efficiency } else { mounting.belt_efficiency.recip() };
-        let scale = through / mounting.belt_ratio;
-        (scale * torque_n_m, scale * slope / mounting.belt_ratio)
+    fn acting(&self) -> Option<&Starter> {
+        self.starters.get(self.acting?)
     }
 
-    fn acting(&self) -> Option<&Starter> {
-        let voltage = |s: &&Starter| s.supply().voltage_share;
-        self.starters.iter().filter(|s| s.is_energised()).max_by(|a, b| voltage(a).total_cmp(&voltage(b)))
+    /// The law of the starter that acts; of any, where none does.
+    fn law(&self) -> Option<&MotorLaw> {
+        self.laws.get(self.acting.unwrap_or(0))
+    }
+
+    /// Of the acting starter, where the feeder dips under its current: its law is fed with what the windings then see.
+    fn dipped(&self, speed_rad_s: f64) -> Option<MotorSupply> {
+        let starter = self.acting().filter(|starter| starter.is_dipped(&self.motor))?;
+        let supply = starter.at_windings(&self.motor, self.motor_speed_rad_s(speed_rad_s));
+        Some(MotorSupply { line_share: starter.line_share(), ..supply.at_motor() })
+    }
+
+    fn supply_at(&self, speed_rad_s: f64) -> MotorSupply {
+        self.dipped(speed_rad_s).unwrap_or(self.supply)
     }
 }
 
 impl ShaftDriver for DriveTrain {
     fn torque_n_m(&self, speed_rad_s: f64) -> (f64, f64) {
-        let motor_rad_s = self.motor_speed_rad_s(speed_rad_s);
-        self.at_shaft(self.acting().map_or((0.0, 0.0), |s| s.torque_n_m(&self.motor, motor_rad_s)))
+        let Some(law) = self.law() else { return (0.0, 0.0) };
+        let at = |speed_rad_s| law.shaft_torque(&self.supply_at(speed_rad_s), speed_rad_s);
+        if self.dipped(speed_rad_s).is_none() {
+            return at(speed_rad_s);
+        }
+        let step_rad_s = 1e-6 * self.motor.synchronous_rad_s();
+        let slope = (at(speed_rad_s + step_rad_s).0 - at(speed_rad_s - step_rad_s).0) / (2.0 * step_rad_s);
+        (at(speed_rad_s).0, slope)
     }
 
     fn advance(&mut self, dt_s: f64, speed_rad_s: f64) {
         let motor_rad_s = self.motor_speed_rad_s(speed_rad_s);
         self.speed_rad_s = motor_rad_s;
         self.advance_valve(dt_s);
-        for starter in &mut self.starters {
+        for starter in self.starters.iter_mut().filter(|starter| !starter.is_at_rest()) {
             starter.advance(dt_s, &self.motor, motor_rad_s);
         }
+        self.settle();
     }
 
     fn current_a(&self, speed_rad_s: f64) -> f64 {
-        self.acting().map_or(0.0, |s| s.line_current_a(&self.motor, self.motor_speed_rad_s(speed_rad_s)))
+        self.law().map_or(0.0, |law| law.line_current_a(&self.supply_at(speed_rad_s), speed_rad_s))
     }
 
     fn power_w(&self, speed_rad_s: f64) -> f64 {
-        self.acting().map_or(0.0, |s| s.line_power_w(&self.motor, self.motor_speed_rad_s(speed_rad_s)))
+        self.law().map_or(0.0, |law| law.line_power_w(&self.supply_at(speed_rad_s), speed_rad_s))
+    }
+
+    fn motor_level(&self) -> Option<MotorLevel<'_>> {
+        let dips = self.acting().is_some_and(|starter| starter.is_dipped(&self.motor));
+        let key = self.orders * 32 + self.acting.map_or(0, |index| index as u64);
+        self.law().filter(|_| !dips).map(|law| MotorLevel { law, key, supply: self.supply })
     }
 
     fn valve(&self) -> Option<(usize, f64)> {

@@ -11,6 +11,7 @@
 
 use super::MotorSpec;
 use super::torque_curve::TorqueCurve;
+use crate::hydraulics::motor_law::{MotorLaw, MotorSupply};
 use std::f64::consts::PI;
 use thiserror::Error;
 
@@ -126,6 +127,10 @@ impl Supply {
         Self { voltage_share: frequency_share.abs().min(1.0), frequency_share }
     }
 
+    pub(super) fn at_motor(&self) -> MotorSupply {
+        MotorSupply { lead: self.frequency_share, flux: self.flux_share(), line_share: 1.0 }
+    }
+
     /// Flux share (V/V_n)/(f/f_n). At standstill of the field the limit of constant flux, 1, is taken.
     pub fn flux_share(&self) -> f64 {
         let frequency = self.frequency_share.abs();
@@ -142,7 +147,8 @@ pub struct Motor {
     rated_slip: f64,
     curve: TorqueCurve,
     current: CurrentCurve,
-    losses: StatorLosses,
+    /// All of it over the motor's own speed.
+    law: MotorLaw,
 }
 
 impl Motor {
@@ -161,8 +167,25 @@ impl Motor {
             TorqueCurve::four_points(spec.locked_rotor_torque, spec.pull_up_torque, spec.breakdown_torque, rated_slip)
         };
         let current = CurrentCurve::new(&spec, rated_slip)?;
-        let losses = StatorLosses::new(&spec, rated_torque_n_m * synchronous_rad_s);
-        Ok(Self { spec, synchronous_rad_s, rated_torque_n_m, rated_slip, curve, current, losses })
+        let law = MotorLaw {
+            torque: curve.law(),
+            rated_n_m: rated_torque_n_m,
+            per_speed: 1.0 / synchronous_rad_s,
+            least_n_m: f64::NEG_INFINITY,
+            most_n_m: f64::INFINITY,
+            driving: 1.0,
+            braking: 1.0,
+            magnetising_a2: current.magnetising_a2,
+            rotor_a2: current.rotor_a2,
+            corner2: current.corner2,
+            full_load_a: spec.full_load_current_a,
+            half_loss_w: half_loss_w(&spec, rated_torque_n_m * synchronous_rad_s),
+            synchronous_rad_s,
+            least_w: f64::NEG_INFINITY,
+            power_share: 1.0,
+            amps_per_w: 0.0,
+        };
+        Ok(Self { spec, synchronous_rad_s, rated_torque_n_m, rated_slip, curve, current, law })
     }
 
     /// The nameplate.
@@ -206,9 +229,20 @@ impl Motor {
     /// # Returns
     /// Torque positive in the motor's forward direction.
     pub fn torque_n_m(&self, supply: &Supply, speed_rad_s: f64) -> (f64, f64) {
-        let (torque, slope) = self.curve.torque(self.lag(supply, speed_rad_s));
-        let scale = supply.flux_share().powi(2) * self.rated_torque_n_m;
-        (scale * torque, -scale * slope / self.synchronous_rad_s)
+        self.law.motor_torque(&supply.at_motor(), speed_rad_s)
+    }
+
+    /// Its law over the speed of the plant's shaft: the belt takes `efficiency/ratio` of a torque that drives and gives
+    /// `1/(efficiency ratio)` of one that brakes (the belt's loss then helps).
+    pub(super) fn law_at_shaft(&self) -> MotorLaw {
+        let mounting = &self.spec.mounting;
+        let (ratio, efficiency) = (mounting.belt_ratio, mounting.belt_efficiency);
+        MotorLaw {
+            per_speed: 1.0 / (ratio * self.synchronous_rad_s),
+            driving: efficiency / ratio,
+            braking: 1.0 / (efficiency * ratio),
+            ..self.law
+        }
     }
 
     /// Motor current, A rms a line.
@@ -220,7 +254,7 @@ impl Motor {
     /// Exact at full load and locked rotor; between them within about 15 % of a deep-bar rotor (from memory); at no
     /// load high, since full-load reactive current contains leakage.
     pub fn current_a(&self, supply: &Supply, speed_rad_s: f64) -> f64 {
-        supply.flux_share() * self.current.at(self.lag(supply, speed_rad_s))
+        self.law.motor_current_a(&supply.at_motor(), speed_rad_s)
     }
 
     /// What the windings see when the feeder drops voltage in proportion to the line current.
@@ -235,7 +269,7 @@ impl Motor {
             return *supply;
         }
         let locked_a = self.spec.full_load_current_a * self.spec.locked_rotor_current;
-        let drop = dip / (1.0 - dip) * self.current.at(self.lag(supply, speed_rad_s)) / locked_a;
+        let drop = dip / (1.0 - dip) * self.law.current_at_lag_a(self.lag(supply, speed_rad_s)) / locked_a;
         let voltage_share = supply.voltage_share / (1.0 + line_share * supply.voltage_share * drop);
         Supply { voltage_share, ..*supply }
     }
@@ -243,15 +277,12 @@ impl Motor {
     /// Electrical power into the motor, W: air-gap power torque * field speed, copper losses with the square of
     /// current, the rest of the stator losses with the square of flux. Negative when generating.
     pub fn power_w(&self, supply: &Supply, speed_rad_s: f64) -> f64 {
-        let (torque, _) = self.torque_n_m(supply, speed_rad_s);
-        let field_rad_s = supply.frequency_share * self.synchronous_rad_s;
-        let load = self.current_a(supply, speed_rad_s) / self.spec.full_load_current_a;
-        torque * field_rad_s + self.losses.power_w(load, supply.flux_share())
+        self.law.motor_power_w(&supply.at_motor(), speed_rad_s)
     }
 
     /// Largest flux at which the motor's current stays within a limit (multiple of full-load current) at a lag.
     pub fn flux_within_current(&self, limit: f64, lag: f64) -> f64 {
-        limit * self.spec.full_load_current_a / self.current.at(lag)
+        limit * self.spec.full_load_current_a / self.law.current_at_lag_a(lag)
     }
 
     /// Largest lag at full flux at which current stays within a limit (multiple of full-load current).
@@ -331,11 +362,6 @@ impl CurrentCurve {
         Ok(Self { magnetising_a2, rotor_a2: locked2 * (1.0 + corner2), corner2 })
     }
 
-    fn at(&self, lag: f64) -> f64 {
-        let x2 = lag * lag;
-        (self.magnetising_a2 + self.rotor_a2 * x2 / (x2 + self.corner2)).sqrt()
-    }
-
     fn lag_at(&self, current_a: f64) -> Option<f64> {
         let rotor = current_a * current_a - self.magnetising_a2;
         if rotor <= 0.0 {
@@ -345,23 +371,12 @@ impl CurrentCurve {
     }
 }
 
-/// Losses of the stator at full load, half taken as copper and half as the rest (from memory; the split moves only the
-/// shape between no load and full load).
-#[derive(Debug, Clone, Copy)]
-struct StatorLosses {
-    half_w: f64,
-}
-
-impl StatorLosses {
-    /// What the nameplate efficiency leaves after air-gap power; none when the nameplate contradicts itself.
-    fn new(spec: &MotorSpec, air_gap_w: f64) -> Self {
-        let input_w = spec.rated_power_w / spec.efficiency;
-        Self { half_w: 0.5 * (input_w - air_gap_w).max(0.0) }
-    }
-
-    fn power_w(&self, load: f64, flux: f64) -> f64 {
-        self.half_w * (load * load + flux * flux)
-    }
+/// Half the losses of the stator at full load, W: half are taken as copper and half as the rest (from memory; the split moves
+/// only the shape between no load and full load).
+///
+/// What the nameplate efficiency leaves after air-gap power; none when the nameplate contradicts itself.
+fn half_loss_w(spec: &MotorSpec, air_gap_w: f64) -> f64 {
+    0.5 * (spec.rated_power_w / spec.efficiency - air_gap_w).max(0.0)
 }
 
 #[cfg(test)]

@@ -171,6 +171,10 @@ impl SoftStarter {
         }
     }
 
+    pub(super) fn is_at_rest(&self) -> bool {
+        self.phase == Phase::Off && self.contactor.is_still()
+    }
+
     pub(super) fn is_energised(&self) -> bool {
         self.phase != Phase::Off && self.contactor.is_made()
     }

@@ -5,6 +5,8 @@
 //! curve may differ by tens of percent there. Source: Kloss's formula (published values in 07_motor_starters); the cubic
 //! between the four points is common practice, no source.
 
+use crate::hydraulics::motor_law::SlipTorque;
+
 /// Kloss's simplified equation: T = 2 T_b/(s/s_b + s_b/s), in the unit of `breakdown_torque`.
 ///
 /// Zero at slip 0, odd in slip. Stator resistance is neglected; alone it gives too little torque at standstill for
@@ -15,13 +17,12 @@
 /// assert!((torque - 49.924).abs() < 1e-3);
 /// ```
 pub fn kloss_torque(breakdown_torque: f64, breakdown_slip: f64, slip: f64) -> f64 {
-    2.0 * breakdown_torque * slip * breakdown_slip / (slip * slip + breakdown_slip * breakdown_slip)
+    SlipTorque::kloss(breakdown_torque, breakdown_slip).at(slip).0
 }
 
 /// Derivative of [`kloss_torque`] to slip.
 pub fn kloss_slope(breakdown_torque: f64, breakdown_slip: f64, slip: f64) -> f64 {
-    let (s2, b2) = (slip * slip, breakdown_slip * breakdown_slip);
-    2.0 * breakdown_torque * breakdown_slip * (b2 - s2) / (s2 + b2).powi(2)
+    SlipTorque::kloss(breakdown_torque, breakdown_slip).at(slip).1
 }
 
 /// Breakdown slip of the Kloss curve through a rated point: s_b = s_n (k + sqrt(k^2 - 1)), k = T_b/T_n >= 1.
@@ -35,25 +36,12 @@ const PULL_UP_PLACE: f64 = 0.75;
 
 /// Torque over slip.
 #[derive(Debug, Clone, Copy)]
-pub struct TorqueCurve {
-    breakdown: f64,
-    breakdown_slip: f64,
-    starting: Option<Starting>,
-}
-
-/// The part between breakdown and standstill when it is given by points.
-#[derive(Debug, Clone, Copy)]
-struct Starting {
-    locked_rotor: f64,
-    pull_up: f64,
-    pull_up_slip: f64,
-}
+pub struct TorqueCurve(SlipTorque);
 
 impl TorqueCurve {
     /// Kloss everywhere, through the rated point with the given breakdown torque (multiples of rated torque).
     pub fn kloss(breakdown: f64, rated_slip: f64) -> Self {
-        let breakdown_slip = kloss_breakdown_slip(breakdown, rated_slip);
-        Self { breakdown, breakdown_slip, starting: None }
+        Self(SlipTorque::kloss(breakdown, kloss_breakdown_slip(breakdown, rated_slip)))
     }
 
     /// Through locked rotor, pull-up, breakdown and rated point (multiples of rated torque); zero at slip 0.
@@ -62,67 +50,43 @@ impl TorqueCurve {
     /// tangents at breakdown, pull-up and standstill, so value and slope are continuous; beyond slip 1 (plugging) the
     /// locked-rotor torque is held (from memory; a rotor turned backwards gives about that).
     pub fn four_points(locked_rotor: f64, pull_up: f64, breakdown: f64, rated_slip: f64) -> Self {
-        let kloss = Self::kloss(breakdown, rated_slip);
+        let Self(kloss) = Self::kloss(breakdown, rated_slip);
+        if kloss.breakdown_slip >= 1.0 {
+            return Self(kloss);
+        }
         let pull_up_slip = kloss.breakdown_slip + PULL_UP_PLACE * (1.0 - kloss.breakdown_slip);
-        let starting = (kloss.breakdown_slip < 1.0).then_some(Starting { locked_rotor, pull_up, pull_up_slip });
-        Self { starting, ..kloss }
+        Self(SlipTorque { curve_from: kloss.breakdown_slip, pull_up, pull_up_slip, locked_rotor, ..kloss })
     }
 
     /// Slip at breakdown torque.
     pub fn breakdown_slip(&self) -> f64 {
-        self.breakdown_slip
+        self.0.breakdown_slip
     }
 
     /// Torque, multiple of rated torque, and its derivative to slip. Odd in slip: negative slip generates.
     pub fn torque(&self, slip: f64) -> (f64, f64) {
-        let (torque, slope) = self.motoring(slip.abs());
-        (torque.copysign(slip), slope)
+        self.0.at(slip)
     }
 
-    fn motoring(&self, slip: f64) -> (f64, f64) {
-        match &self.starting {
-            Some(starting) if slip > self.breakdown_slip => starting.torque(self, slip),
-            _ => (
-                kloss_torque(self.breakdown, self.breakdown_slip, slip),
-                kloss_slope(self.breakdown, self.breakdown_slip, slip),
-            ),
-        }
+    /// As the law of a motor has it.
+    pub(super) fn law(&self) -> SlipTorque {
+        self.0
     }
 
     /// Slip on the running branch that gives a torque (multiple of rated, either sign): s_b (k - sqrt(k^2 - 1)) with
     /// k = T_b/T; the breakdown slip when the torque is beyond it.
     pub fn running_slip(&self, torque: f64) -> f64 {
         let size = torque.abs();
-        if size >= self.breakdown {
-            return self.breakdown_slip.copysign(torque);
+        if size >= self.0.breakdown {
+            return self.0.breakdown_slip.copysign(torque);
         }
         if size < f64::MIN_POSITIVE {
             return 0.0;
         }
-        let k = self.breakdown / size;
+        let k = self.0.breakdown / size;
         // k - sqrt(k^2 - 1) loses its digits for small torque; this is the same number.
-        (self.breakdown_slip / (k + (k * k - 1.0).sqrt())).copysign(torque)
+        (self.0.breakdown_slip / (k + (k * k - 1.0).sqrt())).copysign(torque)
     }
-}
-
-impl Starting {
-    fn torque(&self, curve: &TorqueCurve, slip: f64) -> (f64, f64) {
-        if slip >= 1.0 {
-            (self.locked_rotor, 0.0)
-        } else if slip >= self.pull_up_slip {
-            level_cubic((self.pull_up_slip, self.pull_up), (1.0, self.locked_rotor), slip)
-        } else {
-            level_cubic((curve.breakdown_slip, curve.breakdown), (self.pull_up_slip, self.pull_up), slip)
-        }
-    }
-}
-
-/// Cubic with level tangents at both ends, and its slope.
-fn level_cubic(from: (f64, f64), to: (f64, f64), x: f64) -> (f64, f64) {
-    let width = to.0 - from.0;
-    let t = (x - from.0) / width;
-    let rise = to.1 - from.1;
-    (from.1 + rise * t * t * (3.0 - 2.0 * t), rise * 6.0 * t * (1.0 - t) / width)
 }
 
 #[cfg(test)]
@@ -136,7 +100,7 @@ mod tests {
     #[test]
     fn law_the_curve_passes_through_all_its_points() {
         let curve = CURVE();
-        let pull_up_slip = curve.starting.unwrap().pull_up_slip;
+        let pull_up_slip = curve.0.pull_up_slip;
         let points = [(0.0, 0.0), (RATED_SLIP, 1.0), (curve.breakdown_slip(), 2.6), (pull_up_slip, 1.7), (1.0, 2.2)];
         for (slip, expected) in points {
             let (got, _) = curve.torque(slip);

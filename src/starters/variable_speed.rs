@@ -16,6 +16,7 @@ use super::motor::{Motor, Supply};
 use super::panel::PanelSettings;
 use super::ramp_shape::RampShape;
 use super::settings::{DRIVE_CURRENT_LIMIT, RAMP_S};
+use crate::hydraulics::motor_law::MotorLaw;
 
 /// Most braking torque where the panel says nothing, without a braking resistor: multiple of rated torque, what the losses of motor and drive take
 /// up (from memory).
@@ -228,7 +229,7 @@ impl VariableSpeed {
         let gap = target - self.frequency;
         let ramp_s = if gap > 0.0 { self.ramp_up_s } else { self.ramp_down_s };
         let shape = if gap > 0.0 { &self.up_shape } else { &self.down_shape };
-        if *shape != RampShape::Linear && ramp_s > 0.0 {
+        if !matches!(shape, RampShape::Linear) && ramp_s > 0.0 {
             let shape = shape.clone();
             self.shape_towards(target, &shape, dt_s / ramp_s);
             return;
@@ -266,25 +267,21 @@ impl VariableSpeed {
         self.frequency = self.frequency.max(rotor + self.bounds.behind).min(rotor + self.bounds.ahead);
     }
 
-    /// Motor torque, N m, and slope, held between braking and limit also within a time step.
-    pub(super) fn torque_n_m(&self, motor: &Motor, speed_rad_s: f64) -> (f64, f64) {
-        let (torque, slope) = motor.torque_n_m(&self.supply(), speed_rad_s);
-        let held = torque.max(self.bounds.torque_min_n_m).min(self.bounds.torque_max_n_m);
-        if held.to_bits() == torque.to_bits() { (torque, slope) } else { (held, 0.0) }
-    }
-
-    /// Power drawn from the line, W; never negative.
-    pub(super) fn line_power_w(&self, motor: &Motor, speed_rad_s: f64) -> f64 {
-        if !self.is_energised() {
-            return 0.0;
+    /// Its motor's law as the shaft and the line see it: torque held between braking and limit also within a time step;
+    /// the rectifier gives nothing back and takes current for the power, not the motor's own.
+    pub(super) fn law(&self, motor: &Motor) -> MotorLaw {
+        MotorLaw {
+            least_n_m: self.bounds.torque_min_n_m,
+            most_n_m: self.bounds.torque_max_n_m,
+            least_w: 0.0,
+            power_share: 1.0 / DRIVE_EFFICIENCY,
+            amps_per_w: 1.0 / (LINE_POWER_FACTOR * 3.0_f64.sqrt() * motor.spec().voltage_v),
+            ..motor.law_at_shaft()
         }
-        motor.power_w(&self.supply(), speed_rad_s).max(0.0) / DRIVE_EFFICIENCY
     }
 
-    /// Line current, A rms: what the rectifier takes for the power, not the motor's own current.
-    pub(super) fn line_current_a(&self, motor: &Motor, speed_rad_s: f64) -> f64 {
-        let apparent_va = self.line_power_w(motor, speed_rad_s) / LINE_POWER_FACTOR;
-        apparent_va / (3.0_f64.sqrt() * motor.spec().voltage_v)
+    pub(super) fn is_at_rest(&self) -> bool {
+        self.phase == Phase::Off && self.contactor.is_still()
     }
 
     pub(super) fn is_energised(&self) -> bool {

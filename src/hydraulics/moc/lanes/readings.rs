@@ -62,15 +62,14 @@ impl<const W: usize> Group<'_, W> {
     /// The present values of a probe in all lanes.
     #[inline(always)]
     pub(super) fn read(&self, reading: &Reading<W>) -> Lanes<W> {
-        let each = |value: &dyn Fn(usize) -> f64| std::array::from_fn(value);
-        let (drivers, speed) = (&self.drives.drivers, &self.shaft.speed_rad_s);
+        let speed = &self.shaft.speed_rad_s;
         let mut values = match &reading.source {
             Source::Node(place, local) => self.places[*place].nodes[*local].head_m,
             Source::Pipe(reach, low, rest) => self.reaches[*reach].heads_m(*low, *rest),
             Source::Speed => *speed,
-            Source::Current => each(&|lane| drivers[lane].current_a(speed[lane])),
-            Source::Power => each(&|lane| drivers[lane].power_w(speed[lane])),
-            Source::Other(probe) => each(&|lane| self.value(lane, probe)),
+            Source::Current => self.drives.current_a(speed),
+            Source::Power => self.drives.power_w(speed),
+            Source::Other(probe) => std::array::from_fn(|lane| self.value(lane, probe)),
         };
         if let Some((weight, elevation_m)) = &reading.gauge {
             for l in 0..W {
