@@ -44,6 +44,7 @@ mod reach;
 mod readings;
 mod rows;
 mod sample;
+mod series;
 mod single;
 #[cfg(target_arch = "x86_64")]
 mod vector;

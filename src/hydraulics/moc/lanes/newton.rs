@@ -4,14 +4,14 @@ use super::isa::Isa;
 use super::place::{Drives, LaneShaft, Lanes, Law, Place};
 
 /// Newton iterations in lanes; a lane that needs more is solved by itself.
-const ITERATIONS_MAX: usize = 9;
+pub(super) const ITERATIONS_MAX: usize = 9;
 /// From this iteration on, what rounding leaves is taken for met.
 const PATIENT_FROM: usize = 4;
 /// How much more than the tolerances of one at a time is taken then.
 const PATIENCE: f64 = 16.0;
 /// A step of flow or speed, share of the pump's rated value, after which the iteration is at its end where head and torque
 /// have no corners: what is left is about its square.
-const STEP_SHARE: f64 = 1.0e-6;
+pub(super) const STEP_SHARE: f64 = 1.0e-6;
 /// Tolerances as in one at a time (`nodal`).
 const HEAD_TOLERANCE: f64 = 1.0e-13;
 const FLOW_TOLERANCE: f64 = 1.0e-14;
@@ -41,6 +41,9 @@ impl<const W: usize> Place<W> {
         let mut active = [1.0; W];
         for l in 0..W {
             active[l] = if unsound[l] { 0.0 } else { 1.0 };
+        }
+        if self.series && self.solve_series::<I, D>(shaft, drives, &mut active) {
+            return self.lonely(shaft, &active);
         }
         let has_shaft = self.pump.is_some();
         for iteration in 0..=ITERATIONS_MAX {

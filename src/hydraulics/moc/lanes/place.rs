@@ -129,6 +129,8 @@ pub(super) struct Place<const W: usize> {
     reservoir: bool,
     /// Where no matrix is needed.
     single: Option<[Side; 2]>,
+    /// A pump and a loss right behind it.
+    pub(super) series: bool,
     pub(super) earlier: Earlier<W>,
     /// The pump, if there is one, surely had suction head enough in all lanes at the level last solved.
     pub(super) amply: bool,
@@ -184,6 +186,7 @@ impl<const W: usize> Place<W> {
             pump,
             reservoir: false,
             single: None,
+            series: false,
             earlier: Earlier::new(&[0.0; W], speed_rad_s),
             amply: false,
             drive: ([0.0; W], [0.0; W]),
@@ -200,6 +203,7 @@ impl<const W: usize> Place<W> {
         let moves = |tank: &LaneTank<W>| tank.area_m2.iter().all(|area| area.is_finite());
         place.reservoir = alone && place.tanks.len() == 1 && place.tanks.iter().all(moves);
         place.single = place.as_single();
+        place.series = place.as_series();
         if let Some(link) = place.links.first() {
             place.earlier = Earlier::new(&link.flow_m3_s, speed_rad_s);
         }

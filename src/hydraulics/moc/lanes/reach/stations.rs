@@ -33,6 +33,9 @@ pub(super) struct StationLanes<const W: usize> {
     /// Head, flow and the flow before at either end.
     ends: [[[f64; W]; 3]; 2],
     impedance_s_m2: [f64; W],
+    /// One over it, and over soft at either end.
+    per_impedance: [f64; W],
+    per_soft: [[f64; W]; 2],
     lowest: Lowest<W>,
 }
 
@@ -70,6 +73,8 @@ impl<const W: usize> StationLanes<W> {
             cubics: vec![nothing; count],
             ends: [[[0.0; W]; 3]; 2],
             impedance_s_m2: [0.0; W],
+            per_impedance: [0.0; W],
+            per_soft: [[0.0; W]; 2],
             lowest: Lowest { turns: [[[f64::INFINITY; W]; 2]; 2], steps: 0 },
             plan,
         };
@@ -86,7 +91,7 @@ impl<const W: usize> StationLanes<W> {
         let (share, _, gain) = pipe.creep().unwrap_or((0.0, 0.0, 0.0));
         let (impedance, last) = (pipe.impedance_s_m2, self.plan.last());
         let flow_m3_s = pipe.flow_m3_s[0];
-        self.impedance_s_m2[lane] = impedance;
+        (self.impedance_s_m2[lane], self.per_impedance[lane]) = (impedance, 1.0 / impedance);
         let mut before = pipe.head_m[0] / impedance;
         for station in 0..=last {
             let sigma = 2.0 * self.plan.cells[station] * tables.sigma_of(lane, flow_m3_s.abs());
@@ -103,6 +108,9 @@ impl<const W: usize> StationLanes<W> {
             let soft = 1.0 / (1.0 + drop * share);
             (self.give[station][lane], self.soft[station][lane]) = (drop * share * soft, soft);
             self.gain[station][lane] = gain * soft;
+            if station == 0 || is_last {
+                self.per_soft[usize::from(is_last)][lane] = 1.0 / soft;
+            }
             self.memory[station][lane] = drop * soft * share * middle;
             self.sigma[station][lane] = sigma;
             for level in 0..self.plan.levels {
@@ -258,14 +266,15 @@ impl<const W: usize> StationLanes<W> {
         let at = self.at(station, 0);
         let handed_on = if at_to { &mut self.backwards[at] } else { &mut self.forwards[at] };
         let (sigma, memory) = (&self.sigma[station], &mut self.memory[station]);
-        let (give, gain, soft) = (&self.give[station], &self.gain[station], &self.soft[station]);
+        let (give, gain) = (&self.give[station], &self.gain[station]);
+        let per_soft = &self.per_soft[usize::from(at_to)];
         let [head, flow, before] = &mut self.ends[usize::from(at_to)];
         let sign = if at_to { 1.0 } else { -1.0 };
         *before = *flow;
         for l in 0..W {
             let into = -inflow_m3_s[l];
-            let wall = head_m[l] / self.impedance_s_m2[l] - 2.0 * sigma[l] * into;
-            let c = (give[l] * wall - memory[l]) / soft[l];
+            let wall = head_m[l] * self.per_impedance[l] - 2.0 * sigma[l] * into;
+            let c = (give[l] * wall - memory[l]) * per_soft[l];
             memory[l] += gain[l] * c;
             handed_on[l] = 0.5 * (wall + into - c);
             (head[l], flow[l]) = (head_m[l], sign * inflow_m3_s[l]);
