@@ -478,10 +478,14 @@ impl ShaftDriver for DriveTrain {
         let motor_rad_s = self.motor_speed_rad_s(speed_rad_s);
         self.speed_rad_s = motor_rad_s;
         self.advance_valve(dt_s);
+        let mut moved = false;
         for starter in self.starters.iter_mut().filter(|starter| !starter.is_at_rest()) {
             starter.advance(dt_s, &self.motor, motor_rad_s);
+            moved = true;
         }
-        self.settle();
+        if moved {
+            self.settle();
+        }
     }
 
     fn current_a(&self, speed_rad_s: f64) -> f64 {
@@ -493,7 +497,8 @@ impl ShaftDriver for DriveTrain {
     }
 
     fn motor_level(&self) -> Option<MotorLevel<'_>> {
-        let dips = self.acting().is_some_and(|starter| starter.is_dipped(&self.motor));
+        let may_dip = self.motor.spec().mounting.supply_dip > 0.0;
+        let dips = may_dip && self.acting().is_some_and(|starter| starter.is_dipped(&self.motor));
         let key = self.orders * 32 + self.acting.map_or(0, |index| index as u64);
         self.law().filter(|_| !dips).map(|law| MotorLevel { law, key, supply: self.supply })
     }

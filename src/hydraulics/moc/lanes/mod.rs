@@ -46,6 +46,7 @@ mod rows;
 mod sample;
 mod series;
 mod single;
+mod tanks;
 #[cfg(target_arch = "x86_64")]
 mod vector;
 

@@ -4,6 +4,7 @@ use super::isa::Isa;
 use super::pumps::{PumpLanes, Pumps};
 use super::reach::Reach;
 use super::single::{Earlier, Side};
+use super::tanks::LaneTank;
 use crate::hydraulics::moc::Cluster;
 use crate::hydraulics::moc::boundary::Boundary;
 use crate::hydraulics::nodal::Hold;
@@ -71,25 +72,11 @@ pub(super) enum Law<const W: usize> {
     Pump(Box<Pumps<W>>),
 }
 
-#[derive(Debug, Clone)]
-pub(super) struct LaneTank<const W: usize> {
-    pub(super) node: usize,
-    area_m2: Lanes<W>,
-    /// 2 A / dt, 1 / A.
-    conductance_m2_s: Lanes<W>,
-    per_area: Lanes<W>,
-    /// Its level stands still in all lanes, whatever runs in.
-    still: bool,
-    overflow_m: Lanes<W>,
-    pub(super) level_m: Lanes<W>,
-    pub(super) inflow_m3_s: Lanes<W>,
-}
-
 #[derive(Debug, Clone, Copy)]
-struct End<const W: usize> {
-    node: usize,
-    pipe: usize,
-    at_to: bool,
+pub(super) struct End<const W: usize> {
+    pub(super) node: usize,
+    pub(super) pipe: usize,
+    pub(super) at_to: bool,
     conductance_m2_s: Lanes<W>,
 }
 
@@ -123,9 +110,9 @@ pub(super) struct Place<const W: usize> {
     pub(super) nodes: Vec<LaneNode<W>>,
     pub(super) links: Vec<LaneLink<W>>,
     pub(super) tanks: Vec<LaneTank<W>>,
-    ends: Vec<End<W>>,
+    pub(super) ends: Vec<End<W>>,
     pub(super) pump: Option<usize>,
-    /// Nothing but a tank that moves in all lanes, at the end of one pipe.
+    /// Nothing but a tank, at the end of one pipe.
     reservoir: bool,
     /// Where no matrix is needed.
     single: Option<[Side; 2]>,
@@ -200,8 +187,7 @@ impl<const W: usize> Place<W> {
         };
         place.add_tanks(specs, dt_s, at_rest_flow);
         let alone = place.links.is_empty() && place.nodes.len() == 1 && place.ends.len() == 1;
-        let moves = |tank: &LaneTank<W>| tank.area_m2.iter().all(|area| area.is_finite());
-        place.reservoir = alone && place.tanks.len() == 1 && place.tanks.iter().all(moves);
+        place.reservoir = alone && place.tanks.len() == 1;
         place.single = place.as_single();
         place.series = place.as_series();
         if let Some(link) = place.links.first() {
@@ -281,8 +267,7 @@ impl<const W: usize> Place<W> {
         for tank in self.tanks.iter().filter(|tank| !tank.still) {
             let node = &mut self.nodes[tank.node];
             for l in 0..W {
-                let spills = tank.level_m[l] >= tank.overflow_m[l] && tank.inflow_m3_s[l] >= 0.0;
-                let still = spills || tank.area_m2[l].is_infinite();
+                let still = tank.is_still(l);
                 let conductance = if still { 0.0 } else { tank.conductance_m2_s[l] };
                 let rise_m = tank.level_m[l] - node.reference_m[l];
                 node.supply_m3_s[l] += if still { 0.0 } else { conductance * rise_m + tank.inflow_m3_s[l] };
@@ -310,7 +295,7 @@ impl<const W: usize> Place<W> {
             self.finish(dt_s, unsound);
             return;
         }
-        if self.reservoir && self.advance_reservoir::<I>(reaches, dt_s) {
+        if self.reservoir && (self.advance_reservoir::<I>(reaches, dt_s) || self.advance_full::<I>(reaches, dt_s)) {
             self.look(unsound);
             return;
         }
@@ -333,39 +318,6 @@ impl<const W: usize> Place<W> {
             reach.set_end::<I>(end.at_to, head_m, &inflow);
         }
         self.finish(dt_s, unsound);
-    }
-
-    /// As above for a tank at the end of one pipe. False, with nothing done, where it spills in some lane.
-    ///
-    /// Equation: `H = (H_offer + Z (C z + q)) / (1 + Z C)` (Z -> impedance of the end, C = 2 A / dt, z -> old level, q -> old
-    /// inflow), and what runs in is `(H_offer - H) / Z = (C (H_offer - z) - q) / (1 + Z C)`.
-    #[inline(always)]
-    fn advance_reservoir<I: Isa>(&mut self, reaches: &mut [Reach<W>], dt_s: &Lanes<W>) -> bool {
-        let (tank, node, end) = (&mut self.tanks[0], &mut self.nodes[0], &self.ends[0]);
-        let mut spills = false;
-        for l in 0..W {
-            spills |= tank.level_m[l] >= tank.overflow_m[l] && tank.inflow_m3_s[l] >= 0.0;
-        }
-        if spills {
-            return false;
-        }
-        let offer = &reaches[end.pipe].offers[usize::from(end.at_to)];
-        let mut inflow = [0.0; W];
-        for l in 0..W {
-            let (z, c) = (offer.impedance_s_m2[l], tank.conductance_m2_s[l]);
-            let known = c * tank.level_m[l] + tank.inflow_m3_s[l];
-            let share = 1.0 / (1.0 + z * c);
-            inflow[l] = (c * (offer.head_m[l] - tank.level_m[l]) - tank.inflow_m3_s[l]) * share;
-            node.head_m[l] = (offer.head_m[l] + z * known) * share;
-            node.held[l] = 0.0;
-        }
-        reaches[end.pipe].set_end::<I>(end.at_to, &node.head_m, &inflow);
-        for l in 0..W {
-            let arrived_m3 = 0.5 * dt_s[l] * (tank.inflow_m3_s[l] + inflow[l]);
-            tank.inflow_m3_s[l] = inflow[l];
-            tank.level_m[l] = (tank.level_m[l] + arrived_m3 * tank.per_area[l]).min(tank.overflow_m[l]);
-        }
-        true
     }
 
     /// As above where no matrix is needed.
@@ -544,29 +496,6 @@ impl<const W: usize> Place<W> {
             }
         }
         arrival
-    }
-
-    #[inline(always)]
-    fn close_tanks(&mut self, dt_s: &Lanes<W>) {
-        for i in 0..self.tanks.len() {
-            if self.tanks[i].still {
-                continue;
-            }
-            let at = self.tanks[i].node;
-            let arrival = self.arrival(at);
-            let (tank, node) = (&mut self.tanks[i], &self.nodes[at]);
-            for l in 0..W {
-                // A tank that moves is inside `arrival` with what it takes itself: its inflow is the rest.
-                let moves = if node.held[l] > 0.0 { 0.0 } else { tank.conductance_m2_s[l] };
-                let taken =
-                    moves * (node.head_m[l] - tank.level_m[l]) - if moves > 0.0 { tank.inflow_m3_s[l] } else { 0.0 };
-                let inflow = if moves > 0.0 { taken } else { arrival[l] };
-                let arrived_m3 = 0.5 * dt_s[l] * (tank.inflow_m3_s[l] + inflow);
-                tank.inflow_m3_s[l] = inflow;
-                let level_m = tank.level_m[l] + arrived_m3 * tank.per_area[l];
-                tank.level_m[l] = level_m.min(tank.overflow_m[l]);
-            }
-        }
     }
 
     /// Head and level of a node in one lane.

@@ -29,7 +29,7 @@ pub(super) fn inner<const W: usize>(of: &mut StationLanes<W>, tables: &Tables<W>
             let nearly = _mm512_fnmadd_pd(old, nearly, driving);
             let nearly = _mm512_fnmadd_pd(old, nearly, driving);
             let sigma = sigma(of, station, from, nearly, tables);
-            let flow = _mm512_div_pd(driving, _mm512_add_pd(all(1.0), sigma));
+            let flow = _mm512_mul_pd(driving, per(_mm512_add_pd(all(1.0), sigma)));
             let memory = part(&of.memory[station], from);
             let taken = _mm512_fmsub_pd(part(&of.give[station], from), _mm512_add_pd(f_a, g_b), memory);
             let f = _mm512_add_pd(g_b, _mm512_sub_pd(flow, taken));
@@ -50,6 +50,16 @@ pub(super) fn inner<const W: usize>(of: &mut StationLanes<W>, tables: &Tables<W>
         }
     }
     lowest
+}
+
+/// One over eight numbers about 1, by two steps of Newton from fourteen bits: within two bits of the quotient, at a third of
+/// its time.
+#[inline]
+#[target_feature(enable = "avx512f")]
+fn per(divisor: __m512d) -> __m512d {
+    let first = _mm512_rcp14_pd(divisor);
+    let second = _mm512_fmadd_pd(first, _mm512_fnmadd_pd(divisor, first, all(1.0)), first);
+    _mm512_fmadd_pd(second, _mm512_fnmadd_pd(divisor, second, all(1.0)), second)
 }
 
 /// sigma of eight lanes at flows.
