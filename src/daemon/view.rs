@@ -83,6 +83,7 @@ impl RunMemory {
 pub(super) fn unit_of(quantity: Quantity) -> &'static str {
     match quantity {
         Quantity::GaugePressure => "Pa",
+        Quantity::PressureDifference => "Pa difference",
         Quantity::LineCurrent | Quantity::CurrentWave => "A",
         Quantity::ShaftSpeed => "rad/s",
         Quantity::Flow => "m3/s",

@@ -350,8 +350,8 @@ fn probe(channel: &Channel) -> Option<Probe> {
             Place::Pipe { element, share } => Probe::Flow { element, share },
             Place::Node(_) => return None,
         },
-        // The lanes have no contacts: the members are played one at a time.
-        Quantity::Contact => return None,
+        // The lanes have no contacts and no differences: the members are played one at a time.
+        Quantity::Contact | Quantity::PressureDifference => return None,
     })
 }
 

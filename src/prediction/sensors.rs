@@ -66,7 +66,11 @@ impl Sensors {
 fn truth<D: ShaftDriver>(plant: &Plant<D>, channel: &Channel) -> f64 {
     match (channel.quantity, channel.place) {
         (Quantity::GaugePressure, Some(place)) => plant.gauge_pa(place, channel.diaphragm_elevation_m),
-        (Quantity::GaugePressure, None) => f64::NAN,
+        (Quantity::PressureDifference, Some(high)) => channel.low_place.map_or(f64::NAN, |low| {
+            let at = |place| plant.gauge_pa(place, channel.diaphragm_elevation_m);
+            at(high) - at(low)
+        }),
+        (Quantity::GaugePressure | Quantity::PressureDifference, None) => f64::NAN,
         (Quantity::LineCurrent | Quantity::CurrentWave, _) => plant.current_a(),
         (Quantity::ShaftSpeed, _) => plant.speed_rad_s(),
         (Quantity::Flow, Some(place)) => plant.flow_m3_s(place),

@@ -172,7 +172,7 @@ fn entry(channel: &ChannelSummary) -> Value {
 
 fn unit(quantity: Quantity) -> &'static str {
     match quantity {
-        Quantity::GaugePressure => "pa",
+        Quantity::GaugePressure | Quantity::PressureDifference => "pa",
         Quantity::LineCurrent | Quantity::CurrentWave => "a",
         Quantity::ShaftSpeed => "rad_s",
         Quantity::Flow => "m3_s",

@@ -138,8 +138,9 @@ const KINDS: [(&str, StarterKind); 3] = [
     ("variable-speed", StarterKind::VariableSpeed),
 ];
 
-const QUANTITIES: [(&str, &str, Quantity); 6] = [
+const QUANTITIES: [(&str, &str, Quantity); 7] = [
     ("gauge-pressure", "Pa", Quantity::GaugePressure),
+    ("pressure-difference", "Pa", Quantity::PressureDifference),
     ("line-current", "A", Quantity::LineCurrent),
     ("line-current-waveform", "A", Quantity::CurrentWave),
     ("shaft-speed", "rad/s", Quantity::ShaftSpeed),
@@ -368,6 +369,8 @@ fn read_channel(path: &Path, samples: &Group, id: &str) -> Result<Channel, Recor
         quantity: a
             .meaning("quantity", |word| QUANTITIES.iter().find(|(w, ..)| *w == word).map(|(.., quantity)| *quantity))?,
         place,
+        // In the rig's text; nothing that is evaluated from a recording asks for it.
+        low_place: None,
         diaphragm_elevation_m: a.get("diaphragm_elevation_m")?,
         scaling: Scaling { scale: a.get("scale")?, offset: a.get("offset")? },
         range: (a.get("range_low")?, a.get("range_high")?),

@@ -37,6 +37,10 @@ fn channel(entry: &ChannelEntry, place_in_frame: usize, file: &RigFile, names: &
         label: entry.label.clone(),
         quantity: entry.quantity?,
         place,
+        low_place: match &entry.low_node {
+            Some(low) => Some(Place::Node(names.node(low)?)),
+            None => None,
+        },
         diaphragm_elevation_m: entry.diaphragm_m.unwrap_or(elevation_m),
         scaling,
         range,

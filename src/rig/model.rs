@@ -482,6 +482,8 @@ impl SampleCode {
 pub enum Quantity {
     /// Gauge pressure, Pa, at `place`.
     GaugePressure,
+    /// Pressure at `place` less that at `low_place`, Pa, both legs full of the liquid up to one transmitter.
+    PressureDifference,
     /// Line current as an RMS value, A: a transducer has done the averaging.
     LineCurrent,
     /// Line current as it swings, A: the bare signal of a transformer or shunt, whose mean is zero whatever flows.
@@ -497,13 +499,13 @@ pub enum Quantity {
 impl Quantity {
     /// True where a reading at the low end of the range hides something: RMS currents and speeds rest there.
     pub fn may_clip_low(self) -> bool {
-        matches!(self, Self::GaugePressure | Self::CurrentWave)
+        matches!(self, Self::GaugePressure | Self::PressureDifference | Self::CurrentWave)
     }
 
     /// Dimension of its values.
     pub fn dimension(self) -> Dimension {
         match self {
-            Self::GaugePressure => Dimension::Pressure,
+            Self::GaugePressure | Self::PressureDifference => Dimension::Pressure,
             Self::LineCurrent | Self::CurrentWave => Dimension::Current,
             Self::ShaftSpeed => Dimension::Speed,
             Self::Flow => Dimension::Flow,
@@ -541,6 +543,8 @@ pub struct Channel {
     pub quantity: Quantity,
     /// Where; `None` for electrical and shaft channels.
     pub place: Option<Place>,
+    /// Of a pressure difference: where its low side is.
+    pub low_place: Option<Place>,
     /// Elevation of the diaphragm above datum, m (equals the place's elevation when not given).
     pub diaphragm_elevation_m: f64,
     /// Counts to SI.

@@ -82,6 +82,7 @@ fn state_words(picture: &Picture, snapshot: &Snapshot) -> Span<'static> {
 fn shown_unit(si: &str) -> (f64, &'static str) {
     match si {
         "Pa" => (1.0 / BAR_PA, "bar gauge"),
+        "Pa difference" => (1.0 / BAR_PA, "bar"),
         "rad/s" => (1.0 / RPM_RAD_S, "rpm"),
         "A" => (1.0, "A"),
         _ => (1.0, "SI"),

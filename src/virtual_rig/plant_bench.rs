@@ -18,6 +18,8 @@ const STANDS_RAD_S: f64 = 0.1;
 #[derive(Debug, Clone, Copy)]
 enum Probe {
     Pressure(Place, f64),
+    /// High side, low side, elevation of the transmitter, m.
+    Difference(Place, Place, f64),
     Current,
     Speed,
     Flow(Place),
@@ -94,7 +96,10 @@ impl PlantBench {
     pub fn new(rig: &Rig, truth: &Truth, line_up: usize) -> Result<Self, VirtualRigError> {
         let probes = rig.channels.iter().map(|channel| match (channel.quantity, channel.place) {
             (Quantity::GaugePressure, Some(place)) => Ok(Probe::Pressure(place, channel.diaphragm_elevation_m)),
-            (Quantity::GaugePressure, None) => {
+            (Quantity::PressureDifference, Some(high)) if channel.low_place.is_some() => {
+                Ok(Probe::Difference(high, channel.low_place.unwrap_or(high), channel.diaphragm_elevation_m))
+            }
+            (Quantity::GaugePressure | Quantity::PressureDifference, _) => {
                 Err(VirtualRigError::Plant(format!("channel {} has no place", channel.id)))
             }
             (Quantity::LineCurrent | Quantity::CurrentWave, _) => Ok(Probe::Current),
@@ -143,6 +148,9 @@ impl PlantBench {
     fn value(&self, probe: Probe) -> f64 {
         match probe {
             Probe::Pressure(place, elevation_m) => self.plant.gauge_pa(place, elevation_m),
+            Probe::Difference(high, low, elevation_m) => {
+                self.plant.gauge_pa(high, elevation_m) - self.plant.gauge_pa(low, elevation_m)
+            }
             Probe::Current => self.plant.current_a(),
             Probe::Speed => self.plant.speed_rad_s(),
             Probe::Flow(place) => self.plant.flow_m3_s(place),

@@ -43,6 +43,7 @@ fn channels() -> Vec<Channel> {
             label: String::new(),
             quantity: Quantity::GaugePressure,
             place: None,
+            low_place: None,
             diaphragm_elevation_m: 0.0,
             scaling: Scaling { scale: 1.0, offset: 0.0 },
             range: (-8e6, 8e6),

@@ -1,6 +1,7 @@
 //! What `predict` says of lines, fittings and limits that shipped rigs do not have as they are: each by an edit of one.
 
 mod air;
+mod difference;
 mod fittings;
 mod held;
 mod limits;

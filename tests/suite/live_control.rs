@@ -1,7 +1,7 @@
 //! What moves with a run on real wires: valves that a person sets between cycles, a pump control valve, controllers that hold
 //! a value of the water. Each on the virtual rig as a process of its own, each held against the recording.
 
-use crate::stand::bench::Bench;
+use crate::stand::bench::{Bench, difference_rig_text};
 use crate::stand::program::Ended;
 use ramprig::comparison::RunData;
 use ramprig::recording;
@@ -113,6 +113,23 @@ fn rejects_a_line_up_that_the_bench_does_not_come_to_stand_in() {
     says(&ended, "does not stand");
     says(&ended, "reads 1");
     assert_eq!(bench.witness().starts(0), 0, "nothing was started");
+}
+
+#[test]
+fn measures_a_pressure_difference_as_foretold() {
+    let bench = Bench::written(&difference_rig_text(), &["--fast"]);
+    let sequence = format!("{HEAD}{}{}", line_up("terrace"), cycle("", "time = \"3 s\""));
+    bench.run(&sequence, "contactor").end().expect(0);
+    let run = recorded(&bench);
+    let (measured, foretold) = running(&run, "dp_valve", 1);
+    near("across the valve, running", measured, foretold, 0.06 * BAR);
+    // The two sides, each by its own sensor; their diaphragms stand at their nodes.
+    let channel = |id: &str| &bench.rig.channels[bench.rig.channel_index(id).unwrap()];
+    let apart_m = channel("p_valve_up").diaphragm_elevation_m - channel("p_valve_down").diaphragm_elevation_m;
+    let liquid = bench.rig.network.liquid;
+    let sides = running(&run, "p_valve_up", 1).0 - running(&run, "p_valve_down", 1).0;
+    let expected = sides + liquid.density_kg_m3 * liquid.gravity_m_s2 * apart_m;
+    near("across the valve, by its sides", measured, expected, 0.05 * BAR);
 }
 
 /// The shipped bench with a pump control valve in place of its check valve, lines full.

@@ -77,7 +77,9 @@ fn inputs(document: &Document<'_>, file: &RigFile) {
 }
 
 fn place(document: &Document<'_>, file: &RigFile, channel: &ChannelEntry) {
-    let in_water = matches!(channel.quantity, Some(Quantity::GaugePressure | Quantity::Flow));
+    let in_water =
+        matches!(channel.quantity, Some(Quantity::GaugePressure | Quantity::PressureDifference | Quantity::Flow));
+    low_side(document, file, channel);
     match &channel.place {
         PlaceEntry::Node(_) if channel.quantity == Some(Quantity::Flow) => {
             document.note(&channel.spot, "a flow at a node", "pipe with share: the pipe tells the direction", None);
@@ -102,6 +104,33 @@ fn place(document: &Document<'_>, file: &RigFile, channel: &ChannelEntry) {
     }
     if channel.quantity.is_some() && !in_water && !matches!(channel.place, PlaceEntry::None) {
         document.note(&channel.spot, "a place for a channel that is not in the water", "no node and no pipe", None);
+    }
+}
+
+/// A difference has a low side at another node; nothing else has one.
+fn low_side(document: &Document<'_>, file: &RigFile, channel: &ChannelEntry) {
+    let is_difference = channel.quantity == Some(Quantity::PressureDifference);
+    match &channel.low_node {
+        None if is_difference => {
+            let allowed = "low_node = the node of its low side";
+            document.note(&channel.spot, "a pressure difference without its low side", allowed, None);
+        }
+        Some(low) if !is_difference && channel.quantity.is_some() => {
+            let allowed = "left out, or quantity = \"pressure-difference\"";
+            document.note(&low.spot, "a low side of what is no difference", allowed, None);
+        }
+        Some(low) => {
+            known(document, low, "node", file.elevations.iter().map(|(name, _)| name.text.as_str()));
+            if matches!(&channel.place, PlaceEntry::Node(high) if high.text == low.text) {
+                document.note(
+                    &low.spot,
+                    format!("{:?} on both sides", low.text),
+                    "another node than its high side",
+                    None,
+                );
+            }
+        }
+        None => {}
     }
 }
 

@@ -167,7 +167,7 @@ fn note<T>(table: &Cursor<'_>, spot: &Spot, found: &str, allowed: &str) -> Optio
 
 fn want_of_change(quantity: Quantity) -> Want {
     match quantity {
-        Quantity::GaugePressure => Want::PRESSURE_DIFFERENCE,
+        Quantity::GaugePressure | Quantity::PressureDifference => Want::PRESSURE_DIFFERENCE,
         Quantity::LineCurrent | Quantity::CurrentWave => Want::positive(Dimension::Current, "\"2 A\""),
         Quantity::ShaftSpeed => Want::SPEED,
         Quantity::Flow => Want::FLOW,

@@ -11,6 +11,7 @@ use crate::units::{Dimension, Want};
 
 const QUANTITIES: &[(&str, Quantity)] = &[
     ("gauge-pressure", Quantity::GaugePressure),
+    ("pressure-difference", Quantity::PressureDifference),
     ("line-current-rms", Quantity::LineCurrent),
     ("line-current-waveform", Quantity::CurrentWave),
     ("shaft-speed", Quantity::ShaftSpeed),
@@ -43,6 +44,8 @@ pub struct ChannelEntry {
     pub quantity: Option<Quantity>,
     /// Place.
     pub place: PlaceEntry,
+    /// Node of the low side of a pressure difference.
+    pub low_node: Option<Text>,
     /// Diaphragm elevation when given, m.
     pub diaphragm_m: Option<f64>,
     /// Range, SI.
@@ -129,6 +132,7 @@ pub struct TripEntry {
 pub(in crate::rig) fn want_of(quantity: Option<Quantity>) -> Option<Want> {
     quantity.map(|quantity| match quantity {
         Quantity::GaugePressure => Want::GAUGE,
+        Quantity::PressureDifference => Want::any(Dimension::Pressure, "\"-0.2 bar\", \"2 bar\""),
         Quantity::LineCurrent | Quantity::CurrentWave => Want::any(Dimension::Current, "\"0 A\", \"60 A\""),
         Quantity::ShaftSpeed => Want::SIGNED_SPEED,
         Quantity::Flow => Want::any(Dimension::Flow, "\"0 m3/h\", \"40 m3/h\""),
@@ -142,7 +146,7 @@ const ABSOLUTE_FROM_ZERO: Want = Want { above_least: false, ..Want::ABSOLUTE };
 /// How an uncertainty of this quantity is written.
 pub(in crate::rig) fn want_uncertainty_of(quantity: Quantity) -> Want {
     match quantity {
-        Quantity::GaugePressure => Want::from_zero(Dimension::Pressure, "\"10 mbar\""),
+        Quantity::GaugePressure | Quantity::PressureDifference => Want::from_zero(Dimension::Pressure, "\"10 mbar\""),
         Quantity::LineCurrent | Quantity::CurrentWave => Want::CURRENT,
         Quantity::ShaftSpeed => Want::from_zero(Dimension::Speed, "\"1 rpm\""),
         Quantity::Flow => Want::from_zero(Dimension::Flow, "\"0.1 m3/h\""),
@@ -174,6 +178,7 @@ fn channel(table: Cursor<'_>, assumed: &mut Assumptions) -> ChannelEntry {
         label: table.text("label").map_or_else(|| id.text.clone(), |label| label.text),
         quantity,
         place: place(&table),
+        low_node: table.text("low_node"),
         diaphragm_m: table.quantity("diaphragm_elevation", &Want::ELEVATION),
         range: range.unwrap_or((f64::NAN, f64::NAN)),
         counts: counts(&table, assumed),

@@ -31,6 +31,7 @@ pub fn description() -> RunDescription {
         label: format!("made-up {id}"),
         quantity,
         place,
+        low_place: None,
         diaphragm_elevation_m: 1.1 + input as f64,
         scaling: Scaling { scale: 0.1 + input as f64 / 3.0, offset: -1.7 },
         range: (-1e5, 1e6 / 3.0),

@@ -27,6 +27,17 @@ pub fn serial_rig_text() -> String {
     text.replacen(was, is, 1).replacen("[transfer]", link, 1)
 }
 
+/// The shipped bench with a difference across its throttle valve measured in place of the hose's end.
+pub fn difference_rig_text() -> String {
+    let text = std::fs::read_to_string(rig_path()).unwrap();
+    let was = "id = \"p_hose_end\"\nlabel = \"hose end, four metres before the terrace tank\"\nquantity = \"gauge-pressure\"\n\
+               pipe = \"hose\"\nshare = 0.9\ninput = 5\nrange = [\"-1 barg\", \"10 barg\"]";
+    let is = "id = \"dp_valve\"\nlabel = \"across the throttle valve\"\nquantity = \"pressure-difference\"\nnode = \"riser_top\"\n\
+              low_node = \"hose_foot\"\ninput = 5\nrange = [\"-0.5 bar\", \"2 bar\"]";
+    assert!(text.contains(was), "the channel of the shipped bench is written otherwise");
+    text.replacen(was, is, 1)
+}
+
 pub struct Bench {
     pub program: Program,
     input: ChildStdin,
