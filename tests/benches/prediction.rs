@@ -11,11 +11,16 @@ use std::path::Path;
 /// Each run is timed this often, in processor time, and the median counts.
 const REPEATS: usize = 5;
 /// Rigs and their sequences.
-const RUNS: [(&str, &str); 4] = [
+const RUNS: [(&str, &str); 9] = [
     ("terrace-bench", "three-starters"),
+    ("terrace-bench", "fill-terrace"),
+    ("terrace-bench", "splash-return"),
     ("coil-loop", "one-cycle"),
     ("rising-main", "one-cycle"),
     ("fill-bench", "line-fill"),
+    ("rising-main", "second-pump"),
+    ("controlled-main", "one-cycle"),
+    ("guarded-main", "one-cycle"),
 ];
 
 /// A start with the line full, until ten seconds after the command.
@@ -78,7 +83,7 @@ pub fn pace() {
             }
             let taken_s = median(&taken_s);
             worst = worst.min(duration_s / taken_s);
-            println!("abs predict_{name}_{} {taken_s:.4} {duration_s:.1} s", starter.id);
+            println!("abs predict_{name}_{sequence}_{} {taken_s:.4} {duration_s:.1} s", starter.id);
         }
     }
     println!("ratio predict_times_real_time {worst:.1}");
