@@ -34,6 +34,7 @@ mod recording;
 mod replay;
 mod rig;
 mod rig_guards;
+mod rig_schema;
 mod sequence;
 mod sources;
 mod serial_run;
