@@ -16,6 +16,7 @@ use crate::signal::loop_current::LoopState;
 use crate::signal::quality::{FLAT_S, longest_flat};
 use crate::signal::statistics::{mean, standard_deviation};
 use serde::Serialize;
+use std::collections::BTreeMap;
 use std::ops::Range;
 
 /// Kept before time zero, s.
@@ -126,6 +127,8 @@ pub struct ChannelCycle {
     pub passes_hz: f64,
     /// Standard uncertainty of a reading, SI.
     pub reading_u: f64,
+    /// It tells forward from back.
+    pub signed: bool,
     /// Kinds of reading that the measuring chain cannot support, with the reason; none for a prediction.
     pub withheld: Vec<(Demand, Unsupported)>,
     /// The band about a predicted channel; `None`: measured, or no band.
@@ -191,7 +194,7 @@ pub fn align(run: &RunData) -> Vec<AlignedCycle> {
     let swings = run.channels.iter().any(|info| info.waveform);
     let with_rms = swings.then(|| rms_of_waveforms(run));
     let run = with_rms.as_ref().unwrap_or(run);
-    let filtered: Vec<Trace> = run.channels.iter().zip(&run.traces).map(|(c, t)| filter_trace(c, t)).collect();
+    let filtered = filter_traces(&run.channels, &run.traces);
     let samples_end_s = first.t0_s + first.values.len() as f64 * first.dt_s;
     cycles(&run.marks, samples_end_s).into_iter().map(|cycle| align_cycle(run, &filtered, cycle)).collect()
 }
@@ -237,6 +240,7 @@ fn align_cycle(run: &RunData, filtered: &[Trace], cycle: Cycle) -> AlignedCycle 
             stop: cycle.stop_s.and_then(|stop_s| cut(info, raw, filtered, stop_s, cycle.end_s)),
             passes_hz: passes_hz(info),
             reading_u: info.calibration_u,
+            signed: info.range.0 < 0.0,
             band: None,
             withheld: withheld(info),
         })
@@ -251,6 +255,7 @@ fn align_cycle(run: &RunData, filtered: &[Trace], cycle: Cycle) -> AlignedCycle 
             stop: phase(Phase::Stop, 0.0, m.stop.as_ref()),
             withheld: Vec::new(),
             band: None,
+            signed: true,
             ..*m
         }
     };
@@ -296,18 +301,40 @@ fn faults(info: &ChannelInfo, raw: &[f64], dt_s: f64) -> Faults {
     }
 }
 
-fn filter_trace(info: &ChannelInfo, trace: &Trace) -> Trace {
-    let mut values = trace.values.clone();
-    bridge_gaps(&mut values, (BRIDGED_GAP_S / trace.dt_s).round() as usize);
-    Trace { values: filter_values(info, trace.dt_s, values), ..*trace }
+/// Short gaps bridged, each channel through its filter; channels of one class and rate go together.
+fn filter_traces(channels: &[ChannelInfo], traces: &[Trace]) -> Vec<Trace> {
+    let bridged = |trace: &Trace| {
+        let mut values = trace.values.clone();
+        bridge_gaps(&mut values, (BRIDGED_GAP_S / trace.dt_s).round() as usize);
+        Trace { values, ..*trace }
+    };
+    let mut filtered: Vec<Trace> = traces.iter().map(bridged).collect();
+    let mut alike: BTreeMap<(u32, u64), Vec<usize>> = BTreeMap::new();
+    for (place, (info, trace)) in channels.iter().zip(&filtered).enumerate() {
+        alike.entry((info.filter_class, trace.dt_s.to_bits())).or_default().push(place);
+    }
+    for ((class, dt_s), places) in alike {
+        let dt_s = f64::from_bits(dt_s);
+        let Some(filter) = class_filter(class, dt_s) else { continue };
+        let raw: Vec<&[f64]> = places.iter().map(|place| filtered[*place].values.as_slice()).collect();
+        for (place, values) in places.iter().zip(filter.phaseless_each(&raw)) {
+            filtered[*place].values = values;
+        }
+    }
+    filtered
 }
 
-/// The channel's filter; a series too coarse for it holds nothing above its corner and stays as it is.
+/// The filter of a class; a series too coarse for it holds nothing above its corner and stays as it is.
+fn class_filter(class: u32, dt_s: f64) -> Option<LowPass> {
+    if class == 0 { None } else { LowPass::channel_class(class, dt_s).ok() }
+}
+
+/// The channel's filter.
 fn filter_values(info: &ChannelInfo, dt_s: f64, values: Vec<f64>) -> Vec<f64> {
-    if info.filter_class == 0 {
-        return values;
+    match class_filter(info.filter_class, dt_s) {
+        Some(filter) => filter.phaseless(&values),
+        None => values,
     }
-    LowPass::channel_class(info.filter_class, dt_s).map_or(values.clone(), |filter| filter.phaseless(&values))
 }
 
 /// Straight lines over gaps of at most `longest` samples between known neighbours.

@@ -1,7 +1,13 @@
 //! What can be read off a series: extrema, rise, rate, lag, decay, averages. `NaN` marks a missing sample and is passed
 //! over; where nothing is left the answer is `None`.
 
-use realfft::RealFftPlanner;
+use phastft::planner::PlannerR2c64;
+use phastft::{c2r_fft_f64_with_planner, r2c_fft_f64_with_planner};
+
+/// Samples compared side by side.
+const LANES: usize = 16;
+/// Smallest length of a transform.
+const LEAST_TRANSFORM: usize = 4;
 
 /// A sample that stands out: position in samples (fractional where interpolated) and value.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -126,22 +132,28 @@ pub fn damping_ratio(decrement: f64) -> f64 {
 /// Lag of `y` behind `x` in samples (positive: later) at the largest cross-correlation of the two, means removed.
 /// Missing samples count as the mean.
 pub fn lag_samples(x: &[f64], y: &[f64]) -> Option<isize> {
-    let n = (x.len() + y.len()).checked_sub(1).filter(|_| !x.is_empty() && !y.is_empty())?.next_power_of_two();
-    let mut planner = RealFftPlanner::<f64>::new();
-    let forward = planner.plan_fft_forward(n);
+    if x.is_empty() || y.is_empty() {
+        return None;
+    }
+    let n = (x.len() + y.len() - 1).next_power_of_two().max(LEAST_TRANSFORM);
+    let planner = PlannerR2c64::new(n);
     let spectrum = |series: &[f64]| {
         let mut padded = centred(series);
         padded.resize(n, 0.0);
-        let mut out = forward.make_output_vec();
-        forward.process(&mut padded, &mut out).ok().map(|()| out)
+        let (mut re, mut im) = (vec![0.0; n / 2 + 1], vec![0.0; n / 2 + 1]);
+        r2c_fft_f64_with_planner(&padded, &mut re, &mut im, &planner);
+        (re, im)
     };
-    let (of_x, of_y) = (spectrum(x)?, spectrum(y)?);
-    let mut cross: Vec<_> = of_x.iter().zip(&of_y).map(|(a, b)| a.conj() * b).collect();
+    let ((mut re, mut im), (y_re, y_im)) = (spectrum(x), spectrum(y));
+    // The conjugate of the one times the other: the spectrum of the correlation.
+    for (((re, im), y_re), y_im) in re.iter_mut().zip(&mut im).zip(&y_re).zip(&y_im) {
+        (*re, *im) = (*re * y_re + *im * y_im, *re * y_im - *im * y_re);
+    }
     // Rounding must not leave an imaginary part where a real series has none.
-    cross[0].im = 0.0;
-    cross[n / 2].im = 0.0;
+    im[0] = 0.0;
+    im[n / 2] = 0.0;
     let mut correlation = vec![0.0; n];
-    planner.plan_fft_inverse(n).process(&mut cross, &mut correlation).ok()?;
+    c2r_fft_f64_with_planner(&re, &im, &mut correlation, &planner);
     let at = maximum(&correlation)?.at as isize;
     Some(if at >= y.len() as isize { at - n as isize } else { at })
 }
@@ -164,10 +176,26 @@ pub fn moving_average(values: &[f64], width: usize) -> Vec<f64> {
         .collect()
 }
 
+/// Smallest and largest of some samples, side by side in [`LANES`] lanes.
+fn ends(values: &[f64]) -> Option<(f64, f64)> {
+    let (mut low, mut high) = ([f64::INFINITY; LANES], [f64::NEG_INFINITY; LANES]);
+    let (whole, rest) = values.as_chunks::<LANES>();
+    // A comparison with a missing sample is false: what was known stays.
+    for row in whole {
+        for lane in 0..LANES {
+            low[lane] = if row[lane] < low[lane] { row[lane] } else { low[lane] };
+            high[lane] = if row[lane] > high[lane] { row[lane] } else { high[lane] };
+        }
+    }
+    let low = low.iter().chain(rest).copied().fold(f64::INFINITY, f64::min);
+    let high = high.iter().chain(rest).copied().fold(f64::NEG_INFINITY, f64::max);
+    // Only missing samples: nothing was met. Both ends infinite the same way: they were measured so.
+    (low <= high).then_some((low, high))
+}
+
 /// Smallest and largest of each group of `width` samples; `None` where all are missing. The last group may be shorter.
 pub fn min_max(values: &[f64], width: usize) -> Vec<Option<(f64, f64)>> {
-    let span = |group: &[f64]| Some((minimum(group)?.value, maximum(group)?.value));
-    values.chunks(width.max(1)).map(span).collect()
+    values.chunks(width.max(1)).map(ends).collect()
 }
 
 #[cfg(test)]

@@ -1,10 +1,10 @@
 //! A wall that gives slowly: steady states stay, ringing decays as the closed form says, volume balances.
 
 use super::waves::{LENGTH_M, LEVEL_M, SHAFT, WAVE_M_S, closing_line, pipe};
+use num_complex::Complex64;
 use ramprig::hydraulics::plant::Plant;
 use ramprig::hydraulics::shaft::NoDrive;
 use ramprig::hydraulics::spec::{CreepSpec, GridOptions, PipeSpec, Place};
-use realfft::num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
 /// Harmonics that leak into a window of one period, and steps that a period is not a whole number of.
