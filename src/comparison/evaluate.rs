@@ -5,6 +5,7 @@ use super::cycles::Cycle;
 use super::metric::registry::{METRICS, Metric, Subject, Unit, metric};
 use super::metric::{NotMeasured, Reading, start_peak_rate::rates};
 use super::soundness::{ZeroCheck, flags, zero_checks};
+use super::uncertainty::{Budget, budget};
 use super::{ChannelInfo, RunData};
 use crate::sequence::marks::MarkKind;
 use crate::sequence::ports::StopOutcome;
@@ -15,6 +16,9 @@ use serde::Serialize;
 /// A difference of two readings counts as noise below this multiple of the standard deviation of one: twice (95 %), and
 /// sqrt 2 for the difference.
 const NOISE_FACTOR: f64 = 2.0 * std::f64::consts::SQRT_2;
+
+/// Standard deviations from the middle of a band to either end: 95 %.
+const BAND_SIGMAS: f64 = 1.96;
 
 /// One metric on one channel in one cycle.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -27,6 +31,10 @@ pub struct MetricResult {
     pub predicted: Reading,
     /// Differences up to this are noise, in the metric's unit (from the rest before the start; time: two samples).
     pub noise: f64,
+    /// Standard uncertainties of the measured value; `None`: no value, or one that compares with a prediction.
+    pub budget: Option<Budget>,
+    /// Standard uncertainty of the predicted value by the band about it; `None`: no band.
+    pub band_u: Option<f64>,
 }
 
 /// One channel in one cycle.
@@ -129,7 +137,7 @@ fn cycle_result(run: &RunData, aligned: &AlignedCycle) -> CycleResult {
         let metrics = METRICS.iter().filter(|m| m.subject == subject);
         Some(ChannelResult {
             channel: k,
-            metrics: metrics.map(|m| metric_result(m, info, measured, predicted)).collect(),
+            metrics: metrics.map(|m| metric_result(m, (info, aligned.zero_u_s), measured, predicted)).collect(),
         })
     });
     CycleResult { cycle: aligned.cycle, zero: aligned.zero, zero_u_s: aligned.zero_u_s, channels: channels.collect() }
@@ -139,22 +147,34 @@ fn subject_of(info: &ChannelInfo) -> Option<Subject> {
     match info.unit.as_str() {
         "Pa" => Some(Subject::Pressure),
         "rad/s" => Some(Subject::Speed),
+        "m3/s" => Some(Subject::Flow),
+        "A" => Some(Subject::Current),
         _ => None,
     }
 }
 
 fn metric_result(
     metric: &Metric,
-    info: &ChannelInfo,
+    (info, zero_u_s): (&ChannelInfo, f64),
     measured: &ChannelCycle,
     predicted: &ChannelCycle,
 ) -> MetricResult {
+    let reading = metric.measured(measured, predicted);
     MetricResult {
         id: metric.id,
-        measured: metric.measured(measured, predicted),
+        measured: reading,
         predicted: metric.predicted(predicted),
         noise: noise(metric.unit, measured, info),
+        budget: budget(metric, (info, measured, zero_u_s), reading),
+        band_u: band_u(metric, predicted),
     }
+}
+
+/// Half the way between the figure's values at both ends of the band, over 1.96.
+fn band_u(metric: &Metric, predicted: &ChannelCycle) -> Option<f64> {
+    let band = predicted.band.as_deref()?;
+    let at = |end: &ChannelCycle| metric.predicted(end).ok().map(|value| value.value);
+    Some((at(&band.upper)? - at(&band.lower)?).abs() / (2.0 * BAND_SIGMAS))
 }
 
 /// Noise of a difference of two readings: the rest before the start, or the floor with a starter energised where that is
@@ -170,7 +190,8 @@ fn noise(unit: Unit, measured: &ChannelCycle, info: &ChannelInfo) -> f64 {
         Unit::Pascal => spread(piece.lead().to_vec()).max(floor),
         Unit::PascalPerSecond => spread(rates(piece.lead(), piece.dt_s).collect()),
         Unit::Second => 2.0 * piece.dt_s,
-        Unit::Share => 0.0,
+        Unit::RadPerSecond | Unit::Ampere => spread(piece.lead().to_vec()).max(floor),
+        Unit::Share | Unit::Hertz | Unit::CubicMetre => 0.0,
     }
 }
 
@@ -179,7 +200,7 @@ impl RunResult {
     pub fn channel_of(&self, metric: &Metric) -> Option<usize> {
         match metric.subject {
             Subject::Pressure => Some(self.headline),
-            Subject::Speed => self.channels.iter().position(|c| subject_of(c) == Some(Subject::Speed)),
+            subject => self.channels.iter().position(|c| subject_of(c) == Some(subject)),
         }
     }
 
@@ -214,6 +235,12 @@ impl RunResult {
     /// Mean of the predicted values, or why there is none.
     pub fn mean_predicted(&self, id: &str) -> Result<f64, NotMeasured> {
         mean_of(&self.headline_metric(id), |m| m.predicted)
+    }
+
+    /// Largest expanded uncertainty (k = 2) of a metric over the cycles; `None` where none can be said.
+    pub fn expanded_uncertainty(&self, id: &str) -> Option<f64> {
+        let budgets = self.headline_metric(id).into_iter().filter_map(|m| Some(m.budget?.expanded()));
+        budgets.filter(|u| u.is_finite()).reduce(f64::max)
     }
 
     /// Largest noise of a metric over the cycles.

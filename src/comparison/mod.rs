@@ -5,16 +5,19 @@
 //! and [`verdict`] say how sure; [`table`] and [`summary`] show it.
 
 pub mod acceptance;
+pub mod agreement;
 pub mod align;
 pub mod cycles;
 pub mod evaluate;
 pub mod metric;
 pub mod recalibrate;
 pub mod repeatability;
+pub mod series;
 pub mod soundness;
 pub mod summary;
 pub mod table;
 pub mod tolerance;
+pub mod uncertainty;
 pub mod verdict;
 
 pub use evaluate::evaluate;

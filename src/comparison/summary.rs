@@ -1,5 +1,6 @@
 //! The short answer of a run for machines: headline channel, mean of cycles, SI.
 
+use super::agreement::{Agreement, against_prediction};
 use super::evaluate::RunResult;
 use super::metric::registry::METRICS;
 use crate::sequence::ports::StopOutcome;
@@ -42,8 +43,25 @@ pub struct RunSummary {
     pub flags: Vec<String>,
     /// Level of each pressure channel at rest after the run less that before it, Pa.
     pub zero_drift_pa: BTreeMap<String, f64>,
+    /// Expanded uncertainty (k = 2) of the measured metrics, by key.
+    #[serde(default)]
+    pub expanded_uncertainty: BTreeMap<String, f64>,
+    /// Measured less predicted, and what measurement and assumptions leave open about it (k = 2), by key.
+    #[serde(default)]
+    pub against_prediction: BTreeMap<String, Difference>,
     /// Why a metric is `null`, by key.
     pub not_measured: BTreeMap<String, String>,
+}
+
+/// A figure against its prediction.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Difference {
+    /// Measured less predicted, in the unit of the key.
+    pub error: f64,
+    /// Expanded uncertainty of it, k = 2.
+    pub open: f64,
+    /// A band about the prediction is in it.
+    pub with_band: bool,
 }
 
 /// Summarise a run.
@@ -77,8 +95,21 @@ pub fn summary(run: &RunResult) -> RunSummary {
         at_least: METRICS.iter().filter(|m| run.is_at_least(m.id)).map(|m| m.key.to_owned()).collect(),
         flags: run.flags.clone(),
         zero_drift_pa: zero_drift_pa(run),
+        expanded_uncertainty: METRICS
+            .iter()
+            .filter_map(|m| Some((m.key.to_owned(), run.expanded_uncertainty(m.id)?)))
+            .collect(),
+        against_prediction: differences(run),
         not_measured,
     }
+}
+
+fn differences(run: &RunResult) -> BTreeMap<String, Difference> {
+    let of = |found: Agreement| {
+        let key = METRICS.iter().find(|metric| metric.id == found.id)?.key;
+        Some((key.to_owned(), Difference { error: found.error, open: found.open, with_band: found.with_band }))
+    };
+    against_prediction(run).into_iter().filter_map(of).collect()
 }
 
 fn mean_lag_s(run: &RunResult) -> Option<f64> {

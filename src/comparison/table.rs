@@ -1,6 +1,7 @@
 //! The comparison as plain text for a terminal: metrics down, runs across, measured beside predicted, the spread below,
 //! and what can be told of each pair.
 
+use super::agreement::{against_prediction, sentence};
 use super::evaluate::RunResult;
 use super::metric::NotMeasured;
 use super::metric::registry::{METRICS, Metric, Unit};
@@ -8,8 +9,7 @@ use super::repeatability::{Spread, spread};
 use super::verdict::{Judgement, Verdict, judge};
 use crate::signal::outliers::{Standing, grubbs};
 use crate::starters::StarterKind;
-use crate::units::Dimension;
-use crate::units::display::System;
+use crate::units::display::{System, significant};
 
 /// Widths of the columns: label, measured, predicted.
 const LABEL: usize = 27;
@@ -25,6 +25,8 @@ pub fn table(runs: &[RunResult], system: System) -> String {
     lines.push(String::new());
     lines.extend(pairs(runs, system));
     lines.extend(strangers(runs));
+    lines.extend(agreements(runs, system));
+    lines.extend(sureness(runs, system));
     lines.extend(reasons(runs));
     lines.extend(soundness(runs, system));
     lines.iter().map(|line| format!("{}\n", line.trim_end())).collect()
@@ -37,9 +39,37 @@ pub fn figure(key: &str, si: f64, system: System) -> String {
     format!("{} {}", shown.number(si), shown.unit)
 }
 
-/// False for a metric of the band where no run has one.
+/// False for a metric of the band where no run has one, and for one beside the usual ones where no rig has such a channel.
 pub fn concerns(metric: &Metric, runs: &[RunResult]) -> bool {
-    runs.is_empty() || runs.iter().any(|run| run.mean_measured(metric.id) != Err(NotMeasured::NoBand))
+    let idle = |run: &RunResult| match run.mean_measured(metric.id) {
+        Err(NotMeasured::NoBand) => true,
+        Err(NotMeasured::NoChannel) => !metric.judged,
+        _ => false,
+    };
+    if runs.is_empty() { metric.judged } else { !runs.iter().all(idle) }
+}
+
+/// One sentence a run: where the prediction holds and where it is off.
+fn agreements(runs: &[RunResult], system: System) -> Vec<String> {
+    let of = |(run, title): (&RunResult, String)| {
+        let found = against_prediction(run);
+        (!found.is_empty()).then(|| format!("{title}: {}", sentence(&found, system)))
+    };
+    runs.iter().zip(titles(runs)).filter_map(of).collect()
+}
+
+/// How sure the figures of the headline channel are, one line a run.
+fn sureness(runs: &[RunResult], system: System) -> Vec<String> {
+    let of = |(run, title): (&RunResult, String)| {
+        let figures = METRICS.iter().filter(|metric| metric.judged).filter_map(|metric| {
+            let expanded = run.expanded_uncertainty(metric.id)?;
+            let shown = Shown::of(metric.unit, system);
+            Some(format!("{} {} {}", metric.label, significant(expanded * shown.scale, 2), shown.unit))
+        });
+        let figures: Vec<String> = figures.collect();
+        (!figures.is_empty()).then(|| format!("{title}: known to +- (k = 2): {}", figures.join(", ")))
+    };
+    runs.iter().zip(titles(runs)).filter_map(of).collect()
 }
 
 /// Words of a starter kind.
@@ -139,15 +169,17 @@ struct Shown {
 
 impl Shown {
     fn of(unit: Unit, system: System) -> Self {
-        let pressure = system.unit_name(Dimension::Pressure);
-        let scale = system.number(1.0, Dimension::Pressure);
-        let decimals = if system == System::Si { 3 } else { 2 };
-        match unit {
-            Unit::Pascal => Self { unit: pressure.to_owned(), scale, decimals },
-            Unit::PascalPerSecond => Self { unit: format!("{pressure}/s"), scale, decimals: decimals - 1 },
-            Unit::Second => Self { unit: "s".to_owned(), scale: 1.0, decimals: 3 },
-            Unit::Share => Self { unit: "%".to_owned(), scale: 100.0, decimals: 1 },
-        }
+        let si = system == System::Si;
+        let decimals = match unit {
+            Unit::Pascal if si => 3,
+            Unit::PascalPerSecond if !si => 1,
+            Unit::Pascal | Unit::PascalPerSecond | Unit::Hertz => 2,
+            Unit::Second => 3,
+            Unit::Share | Unit::Ampere => 1,
+            Unit::RadPerSecond => 0,
+            Unit::CubicMetre => 4,
+        };
+        Self { unit: unit.text(system), scale: unit.number(1.0, system), decimals }
     }
 
     fn number(&self, si: f64) -> String {
@@ -160,7 +192,7 @@ impl Shown {
 /// What can be told of each pair of runs, larger first; one line where no pair differs.
 fn pairs(runs: &[RunResult], system: System) -> Vec<String> {
     let pairs: Vec<(usize, usize)> = (0..runs.len()).flat_map(|a| (a + 1..runs.len()).map(move |b| (a, b))).collect();
-    let judged: Vec<&Metric> = METRICS.iter().filter(|metric| metric.predicted_key.is_some()).collect();
+    let judged: Vec<&Metric> = METRICS.iter().filter(|metric| metric.judged).collect();
     let comparisons = pairs.len() * judged.len();
     judged.iter().flat_map(|metric| metric_pairs(metric, runs, &pairs, comparisons, system)).collect()
 }
@@ -236,7 +268,7 @@ fn reasons(runs: &[RunResult]) -> Vec<String> {
         let concerned = METRICS.iter().filter(|metric| concerns(metric, runs));
         let measured = concerned.filter_map(|m| Some((run.mean_measured(m.id).err()?, m.label)));
         lines.extend(grouped(measured).map(|(why, what)| format!("{title}: not measured: {what}: {why}")));
-        let predictable = METRICS.iter().filter(|m| m.predicted_key.is_some());
+        let predictable = METRICS.iter().filter(|m| m.judged);
         let predicted = predictable.filter_map(|m| Some((run.mean_predicted(m.id).err()?, m.label)));
         lines.extend(grouped(predicted).map(|(why, what)| format!("{title}: not predicted: {what}: {why}")));
     }

@@ -26,7 +26,7 @@ pub struct Held {
 /// Hold every measured figure of `run` against its prediction, on the channel that speaks for the rig. Figures that were
 /// not measured or not predicted are left out.
 pub fn against_prediction(run: &RunResult, share: f64) -> Vec<Held> {
-    let pairs = METRICS.iter().filter(|metric| metric.predicted_key.is_some()).filter_map(|metric| {
+    let pairs = METRICS.iter().filter(|metric| metric.judged).filter_map(|metric| {
         Some((metric, run.mean_measured(metric.id).ok()?, run.mean_predicted(metric.id).ok()?, run.noise(metric.id)))
     });
     pairs.map(|(metric, measured, reference, noise)| held(run, metric, measured, reference, share, noise)).collect()
@@ -34,7 +34,7 @@ pub fn against_prediction(run: &RunResult, share: f64) -> Vec<Held> {
 
 /// Hold every measured figure of `run` against those of `reference`.
 pub fn against_run(run: &RunResult, reference: &RunResult, share: f64) -> Vec<Held> {
-    let pairs = METRICS.iter().filter(|metric| metric.predicted_key.is_some()).filter_map(|metric| {
+    let pairs = METRICS.iter().filter(|metric| metric.judged).filter_map(|metric| {
         let noise = run.noise(metric.id).max(reference.noise(metric.id));
         Some((metric, run.mean_measured(metric.id).ok()?, reference.mean_measured(metric.id).ok()?, noise))
     });

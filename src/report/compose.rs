@@ -3,6 +3,7 @@
 
 use super::chart::{Chart, ChartError, Line, Shade};
 use super::document::{Document, Piece, Section, Table};
+use super::judged;
 use crate::comparison::RunData;
 use crate::comparison::align::{AlignedCycle, BandCycle, ChannelCycle, align};
 use crate::comparison::evaluate::{RunResult, evaluate_aligned};
@@ -43,6 +44,7 @@ pub fn compose(runs: &[RunData], system: System) -> Result<Document, ChartError>
     for ((run, cycles), name) in runs.iter().zip(&aligned).zip(&names) {
         sections.push(starter_section(run, cycles, name, system)?);
     }
+    sections.extend(judged::sections(&results, &names, system));
     sections.push(made_with(runs, &names));
     sections.push(channels_section(runs, system));
     sections.extend(links_section(runs, &names));
@@ -129,26 +131,8 @@ fn headline_caption(runs: &[RunData]) -> String {
     channel.map_or_else(String::new, |c| format!("Channel {} ({}), filter class {}.", c.id, c.label, c.filter_class))
 }
 
-fn dimension(unit: Unit) -> Option<Dimension> {
-    match unit {
-        Unit::Pascal | Unit::PascalPerSecond => Some(Dimension::Pressure),
-        Unit::Second => Some(Dimension::Time),
-        Unit::Share => None,
-    }
-}
-
-/// Unit text of a metric.
-fn unit_text(metric: &Metric, system: System) -> String {
-    let base = dimension(metric.unit).map_or("%", |dimension| system.unit_name(dimension));
-    match metric.unit {
-        Unit::PascalPerSecond => format!("{base}/s"),
-        Unit::Pascal | Unit::Second | Unit::Share => base.to_owned(),
-    }
-}
-
 fn number(value: f64, unit: Unit, system: System) -> String {
-    let shown = dimension(unit).map_or(100.0 * value, |dimension| system.number(value, dimension));
-    significant(shown, DIGITS)
+    significant(unit.number(value, system), DIGITS)
 }
 
 /// Metrics down, starters across: mean measured, and predicted in brackets.
@@ -156,7 +140,7 @@ fn metric_table(results: &[RunResult], names: &[String], system: System) -> Tabl
     let mut head = vec!["mean of cycles: measured (predicted)".to_owned()];
     head.extend(names.iter().cloned());
     let row = |metric: &Metric| {
-        let mut row = vec![format!("{}, {}", metric.label, unit_text(metric, system))];
+        let mut row = vec![format!("{}, {}", metric.label, metric.unit.text(system))];
         row.extend(results.iter().map(|run| cell(run, metric, system)));
         row
     };

@@ -6,3 +6,4 @@ pub mod compose;
 pub mod document;
 pub mod export;
 pub mod html;
+mod judged;

@@ -18,6 +18,9 @@ use ramprig::signal::{ChannelId, Scaling, Trace};
 use ramprig::starters::StarterKind;
 use ramprig::units::display::System;
 
+#[path = "comparison/figures.rs"]
+mod figures;
+
 /// Made traces are sampled at 2 kHz.
 const DT_S: f64 = 5e-4;
 /// Static, running, peak and trough pressure of the made pump, Pa.

@@ -4,7 +4,13 @@
 //! the signal cannot support reads `not measured`, with the reason.
 
 mod acceleration_time;
+mod backspin;
+mod coast_down;
+mod inrush;
+mod no_flow;
+mod peak_against;
 pub mod registry;
+mod ringing;
 mod rise_time;
 mod rmse;
 mod share_in_band;
@@ -94,6 +100,12 @@ pub enum NotMeasured {
         /// Share, %.
         percent: u32,
     },
+    /// A channel that cannot tell forward from back.
+    #[error("the channel shows no direction: its range begins at zero")]
+    NoDirection,
+    /// Fewer than three swings.
+    #[error("it does not ring: fewer than three swings stand out of the noise")]
+    NoRinging,
     /// Nothing changes.
     #[error("the change does not stand out of the noise")]
     NoChange,

@@ -1,11 +1,13 @@
 //! The list of metrics, in the order in which faces show them.
 
 use super::{
-    NotMeasured, Reading, acceleration_time, rise_time, rmse, share_in_band, start_peak_rate, start_surge, stop_surge,
-    stop_trough,
+    NotMeasured, Reading, acceleration_time, backspin, coast_down, inrush, no_flow, peak_against, ringing, rise_time,
+    rmse, share_in_band, start_peak_rate, start_surge, stop_surge, stop_trough,
 };
 use crate::comparison::align::ChannelCycle;
 use crate::rig::chain::Demand;
+use crate::units::Dimension;
+use crate::units::display::System;
 use serde::Serialize;
 
 /// Which channels a metric is read on.
@@ -16,6 +18,10 @@ pub enum Subject {
     Pressure,
     /// The tachometer.
     Speed,
+    /// A flow meter.
+    Flow,
+    /// The motor's line current.
+    Current,
 }
 
 /// What part of a cycle a metric looks at.
@@ -45,6 +51,44 @@ pub enum Unit {
     /// Share, 0..1.
     #[serde(rename = "1")]
     Share,
+    /// Frequency.
+    #[serde(rename = "Hz")]
+    Hertz,
+    /// Shaft speed.
+    #[serde(rename = "rad/s")]
+    RadPerSecond,
+    /// Volume.
+    #[serde(rename = "m3")]
+    CubicMetre,
+    /// Current.
+    #[serde(rename = "A")]
+    Ampere,
+}
+
+impl Unit {
+    /// What it is a unit of; of a rate: of what changes.
+    pub fn dimension(self) -> Dimension {
+        match self {
+            Self::Pascal | Self::PascalPerSecond => Dimension::Pressure,
+            Self::Second => Dimension::Time,
+            Self::Share => Dimension::Share,
+            Self::Hertz => Dimension::Frequency,
+            Self::RadPerSecond => Dimension::Speed,
+            Self::CubicMetre => Dimension::Volume,
+            Self::Ampere => Dimension::Current,
+        }
+    }
+
+    /// As people of a system of units read it.
+    pub fn text(self, system: System) -> String {
+        let name = system.unit_name(self.dimension());
+        if self == Self::PascalPerSecond { format!("{name}/s") } else { name.to_owned() }
+    }
+
+    /// The number that they read for `si`.
+    pub fn number(self, si: f64, system: System) -> f64 {
+        system.number(si, self.dimension())
+    }
 }
 
 /// How a metric is computed.
@@ -75,6 +119,8 @@ pub struct Metric {
     pub subject: Subject,
     /// What it asks of the measuring chain.
     pub demand: Demand,
+    /// Runs are compared by it: each such metric makes every difference harder to tell, since it counts among the comparisons.
+    pub judged: bool,
     /// Definition in words.
     pub formula: &'static str,
     /// Function.
@@ -116,6 +162,7 @@ pub const METRICS: &[Metric] = &[
         unit: Unit::Pascal,
         subject: Subject::Pressure,
         demand: Demand::Peak,
+        judged: true,
         formula: "largest pressure of the start phase less the final running level (mean of the last second)",
         measure: Measure::Alone(start_surge::measure),
     },
@@ -128,6 +175,7 @@ pub const METRICS: &[Metric] = &[
         unit: Unit::PascalPerSecond,
         subject: Subject::Pressure,
         demand: Demand::Rate,
+        judged: true,
         formula: "largest rise of the pressure over 10 ms within the start phase, per s",
         measure: Measure::Alone(start_peak_rate::measure),
     },
@@ -140,6 +188,7 @@ pub const METRICS: &[Metric] = &[
         unit: Unit::Second,
         subject: Subject::Pressure,
         demand: Demand::Time,
+        judged: true,
         formula: "first passing of 10 % to first passing of 90 % of the way from rest to the final running level",
         measure: Measure::Alone(rise_time::measure),
     },
@@ -152,6 +201,7 @@ pub const METRICS: &[Metric] = &[
         unit: Unit::Second,
         subject: Subject::Speed,
         demand: Demand::Time,
+        judged: true,
         formula: "time zero of the start to the first passing of 95 % of the final running speed",
         measure: Measure::Alone(acceleration_time::measure),
     },
@@ -164,6 +214,7 @@ pub const METRICS: &[Metric] = &[
         unit: Unit::Pascal,
         subject: Subject::Pressure,
         demand: Demand::Peak,
+        judged: true,
         formula: "largest pressure after the first crossing of the final static level, less that level (mean of the last \
                   second)",
         measure: Measure::Alone(stop_surge::measure),
@@ -177,8 +228,126 @@ pub const METRICS: &[Metric] = &[
         unit: Unit::Pascal,
         subject: Subject::Pressure,
         demand: Demand::Peak,
+        judged: true,
         formula: "smallest pressure after the first crossing of the final static level, less that level",
         measure: Measure::Alone(stop_trough::measure),
+    },
+    Metric {
+        id: "coast_down",
+        key: "coast_down_s",
+        predicted_key: Some("coast_down_predicted_s"),
+        label: "coast-down time",
+        span: Span::Stop,
+        unit: Unit::Second,
+        subject: Subject::Speed,
+        demand: Demand::Time,
+        judged: false,
+        formula: "stop order to the first passing of 5 % of the speed before it",
+        measure: Measure::Alone(coast_down::measure),
+    },
+    Metric {
+        id: "backspin",
+        key: "backspin_rad_s",
+        predicted_key: Some("backspin_predicted_rad_s"),
+        label: "backspin",
+        span: Span::Stop,
+        unit: Unit::RadPerSecond,
+        subject: Subject::Speed,
+        demand: Demand::Level,
+        judged: false,
+        formula: "largest speed against the running direction after the stop",
+        measure: Measure::Alone(backspin::measure),
+    },
+    Metric {
+        id: "no_flow",
+        key: "no_flow_s",
+        predicted_key: Some("no_flow_predicted_s"),
+        label: "time to no flow",
+        span: Span::Stop,
+        unit: Unit::Second,
+        subject: Subject::Flow,
+        demand: Demand::Time,
+        judged: false,
+        formula: "stop order to the first passing of 2 % of the flow before it",
+        measure: Measure::Alone(no_flow::time),
+    },
+    Metric {
+        id: "reverse_volume",
+        key: "reverse_volume_m3",
+        predicted_key: Some("reverse_volume_predicted_m3"),
+        label: "reverse volume",
+        span: Span::Stop,
+        unit: Unit::CubicMetre,
+        subject: Subject::Flow,
+        demand: Demand::Level,
+        judged: false,
+        formula: "integral of the flow against its running direction over the stop phase",
+        measure: Measure::Alone(no_flow::reverse_volume),
+    },
+    Metric {
+        id: "ringing",
+        key: "ringing_hz",
+        predicted_key: Some("ringing_predicted_hz"),
+        label: "ringing after the stop",
+        span: Span::Stop,
+        unit: Unit::Hertz,
+        subject: Subject::Pressure,
+        demand: Demand::Peak,
+        judged: false,
+        formula: "one over the median time between tops of the swings about the final static level",
+        measure: Measure::Alone(ringing::frequency),
+    },
+    Metric {
+        id: "damping",
+        key: "damping",
+        predicted_key: Some("damping_predicted"),
+        label: "damping of the ringing",
+        span: Span::Stop,
+        unit: Unit::Share,
+        subject: Subject::Pressure,
+        demand: Demand::Peak,
+        judged: false,
+        formula: "damping ratio by the logarithmic decrement from the first to the last of those tops",
+        measure: Measure::Alone(ringing::damping),
+    },
+    Metric {
+        id: "inrush",
+        key: "inrush_a",
+        predicted_key: Some("inrush_predicted_a"),
+        label: "inrush current",
+        span: Span::Start,
+        unit: Unit::Ampere,
+        subject: Subject::Current,
+        demand: Demand::Peak,
+        judged: false,
+        formula: "largest RMS line current of the start phase",
+        measure: Measure::Alone(inrush::measure),
+    },
+    Metric {
+        id: "peak_ratio",
+        key: "peak_ratio",
+        predicted_key: None,
+        label: "peak against prediction",
+        span: Span::Start,
+        unit: Unit::Share,
+        subject: Subject::Pressure,
+        demand: Demand::Peak,
+        judged: false,
+        formula: "rise from the level before the start to its peak, measured over predicted",
+        measure: Measure::Against(peak_against::ratio),
+    },
+    Metric {
+        id: "peak_time_error",
+        key: "peak_time_error_s",
+        predicted_key: None,
+        label: "peak later than predicted",
+        span: Span::Start,
+        unit: Unit::Second,
+        subject: Subject::Pressure,
+        demand: Demand::Time,
+        judged: false,
+        formula: "time of the measured peak of the start less that of the predicted one, aligned",
+        measure: Measure::Against(peak_against::time_error),
     },
     Metric {
         id: "rmse",
@@ -189,6 +358,7 @@ pub const METRICS: &[Metric] = &[
         unit: Unit::Pascal,
         subject: Subject::Pressure,
         demand: Demand::Level,
+        judged: false,
         formula: "root mean square of measured less predicted over start and stop phase, aligned",
         measure: Measure::Against(rmse::measure),
     },
@@ -201,6 +371,7 @@ pub const METRICS: &[Metric] = &[
         unit: Unit::Share,
         subject: Subject::Pressure,
         demand: Demand::Level,
+        judged: false,
         formula: "share of the measured samples of start and stop phase, aligned, that lie between the ends of the band \
                   about the prediction, or beyond them by no more than twice the channel's standard uncertainty",
         measure: Measure::Against(share_in_band::measure),

@@ -1,0 +1,204 @@
+//! The runs of a series in one table, and which settings differ.
+
+use super::evaluate::RunResult;
+use super::metric::registry::{METRICS, Metric};
+use super::repeatability::{Spread, spread};
+use super::table::concerns;
+use super::verdict::{Judgement, Verdict, judge};
+use crate::signal::statistics::mean;
+use crate::units::Dimension;
+use crate::units::display::{System, significant};
+use serde::Serialize;
+use std::fmt::Write;
+
+/// What settings are ranked by: the smaller the better.
+const RANKED_BY: &str = "start_surge";
+/// Width of a figure's column: the longest head and a space between.
+const COLUMN: usize = 28;
+/// Digits in a table.
+const DIGITS: usize = 4;
+
+/// One run of a series.
+#[derive(Debug, Clone)]
+pub struct SeriesRun {
+    /// Its number in the order of the series, from 1.
+    pub number: usize,
+    /// Setting.
+    pub variant: String,
+    /// Starter id.
+    pub starter: String,
+    /// Which run of the setting, from 1.
+    pub repeat: usize,
+    /// What was measured.
+    pub result: RunResult,
+}
+
+/// One setting in the ranking.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Ranked {
+    /// Setting.
+    pub variant: String,
+    /// Starter id.
+    pub starter: String,
+    /// Runs that have a value.
+    pub runs: usize,
+    /// Mean of the runs' start surges, Pa.
+    pub mean_pa: f64,
+    /// Standard deviation from run to run, Pa; `None` below three runs.
+    pub s_pa: Option<f64>,
+    /// Against the next one of the ranking (larger surge): `None` for the last.
+    pub against_next: Option<Judgement>,
+}
+
+/// Settings in file order of their first run, each with its runs.
+fn settings(runs: &[SeriesRun]) -> Vec<(&str, &str, Vec<&SeriesRun>)> {
+    let mut found: Vec<(&str, &str, Vec<&SeriesRun>)> = Vec::new();
+    for run in runs {
+        match found.iter_mut().find(|(variant, ..)| *variant == run.variant) {
+            Some((.., of)) => of.push(run),
+            None => found.push((&run.variant, &run.starter, vec![run])),
+        }
+    }
+    found
+}
+
+/// One value a run: cycles of a run are no independent repeats of a setting.
+fn values(of: &[&SeriesRun], metric: &str) -> Vec<f64> {
+    of.iter().filter_map(|run| run.result.mean_measured(metric).ok()).collect()
+}
+
+/// Settings from the smallest start surge to the largest, each judged against the next (Welch, corrected for as many
+/// comparisons as there are neighbours).
+#[must_use]
+pub fn judged(runs: &[SeriesRun]) -> Vec<Ranked> {
+    let mut known: Vec<(&str, &str, Vec<f64>, f64)> = settings(runs)
+        .into_iter()
+        .map(|(variant, starter, of)| {
+            let noise = of.iter().map(|run| run.result.noise(RANKED_BY)).fold(0.0, f64::max);
+            (variant, starter, values(&of, RANKED_BY), noise)
+        })
+        .filter(|(_, _, values, _)| !values.is_empty())
+        .collect();
+    known.sort_by(|a, b| mean(&a.2).total_cmp(&mean(&b.2)));
+    let comparisons = known.len().saturating_sub(1).max(1);
+    let one = |(place, (variant, starter, values, noise)): (usize, &(&str, &str, Vec<f64>, f64))| Ranked {
+        variant: (*variant).to_owned(),
+        starter: (*starter).to_owned(),
+        runs: values.len(),
+        mean_pa: mean(values),
+        s_pa: match spread(values) {
+            Some(Spread::Statistics(of)) => Some(of.s),
+            _ => None,
+        },
+        against_next: known.get(place + 1).and_then(|next| judge(values, &next.2, noise.max(next.3), comparisons)),
+    };
+    known.iter().enumerate().map(one).collect()
+}
+
+/// The ranking in words.
+#[must_use]
+pub fn words(ranking: &[Ranked], system: System) -> String {
+    let pressure = |si: f64| system.plain(si, Dimension::Pressure);
+    let mut lines = vec!["ranking by start surge, smallest first:".to_owned()];
+    for (place, ranked) in ranking.iter().enumerate() {
+        let spread = ranked.s_pa.map_or_else(String::new, |s| format!(", s {} from run to run", pressure(s)));
+        lines.push(format!(
+            "  {}. {}: {} ({} runs{spread})",
+            place + 1,
+            ranked.variant,
+            pressure(ranked.mean_pa),
+            ranked.runs
+        ));
+        let Some(of) = ranked.against_next else { continue };
+        lines.push(match of.verdict {
+            Verdict::Smaller => format!(
+                "     really smaller than the next: by {}, {} would do",
+                pressure(-of.difference),
+                pressure(of.needed)
+            ),
+            _ => {
+                let more = of.settled_by.map_or_else(String::new, |n| format!("; {n} runs each would settle it"));
+                format!(
+                    "     no difference to the next can be told: {}, {} needed{more}",
+                    pressure(-of.difference),
+                    pressure(of.needed)
+                )
+            }
+        });
+    }
+    lines.join("\n")
+}
+
+/// The table for a spreadsheet: comma-separated, a row a run, in the reader's units.
+#[must_use]
+pub fn rows(runs: &[SeriesRun], system: System) -> String {
+    let results: Vec<RunResult> = runs.iter().map(|run| run.result.clone()).collect();
+    let metrics: Vec<&Metric> = METRICS.iter().filter(|metric| concerns(metric, &results)).collect();
+    let heads = metrics.iter().flat_map(|metric| {
+        let head = quoted(&format!("{} [{}]", metric.label, metric.unit.text(system)));
+        let predicted =
+            metric.predicted_key.map(|_| quoted(&format!("{} predicted [{}]", metric.label, metric.unit.text(system))));
+        std::iter::once(head).chain(predicted)
+    });
+    let mut text = ["run", "setting", "starter", "repeat", "stop", "recording"]
+        .map(str::to_owned)
+        .into_iter()
+        .chain(heads)
+        .collect::<Vec<_>>()
+        .join(",");
+    text.push('\n');
+    for run in runs {
+        let mut cells = vec![
+            run.number.to_string(),
+            quoted(&run.variant),
+            quoted(&run.starter),
+            run.repeat.to_string(),
+            quoted(&run.result.stop_outcome.to_string()),
+            quoted(&run.result.path),
+        ];
+        for metric in &metrics {
+            let cell =
+                |value: Option<f64>| value.map_or_else(String::new, |si| metric.unit.number(si, system).to_string());
+            cells.push(cell(run.result.mean_measured(metric.id).ok()));
+            if metric.predicted_key.is_some() {
+                cells.push(cell(run.result.mean_predicted(metric.id).ok()));
+            }
+        }
+        // Writing to a String cannot fail.
+        let _infallible = writeln!(text, "{}", cells.join(","));
+    }
+    text
+}
+
+/// A cell as RFC 4180 has it.
+fn quoted(text: &str) -> String {
+    if text.contains([',', '"', '\n']) { format!("\"{}\"", text.replace('"', "\"\"")) } else { text.to_owned() }
+}
+
+/// The same for a terminal: settings down, mean and spread of a few figures across.
+#[must_use]
+pub fn in_columns(runs: &[SeriesRun], system: System) -> String {
+    let all = settings(runs);
+    let width = all.iter().map(|(variant, ..)| variant.chars().count()).max().unwrap_or(0).max(7);
+    let keys = ["start_surge", "start_peak_rate", "stop_trough", "acceleration"];
+    let metrics: Vec<&Metric> = METRICS.iter().filter(|metric| keys.contains(&metric.id)).collect();
+    let head =
+        metrics.iter().map(|metric| format!("{:>COLUMN$}", format!("{} [{}]", metric.label, metric.unit.text(system))));
+    let mut lines = vec![format!("{:width$}  {:>4}{}", "setting", "runs", head.collect::<String>())];
+    for (variant, _, of) in &all {
+        let cells = metrics.iter().map(|metric| {
+            let values: Vec<f64> = values(of, metric.id).iter().map(|si| metric.unit.number(*si, system)).collect();
+            let text = match spread(&values) {
+                None => "not measured".to_owned(),
+                Some(Spread::Statistics(of)) => {
+                    format!("{} +- {}", significant(of.mean, DIGITS), significant(of.u95_mean, 2))
+                }
+                Some(_) => significant(mean(&values), DIGITS),
+            };
+            format!("{text:>COLUMN$}")
+        });
+        lines.push(format!("{variant:width$}  {:>4}{}", of.len(), cells.collect::<String>()));
+    }
+    lines.push("mean of the runs, +- half width of its 95 % interval from three runs on".to_owned());
+    lines.join("\n")
+}
