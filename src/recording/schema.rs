@@ -32,7 +32,7 @@ use hdf5::{Dataset, File, Group, H5Type, Result as H5Result};
 use std::path::Path;
 
 /// Format number written and the newest one read.
-pub const FORMAT: u32 = 0;
+pub const FORMAT: u32 = 1;
 
 pub(super) const ENTRY: &str = "entry";
 pub(super) const SAMPLES: &str = "samples";

@@ -309,11 +309,14 @@ impl Store {
         self.append(&self.layout.end, &[end])
     }
 
-    /// Everything so far is seen by readers, and lost neither by kill -9 nor by loss of power.
+    /// Everything so far is seen by readers, and lost neither by kill -9 nor by loss of power. Rows are on the disk before the
+    /// numbers that make them believed: the disk takes pages in any order.
     pub fn sync(&self) -> Result<(), RecordingError> {
+        let sync = || self.disk.sync_data().map_err(|e| RecordingError::io(self.names.partial(), "sync", &e));
         self.file.flush().map_err(|e| self.fault("flush", &e))?;
+        sync()?;
         self.commit().map_err(|e| RecordingError::io(self.names.partial(), "commit", &e))?;
-        self.disk.sync_data().map_err(|e| RecordingError::io(self.names.partial(), "sync", &e))
+        sync()
     }
 
     /// Note how far the flush came. Each number is good by itself, so a torn write does no harm.

@@ -5,8 +5,12 @@ pub mod made;
 
 #[path = "recording/round_trip.rs"]
 mod round_trip;
+#[path = "recording/kept.rs"]
+mod kept;
 #[path = "recording/killed.rs"]
 mod killed;
+#[path = "recording/power_loss.rs"]
+mod power_loss;
 #[path = "recording/closing.rs"]
 mod closing;
 #[path = "recording/refusals.rs"]

@@ -1,6 +1,7 @@
 //! `list`, `show` and `export` on the demo's recordings.
 
 use super::demo;
+use crate::stand::peers;
 use crate::stand::program::run;
 use ramprig::comparison::evaluate;
 use std::path::{Path, PathBuf};
@@ -116,4 +117,43 @@ fn holds_runs_to_a_tolerance_about_the_prediction_or_another_run() {
     assert_eq!(rate["within"], false, "{rate}");
     run(["compare", contactor, "--tolerance", "-3"]).expect(2);
     run(["compare", contactor, "--against", drive]).expect(2);
+}
+
+/// Viewers of other people plot a recording unasked, and their tables read the exported ones.
+#[test]
+fn is_read_by_general_programs() {
+    let recording = recordings().remove(2);
+    let data = ramprig::recording::read(Path::new(&recording)).unwrap();
+    let json = |output: std::process::Output| serde_json::from_slice::<serde_json::Value>(&output.stdout).unwrap();
+    let plotted = json(peers::python("readers.py", "nexus", Path::new(&recording)));
+    let headline = &data.channels[data.headline];
+    assert_eq!(plotted["length"], plotted["axis_length"], "{plotted}");
+    assert_eq!(plotted["signal"], headline.id.0, "{plotted}");
+    assert_eq!(plotted["units"], "Pa", "{plotted}");
+    let largest = data.traces[data.headline].values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let found = plotted["largest"].as_f64().unwrap();
+    // The overview is stored in single precision.
+    assert!((found - largest).abs() <= 1e-6 * largest.abs(), "{}: {found} for {largest}", headline.id);
+
+    let dump = std::process::Command::new("h5dump").args(["-H", &recording]).output().unwrap();
+    assert!(dump.status.success() && dump.stderr.is_empty(), "{}", String::from_utf8_lossy(&dump.stderr));
+    let text = String::from_utf8_lossy(&dump.stdout);
+    assert!(text.contains(&format!("DATASET \"{}\"", headline.id)) && text.contains("GROUP \"prediction\""));
+
+    let folder = tempfile::tempdir().unwrap();
+    let all = recordings();
+    let mut args: Vec<&str> = vec!["export"];
+    args.extend(all.iter().map(String::as_str));
+    args.extend(["--out", folder.path().to_str().unwrap()]);
+    run(args).expect(0);
+    let tables = json(peers::python("readers.py", "tables", folder.path()));
+    for kind in ["samples", "cycles", "events", "predicted"] {
+        assert_eq!(tables[kind]["pandas_rows"], tables[kind]["duckdb_rows"], "{kind}: {tables}");
+    }
+    let frames: u64 = all.iter().map(|path| ramprig::recording::read(Path::new(path)).unwrap().frames).sum();
+    assert_eq!(tables["samples"]["pandas_rows"], frames, "a row a sample");
+    let result = evaluate(&data);
+    let surge = tables["surge_by_starter"]["drive"].as_f64().unwrap();
+    let expected = result.mean_measured("start_surge").unwrap();
+    assert!((surge - expected).abs() < 1e-6 * expected.abs(), "{surge} for {expected}");
 }

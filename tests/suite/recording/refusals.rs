@@ -139,9 +139,10 @@ fn rejects_a_truncated_and_a_future_recording() {
     }
     std::fs::write(&path, &whole).unwrap();
     let file = hdf5::File::open_rw(&path).unwrap();
-    file.attr("format").unwrap().write_scalar(&1_u32).unwrap();
+    file.attr("format").unwrap().write_scalar(&(recording::FORMAT + 1)).unwrap();
     file.close().unwrap();
-    let future = RecordingError::FutureFormat { path: path.clone(), found: 1, known: recording::FORMAT };
+    let future =
+        RecordingError::FutureFormat { path: path.clone(), found: recording::FORMAT + 1, known: recording::FORMAT };
     assert_eq!(recording::read(&path).unwrap_err(), future);
     assert_eq!(recording::summary(&path).unwrap_err(), future);
 }
