@@ -59,6 +59,9 @@ pub enum Verb {
     Serve(ServeArgs),
     /// Run a sequence through one starter and record it.
     Run(RunArgs),
+    /// Run a list or grid of settings, each several times, in an order that does not mistake the day for a setting.
+    /// Resumable: the same command goes on where it was cut off.
+    Series(SeriesArgs),
     /// Watch a rig live, with the stop key.
     Watch(WatchArgs),
     /// Watch a station that somebody else runs: an event a trigger, nothing commanded.
@@ -224,6 +227,10 @@ pub struct VirtualArgs {
     /// Read the seed of the hidden numbers from standard input: first line `seed N`.
     #[arg(long)]
     pub seeded: bool,
+    /// Be the same bench as last time: the seed of the hidden numbers is kept in this file, which only the virtual rig reads
+    /// and which it makes where there is none.
+    #[arg(long, value_name = "FILE", conflicts_with = "seeded")]
+    pub kept_seed: Option<PathBuf>,
 }
 
 /// `serve`.
@@ -487,6 +494,36 @@ pub struct ZeroArgs {
     /// Length of the hold.
     #[arg(long, default_value_t = 5.0, value_name = "SECONDS")]
     pub seconds: f64,
+    /// Wires.
+    #[command(flatten)]
+    pub wires: Wires,
+}
+
+/// `series`.
+#[derive(Debug, Args)]
+pub struct SeriesArgs {
+    /// Rig file.
+    pub rig: PathBuf,
+    /// Series file; its sequence lies beside it.
+    pub series: PathBuf,
+    /// Person in attendance; a start needs one (a virtual rig needs none).
+    #[arg(long, value_name = "NAME")]
+    pub attending: Option<String>,
+    /// Confirm every question of the sequence in this name.
+    #[arg(long, value_name = "NAME")]
+    pub confirmed_by: Option<String>,
+    /// Members of the band about each prediction, as for `predict`; 0: no band.
+    #[arg(long, value_name = "MEMBERS", value_parser = members)]
+    pub band: Option<u32>,
+    /// Folder of the series: its state, its recordings, its table.
+    #[arg(long, default_value = "series", value_name = "DIR")]
+    pub out: PathBuf,
+    /// Play the rig as well, on wires of its own: no real water, no real motor.
+    #[arg(long = "virtual")]
+    pub virtual_rig: bool,
+    /// With `--virtual`: run ahead of the clock, as fast as this computer takes the samples.
+    #[arg(long, requires = "virtual_rig")]
+    pub fast: bool,
     /// Wires.
     #[command(flatten)]
     pub wires: Wires,

@@ -29,7 +29,7 @@ pub async fn demo(args: &DemoArgs, output: Output, units: System) -> Result<Exit
     let out = prepare_folder(args.out.as_deref())?;
     let (rig_path, sequence_text) = write_inputs(&out)?;
     output.note("DEMO on a VIRTUAL rig, invented: no real water, no real motor.");
-    let child = VirtualChild::start(&rig_path, args.fast).await?;
+    let child = VirtualChild::start(&rig_path, args.fast, None).await?;
     let outcome = with_child(&child, &rig_path, &sequence_text, &out, (args, output)).await;
     child.end().await;
     let (runs, exit) = outcome?;
@@ -74,13 +74,7 @@ async fn with_child(
     (args, output): (&DemoArgs, Output),
 ) -> Result<(Vec<RunView>, Exit), Failure> {
     let mut rig = super::wires::load_wired(rig_path)?;
-    for link in &mut rig.links {
-        link.address = match child.ready.ports.get(&link.id) {
-            Some(port) => port.display().to_string(),
-            None => child.ready.modbus.to_string(),
-        };
-    }
-    rig.source.address = child.ready.samples.to_string();
+    child.wire(&mut rig);
     let starters: Vec<String> = rig.starters.iter().map(|starter| starter.id.clone()).collect();
     let served = own(rig, &out.join("state"), SocketAddr::from(([127, 0, 0, 1], 0)))?;
     output.note(&format!("watch it: ramprig watch --at {}", served.address));

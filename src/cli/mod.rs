@@ -15,6 +15,7 @@ pub mod output;
 mod observe;
 mod play;
 mod replay;
+mod series;
 mod serve;
 mod shelf;
 mod sign;
@@ -92,6 +93,7 @@ fn carry_out(arguments: &Arguments, output: Output) -> Result<Exit, Failure> {
         Verb::Export(args) => shelf::export(args, output),
         Verb::Serve(args) => block_on(serve::serve(args, output)),
         Verb::Run(args) => block_on(serve::run(args, output)),
+        Verb::Series(args) => block_on(series::series(args, output, units)),
         Verb::Watch(args) => block_on(serve::watch(args)),
         Verb::Observe(args) => block_on(observe::observe(args, output)),
         Verb::Zero(args) => zero::zero(args, output, units),

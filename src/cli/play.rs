@@ -7,9 +7,10 @@ use super::output::Output;
 use crate::rig::model::Rig;
 use crate::virtual_rig::{self, Options, faults};
 use std::collections::BTreeMap;
-use std::io::{BufRead, BufReader, Read, Stdin};
+use std::io::{BufRead, BufReader, Read, Stdin, Write};
 use std::net::TcpListener;
-use std::path::PathBuf;
+use std::os::unix::fs::OpenOptionsExt;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -27,7 +28,7 @@ pub fn play(args: &VirtualArgs, output: Output) -> Result<Exit, Failure> {
     let mut input = BufReader::new(std::io::stdin());
     let seed = match args.seeded {
         true => Some(faults::read_seed(&mut input).map_err(Failure::refused)?),
-        false => None,
+        false => args.kept_seed.as_deref().map(kept_seed).transpose()?,
     };
     let controls = match args.controlled {
         true => Some(faults::listen(EndsWithInput { input, stop: Arc::clone(&stop) }).map_err(Failure::internal)?),
@@ -53,6 +54,26 @@ pub fn play(args: &VirtualArgs, output: Output) -> Result<Exit, Failure> {
     };
     virtual_rig::run(options, stop, |ready| output.announce(&ready.announce())).map_err(Failure::refused)?;
     Ok(Exit::Done)
+}
+
+/// The seed in a file, made where there is none; for its owner alone.
+fn kept_seed(path: &Path) -> Result<u64, Failure> {
+    let fault = |e: std::io::Error| Failure::configuration(format!("--kept-seed {}: {e}", path.display()));
+    match std::fs::read_to_string(path) {
+        // What stands there is not repeated: it may be a seed with a slip in it.
+        Ok(text) => text.trim().parse().map_err(|_| {
+            let what = "not a seed; try: a file that is not there, so that a new bench is made";
+            Failure::configuration(format!("--kept-seed {}: {what}", path.display()))
+        }),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
+            let seed = rand::random::<u64>();
+            let mut file =
+                std::fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(path).map_err(fault)?;
+            file.write_all(seed.to_string().as_bytes()).and_then(|()| file.sync_all()).map_err(fault)?;
+            Ok(seed)
+        }
+        Err(error) => Err(fault(error)),
+    }
 }
 
 /// `LINK=PATH` of serial links.

@@ -155,6 +155,11 @@ impl Daemon {
         &self.tasks
     }
 
+    /// Rig time until a starter of the rig (by index), and the motor, may start again, s; 0 before the first run.
+    pub fn duty_wait_s(&self, starter: usize) -> f64 {
+        run::duty_wait_s(&self.shared, starter)
+    }
+
     /// Wait (wall) until samples arrive and every link answers; the reason when the deadline passes first or the wait is
     /// given up.
     ///

@@ -10,7 +10,7 @@ use crate::api::{Activity, PredictedPiece, RunRequest, ServiceError};
 use crate::clock::{uptime, utc_now_rfc3339};
 use crate::prediction::{Prediction, strength};
 use crate::recording::{self, Recorder, RunDescription};
-use crate::sequence::duty::DutyLedger;
+use crate::sequence::duty::{DutyLedger, MOTOR};
 use crate::sequence::executor::{ExecutorInput, VIRTUAL_NAME, execute};
 use crate::sequence::link_proof::LinkProofs;
 use crate::sequence::ports::{Event, Journal, Level, RunEnd, StopOutcome};
@@ -319,6 +319,16 @@ fn ledger(shared: &Shared, is_virtual: bool) -> Result<Arc<Mutex<DutyLedger>>, S
         _ => DutyLedger::load(&path, &uptime()).map_err(|e| format!("{e}; try: move the file away"))?,
     };
     Ok(Arc::clone(kept.insert(Arc::new(Mutex::new(ledger)))))
+}
+
+/// Rig time until a starter and the motor may start again, s: 0 before the first run of this process, whose own permissives
+/// tell; infinite while the motor runs.
+pub(super) fn duty_wait_s(shared: &Shared, starter: usize) -> f64 {
+    let kept = locked(&shared.duty).clone();
+    let (Some(ledger), Some(of)) = (kept, shared.rig.starters.get(starter)) else { return 0.0 };
+    let mut ledger = locked(&ledger);
+    ledger.pass_to(shared.rig_clock.now_ns() as f64 * 1e-9);
+    ledger.wait_s(&of.id, of.duty).max(ledger.wait_s(MOTOR, shared.rig.motor_duty))
 }
 
 fn drive(shared: &Arc<Shared>, job: Job, prepared: &Prepared) -> RunEnd {

@@ -10,6 +10,7 @@ pub mod marks;
 pub mod ports;
 pub mod observations;
 pub mod interlock;
+pub mod series;
 pub mod stopping;
 pub mod step;
 pub mod script;

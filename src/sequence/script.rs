@@ -33,9 +33,10 @@ use crate::rig::reader::{Cursor, Document, Spot};
 use sha2::{Digest, Sha256};
 
 /// The shipped sequences by name.
-const SHIPPED: [(&str, &str); 7] = [
+const SHIPPED: [(&str, &str); 8] = [
     ("three-starters", include_str!("../../rig-configs/sequences/three-starters.toml")),
     ("one-cycle", include_str!("../../rig-configs/sequences/one-cycle.toml")),
+    ("quiet-cycle", include_str!("../../rig-configs/sequences/quiet-cycle.toml")),
     ("second-pump", include_str!("../../rig-configs/sequences/second-pump.toml")),
     ("line-fill", include_str!("../../rig-configs/sequences/line-fill.toml")),
     ("fill-terrace", include_str!("../../rig-configs/sequences/fill-terrace.toml")),

@@ -35,6 +35,12 @@ pub trait Bench: Send {
     fn stick_valve(&mut self, _stuck: bool) {}
     /// Give the pump a fault, or end it; nothing where there is no pump.
     fn spoil(&mut self, _fault: PumpFault) {}
+    /// Until this rig time nobody wants anything of the bench: it need not compute what stands still.
+    fn rest(&mut self, _until_s: f64) {}
+    /// A rest is being passed over: nothing is computed.
+    fn passes_over(&self) -> bool {
+        false
+    }
     /// Set the valves as in this line-up of the rig (from 0), and whatever a person does beside: levels stated, lines
     /// emptied. Nothing is on, the shaft stands.
     ///

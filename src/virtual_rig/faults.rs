@@ -15,6 +15,7 @@
 //! | `keep-run` | run orders outlive whatever cuts the outputs; a fault that is cleared then starts the motor |
 //! | `line-up return` | somebody sets the valves as in that line-up, at standstill only; the name is the rest of the line |
 //! | `stick-valve`, `free-valve` | the pump control valve stays where it stands, or moves again |
+//! | `rest 90s` | so much rig time is only rested: once nothing is on, the shaft stands and the water is still, the plant is not computed and its last values go on; an order to it ends that |
 //! | `wear 15%`, `wrong-rotation`, `right-rotation`, `splash 6%` | a fault of the pump, or its end: [`PumpFault`] |
 //!
 //! The first line of all may be `seed N`; [`read_seed`] takes it before the controls are read.
@@ -52,6 +53,8 @@ pub enum Fault {
     KeepRun,
     /// Loss-of-communication time set at the panels.
     CommTimeout(Duration),
+    /// Rig time to be rested through.
+    Rest(Duration),
     /// Valves set as in a line-up.
     LineUp(String),
     /// The control valve sticks, or no longer.
@@ -74,6 +77,7 @@ impl FromStr for Fault {
             ("drop-bus", None) => Some(Self::DropBus(Duration::ZERO)),
             ("drop-bus", Some(time)) => duration(time).map(Self::DropBus),
             ("drop-ports", Some(time)) => duration(time).map(Self::DropPorts),
+            ("rest", Some(time)) => duration(time).map(Self::Rest),
             ("gap", Some(frames)) => frames.parse().ok().map(Self::Gap),
             ("line-up", Some(id)) => Some(Self::LineUp(id.to_owned())),
             ("stick-valve", None) => Some(Self::StickValve(true)),
@@ -156,6 +160,7 @@ mod tests {
             ("refuse-writes", Fault::RefuseWrites(true)),
             ("accept-writes", Fault::RefuseWrites(false)),
             ("keep-run", Fault::KeepRun),
+            ("rest 90s", Fault::Rest(Duration::from_secs(90))),
             ("comm-timeout 4s", Fault::CommTimeout(Duration::from_secs(4))),
             ("wear 15%", Fault::Pump(PumpFault::Wear(0.15))),
             ("wrong-rotation", Fault::Pump(PumpFault::WrongRotation(true))),

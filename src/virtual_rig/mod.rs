@@ -28,6 +28,7 @@ pub mod rtp;
 mod rtu_server;
 mod sample_server;
 mod sensors;
+mod stillness;
 #[cfg(test)]
 mod tests;
 pub mod truth;

@@ -2,6 +2,7 @@
 
 use super::VirtualRigError;
 use super::bench::{Bench, Motion};
+use super::stillness::Stillness;
 use super::truth::Truth;
 use crate::hydraulics::plant::Plant;
 use crate::hydraulics::spec::{Place, PumpCondition, Terminal};
@@ -13,6 +14,9 @@ use crate::starters::{Settings, StopKind};
 
 /// A shaft slower than this stands, rad/s.
 const STANDS_RAD_S: f64 = 0.1;
+
+/// A value that moves by less than this share of its channel's range stands still.
+const STILL_SHARE: f64 = 2e-5;
 
 /// Where a channel's true value is found.
 #[derive(Debug, Clone, Copy)]
@@ -46,6 +50,10 @@ pub struct PlantBench {
     faults: Vec<PumpFault>,
     /// The pump as it will be once the shaft stands.
     due: Option<PumpCondition>,
+    stillness: Stillness,
+    /// Nobody wants anything of it before, s of rig time.
+    rests_until_s: f64,
+    passing: bool,
 }
 
 fn failed(error: impl std::error::Error) -> VirtualRigError {
@@ -122,6 +130,9 @@ impl PlantBench {
             control: None,
             faults: Vec::new(),
             due: None,
+            stillness: Stillness::default(),
+            rests_until_s: 0.0,
+            passing: false,
         };
         bench.now = bench.values();
         bench.before.clone_from(&bench.now);
@@ -191,8 +202,47 @@ impl PlantBench {
     }
 }
 
+impl PlantBench {
+    fn rests(&self) -> bool {
+        let train = self.plant.driver();
+        let off = (0..self.truth.devices.ramp_factor.len()).all(|starter| !train.is_running(starter));
+        off && self.due.is_none() && self.plant.speed_rad_s().abs() < STANDS_RAD_S
+    }
+
+    /// Nothing on, shaft at rest, no channel moves: the time passes over the plant as it stands.
+    fn rest_over(&mut self, time_s: f64) -> bool {
+        if time_s >= self.rests_until_s {
+            self.awakes();
+            return false;
+        }
+        if !self.rests() {
+            self.stillness.stirred();
+            return false;
+        }
+        let ranges = self.rig.channels.iter().map(|channel| STILL_SHARE * (channel.range.1 - channel.range.0));
+        if !self.stillness.look(time_s, self.now.iter().copied().zip(ranges)) {
+            return false;
+        }
+        self.zero_s = time_s - self.plant.time_s();
+        self.before_s = time_s;
+        self.before.clone_from(&self.now);
+        true
+    }
+
+    /// Somebody touches it.
+    fn awakes(&mut self) {
+        self.rests_until_s = 0.0;
+        self.stillness.stirred();
+    }
+}
+
 impl Bench for PlantBench {
     fn frame(&mut self, time_s: f64, out: &mut [f64]) -> Result<(), VirtualRigError> {
+        self.passing = self.rests_until_s > 0.0 && self.rest_over(time_s);
+        if self.passing {
+            out.copy_from_slice(&self.now);
+            return Ok(());
+        }
         while self.time_s() < time_s {
             self.step()?;
         }
@@ -204,7 +254,16 @@ impl Bench for PlantBench {
         Ok(())
     }
 
+    fn rest(&mut self, until_s: f64) {
+        self.rests_until_s = until_s;
+    }
+
+    fn passes_over(&self) -> bool {
+        self.passing
+    }
+
     fn start(&mut self, starter: usize, settings: &Settings) {
+        self.awakes();
         let factor = self.truth.devices.ramp_factor.get(starter).copied().unwrap_or(1.0);
         let settings = Settings {
             ramp_up_s: settings.ramp_up_s.map(|ramp_s| ramp_s * factor),
@@ -255,6 +314,7 @@ impl Bench for PlantBench {
     /// Somebody turns the valves, refills or draws down the tanks whose level the line-up states, and empties the lines
     /// where it says so; water that still swings is at rest when they are done. What the pump has caught stays.
     fn set_line_up(&mut self, line_up: usize) -> Result<(), VirtualRigError> {
+        self.awakes();
         if line_up == self.line_up {
             let drained = self.rig.lines_at_start(line_up).is_some_and(|lines| lines.discharge_drained);
             if drained {
@@ -277,6 +337,7 @@ impl Bench for PlantBench {
     }
 
     fn spoil(&mut self, fault: PumpFault) {
+        self.awakes();
         self.faults.push(fault);
         let Some(now) = self.plant.pump_condition() else { return };
         let wanted = fault.on(self.plant.network(), self.due.unwrap_or(now));
@@ -296,5 +357,41 @@ impl Bench for PlantBench {
 
     fn speed_rad_s(&self) -> f64 {
         self.plant.speed_rad_s()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha12Rng;
+
+    const STEP_S: f64 = 1e-2;
+
+    #[test]
+    fn passes_over_a_rest_once_the_water_is_still_and_wakes_at_a_start() {
+        let rig = crate::rig::parse(crate::rig::shipped("terrace-bench").unwrap(), "rig").unwrap();
+        let truth = Truth::draw(&rig, 0, &mut ChaCha12Rng::seed_from_u64(3));
+        let mut bench = PlantBench::new(&rig, &truth, 0).unwrap();
+        let mut out = vec![0.0; rig.channels.len()];
+        let mut play = |bench: &mut PlantBench, from: usize, to: usize| {
+            (from..to).for_each(|k| bench.frame(k as f64 * STEP_S, &mut out).unwrap());
+            out.clone()
+        };
+        play(&mut bench, 0, 200);
+        bench.rest(500.0);
+        let before = play(&mut bench, 200, 40_000);
+        assert!(bench.passes_over());
+        let computed_s = bench.plant.time_s();
+        assert!(computed_s < 20.0, "{computed_s} s of 400 s were computed");
+        bench.start(0, &Settings::default());
+        let after = play(&mut bench, 40_000, 40_050);
+        assert!(!bench.passes_over());
+        assert!((bench.plant.time_s() - computed_s - 0.5).abs() < 0.02, "half a second, computed");
+        assert_ne!(before, after, "a start is seen");
+        // After the rest that was ordered, nothing is passed over without a new order.
+        bench.stop(0, StopKind::Coast);
+        play(&mut bench, 40_050, 43_000);
+        assert!(!bench.passes_over());
     }
 }

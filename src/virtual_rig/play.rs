@@ -26,6 +26,8 @@ const WAIT_MIN_S: f64 = 0.5e-3;
 const CREDIT_PACKETS: usize = 2;
 /// Samples held for a slow viewer in real time, s.
 const REAL_TIME_BUFFER_S: f64 = 5.0;
+/// Ceiling on the time scale while a rest is passed over.
+const RESTING: f64 = 1000.0;
 /// A pacing viewer is asked again this often whether it has gone or the rig is to stop.
 const PATIENCE: Duration = Duration::from_millis(50);
 
@@ -123,7 +125,8 @@ impl<B: Bench> Player<B> {
     fn wait(&self, pace: &mut Pace) {
         let rig_s = self.frame as f64 / self.sensors.rate_hz();
         let now_ns = SystemClock.now_ns();
-        let speed = self.fast.filter(|_| self.served.is_some()).unwrap_or(1.0);
+        let ceiling = |fast| if self.bench.passes_over() { RESTING } else { fast };
+        let speed = self.fast.filter(|_| self.served.is_some()).map_or(1.0, ceiling);
         pace.set_speed(speed, now_ns, rig_s);
         let ahead_s = pace.ahead_s(now_ns, rig_s);
         if ahead_s > WAIT_MIN_S {
@@ -140,6 +143,10 @@ impl<B: Bench> Player<B> {
                 Fault::DropPorts(time) => drop_buses(self.wires.bus_drops.get(1..).unwrap_or(&[]), time),
                 Fault::DropStream => self.served = None,
                 Fault::Gap(frames) => self.leave_out(frames)?,
+                Fault::Rest(time) => {
+                    let now_s = self.frame as f64 / self.sensors.rate_hz();
+                    self.bench.rest(now_s + time.as_secs_f64());
+                }
                 Fault::Remote(remote) => lock(&self.wires.rack).set_remote(remote),
                 Fault::EmergencyStop { pressed } => lock(&self.wires.rack).set_emergency_stop(pressed),
                 Fault::StickValve(stuck) => self.bench.stick_valve(stuck),

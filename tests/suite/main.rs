@@ -38,6 +38,7 @@ mod rig_schema;
 mod sequence;
 mod sources;
 mod serial_run;
+mod series;
 mod stand;
 mod stop_path;
 mod taken_over;
