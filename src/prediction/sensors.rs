@@ -127,9 +127,16 @@ impl Window {
     }
 
     fn span(&self) -> f64 {
-        let fold = |(least, most): (f64, f64), piece: &Piece| (least.min(piece.least), most.max(piece.most));
-        let (least, most) = self.pieces.iter().fold((f64::INFINITY, f64::NEG_INFINITY), fold);
-        most - least
+        // Four at a time: one after the other each comparison would wait for the one before.
+        let (mut least, mut most) = ([f64::INFINITY; 4], [f64::NEG_INFINITY; 4]);
+        let (front, back) = self.pieces.as_slices();
+        for pieces in front.chunks(4).chain(back.chunks(4)) {
+            for ((least, most), piece) in least.iter_mut().zip(&mut most).zip(pieces) {
+                *least = if piece.least < *least { piece.least } else { *least };
+                *most = if piece.most > *most { piece.most } else { *most };
+            }
+        }
+        most.into_iter().fold(f64::NEG_INFINITY, f64::max) - least.into_iter().fold(f64::INFINITY, f64::min)
     }
 }
 
