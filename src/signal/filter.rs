@@ -140,7 +140,7 @@ impl LowPass {
         filtered
     }
 
-    /// [`LowPass::phaseless`] of many series, the same numbers to the last bit: [`TOGETHER`] of one length and without
+    /// [`LowPass::phaseless`] of many series, the same numbers to the last bit: eight of one length and without
     /// missing samples go through side by side, so that one's sum is formed while another's is on its way.
     pub fn phaseless_each(&self, series: &[&[f64]]) -> Vec<Vec<f64>> {
         let mut filtered: Vec<Vec<f64>> = vec![Vec::new(); series.len()];
