@@ -11,6 +11,8 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 
 const PULLS: u32 = 200;
+/// Rigs at a time.
+const AT_ONCE: usize = 4;
 /// Starter and whether it is on the serial line of the serial bench.
 const STARTERS: [&str; 3] = ["contactor", "soft", "drive"];
 /// From the start of the recording; the cycle lasts longer.
@@ -89,13 +91,20 @@ fn trial(starter: &str, pull: Pull, after: Duration) -> i32 {
 #[test]
 fn campaign_cable_pulled() {
     let mut random = campaign::generator("cable-pulled");
-    let mut shares: BTreeMap<(String, i32), u32> = BTreeMap::new();
-    for number in 0..campaign::count(PULLS) {
-        let starter = STARTERS[random.random_range(0..STARTERS.len())];
-        let pull = if random.random() { Pull::Back } else { Pull::ForGood };
-        let after = Duration::from_secs_f64(random.random_range(0.0..LATEST_PULL_S));
+    let trials: Vec<(&str, Pull, Duration)> = (0..campaign::count(PULLS))
+        .map(|_| {
+            let starter = STARTERS[random.random_range(0..STARTERS.len())];
+            let pull = if random.random() { Pull::Back } else { Pull::ForGood };
+            (starter, pull, Duration::from_secs_f64(random.random_range(0.0..LATEST_PULL_S)))
+        })
+        .collect();
+    let ended = campaign::side_by_side(AT_ONCE, trials, |number, (starter, pull, after)| {
         println!("pull {number}: {starter}, {pull:?}, after {after:?}");
-        *shares.entry((format!("{pull:?}"), trial(starter, pull, after))).or_default() += 1;
+        trial(starter, *pull, *after)
+    });
+    let mut shares: BTreeMap<(String, i32), u32> = BTreeMap::new();
+    for ((_, pull, _), code) in ended {
+        *shares.entry((format!("{pull:?}"), code)).or_default() += 1;
     }
     for ((pull, code), count) in &shares {
         println!("cable-pulled: {pull}: exit {code} {count} times");

@@ -11,7 +11,6 @@ use crate::stand::wait_until;
 use ramprig::rig::register_map::Role;
 use rand::RngExt;
 use std::collections::BTreeMap;
-use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
 const TAKE_OVERS: u32 = 100;
@@ -145,31 +144,22 @@ impl Trial {
 #[test]
 fn campaign_take_over_ends_with_silence() {
     let mut random = campaign::generator("take-over");
-    let mut trials: Vec<(u32, Trial)> = (0..campaign::count(TAKE_OVERS))
+    let trials: Vec<Trial> = (0..campaign::count(TAKE_OVERS))
         .map(|number| {
             let moment = match number % 4 {
                 3 => Moment::Any(Duration::from_secs_f64(random.random_range(0.0..LATEST_S))),
                 _ => Moment::Running(Duration::from_secs_f64(random.random_range(0.0..LATEST_RUNNING_S))),
             };
             let hand = [Hand::Selector, Hand::Setting, Hand::Transfer][number as usize % 3];
-            (number, Trial { starter: random.random_range(0..STARTERS.len()), hand, moment })
+            Trial { starter: random.random_range(0..STARTERS.len()), hand, moment }
         })
         .collect();
-    trials.reverse();
-    let (waiting, ended) = (Mutex::new(trials), Mutex::new(Vec::new()));
-    let next = || waiting.lock().unwrap().pop();
-    std::thread::scope(|scope| {
-        for _ in 0..AT_ONCE {
-            scope.spawn(|| {
-                while let Some((number, trial)) = next() {
-                    let outcome = trial.run();
-                    println!("take-over {number}: {trial:?}: {outcome:?}");
-                    ended.lock().unwrap().push((trial, outcome));
-                }
-            });
-        }
+    let ended = campaign::side_by_side(AT_ONCE, trials, |number, trial| {
+        let outcome = trial.run();
+        println!("take-over {number}: {trial:?}: {outcome:?}");
+        outcome
     });
-    verdict(&ended.into_inner().unwrap());
+    verdict(&ended);
 }
 
 fn verdict(ended: &[(Trial, Outcome)]) {

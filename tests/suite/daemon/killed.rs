@@ -14,13 +14,12 @@ use ramprig::rig::register_map::Role;
 use rand::{Rng, RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::{Duration, Instant};
 
 const KILLS: u32 = 500;
 /// Rigs at a time: each takes about a quarter of a core.
-const WORKERS: usize = 6;
-const WORKERS_IN_THE_GATE: usize = 3;
+const AT_ONCE: usize = 6;
+const AT_ONCE_IN_THE_GATE: usize = 3;
 const STARTERS: [&str; 3] = ["contactor", "soft", "drive"];
 /// The run lasts longer than this after its recording has begun.
 const LATEST_KILL: Duration = Duration::from_millis(6_500);
@@ -126,49 +125,33 @@ struct Outcome {
 fn campaign_kill_the_daemon_at_random_moments() {
     let mut random = campaign::generator("kill-daemon");
     let wanted = campaign::count(KILLS);
-    // Every worker has a rig, a program and random numbers of its own; they share what is still to be done.
-    let left = AtomicU32::new(wanted);
-    let tried = AtomicU32::new(0);
-    let workers = if wanted == KILLS { WORKERS } else { WORKERS_IN_THE_GATE };
-    let seeds: Vec<u64> = (0..workers).map(|_| random.random()).collect();
-    let worst_s = std::thread::scope(|scope| {
-        let (left, tried) = (&left, &tried);
-        let work = |seed| move || kill_until_done(&mut ChaCha8Rng::seed_from_u64(seed), left, (tried, wanted));
-        let threads: Vec<_> = seeds.into_iter().map(|seed| scope.spawn(work(seed))).collect();
-        threads.into_iter().map(|thread| thread.join().unwrap()).fold(0.0, f64::max)
-    });
-    let tried = tried.into_inner();
+    let at_once = if wanted == KILLS { AT_ONCE } else { AT_ONCE_IN_THE_GATE };
+    let seeds: Vec<u64> = (0..wanted).map(|_| random.random()).collect();
+    let ended = campaign::side_by_side(at_once, seeds, |number, seed| kill_that_counts(number, *seed));
+    let worst_s = ended.iter().map(|(_, (lost_s, _))| *lost_s).fold(0.0, f64::max);
+    let again: u32 = ended.iter().map(|(_, (_, again))| again).sum();
     println!(
-        "kill-daemon: {wanted} kills, all recovered, worst loss {worst_s:.3} s; {} of {tried} trials fell to a stalled computer",
-        tried - wanted
+        "kill-daemon: {wanted} kills, all recovered, worst loss {worst_s:.3} s; {again} made again on a stalled computer"
     );
 }
 
-/// Kills one daemon after the other until none is left to be killed; the worst loss, s.
-fn kill_until_done(random: &mut ChaCha8Rng, left: &AtomicU32, (tried, wanted): (&AtomicU32, u32)) -> f64 {
-    let mut worst_s = 0.0_f64;
-    let take = |left: u32| left.checked_sub(1);
-    while left.fetch_update(Ordering::SeqCst, Ordering::SeqCst, take).is_ok() {
-        let trial = tried.fetch_add(1, Ordering::SeqCst);
-        assert!(trial < wanted * TRIALS_A_KILL, "a computer that does not keep running");
+/// Kills a daemon; again where the computer itself stood still. The time lost, s, and how often it was made again.
+fn kill_that_counts(number: usize, seed: u64) -> (f64, u32) {
+    let mut random = ChaCha8Rng::seed_from_u64(seed);
+    for again in 0..TRIALS_A_KILL {
         let starter = STARTERS[random.random_range(0..STARTERS.len())];
         let served = random.random();
         let after = Duration::from_secs_f64(random.random_range(0.0..LATEST_KILL.as_secs_f64()));
-        println!("trial {trial}: {starter}, by {}, killed after {after:?}", if served { "serve" } else { "run" });
-        let outcome = kill(starter, served, after, random);
-        println!(
-            "  trial {trial}: lost {:.3} s{}",
-            outcome.lost_s,
-            if outcome.stalled { ", computer stalled" } else { "" }
-        );
-        if outcome.stalled {
-            left.fetch_add(1, Ordering::SeqCst);
-            continue;
+        let by = if served { "serve" } else { "run" };
+        let outcome = kill(starter, served, after, &mut random);
+        let stalled = if outcome.stalled { ", computer stalled" } else { "" };
+        println!("kill {number}: {starter}, by {by}, killed after {after:?}: lost {:.3} s{stalled}", outcome.lost_s);
+        if !outcome.stalled {
+            assert!(outcome.lost_s <= LOST_AT_MOST_S, "lost {} s, allowed {LOST_AT_MOST_S} s", outcome.lost_s);
+            return (outcome.lost_s, again);
         }
-        worst_s = worst_s.max(outcome.lost_s);
-        assert!(outcome.lost_s <= LOST_AT_MOST_S, "lost {} s, allowed {LOST_AT_MOST_S} s", outcome.lost_s);
     }
-    worst_s
+    panic!("a computer that does not keep running");
 }
 
 /// At least 9 s from the beginning of the recording to the end, whatever the starter.
