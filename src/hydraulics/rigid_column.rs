@@ -11,8 +11,9 @@ use std::f64::consts::{PI, TAU};
 
 /// Local error of the integrations.
 const TOLERANCE: f64 = 1.0e-12;
-/// A turbulent swing that loses less than this share of its height loses nothing that the root could show.
-const NEGLIGIBLE_SHARE: f64 = 1.0e-9;
+/// Below this `f z / D` the equation of the extremes cancels (`1 - (1 + x) exp(-x)` is `x^2 / 2`) and its series is the better
+/// answer: what it leaves out is under 1e-9 of the extreme.
+const SERIES_SHARE: f64 = 1.0e-3;
 /// Digits of the roots.
 const ROOT_TOLERANCE: f64 = 1.0e-13;
 
@@ -181,8 +182,8 @@ impl UTube {
 /// Solve `(1 + p z1) exp(-p z1) = (1 - p z2) exp(p z2)` for z2 in 0..min(z1, 1/p).
 fn extreme_after(per_m: f64, height_m: f64) -> Result<f64, RootError> {
     let share = per_m * height_m;
-    if share < NEGLIGIBLE_SHARE {
-        return Ok(height_m);
+    if share < SERIES_SHARE {
+        return Ok(height_m * (1.0 - share * (2.0 / 3.0 - share * 4.0 / 9.0)));
     }
     let left = (1.0 + share) * (-share).exp();
     let root = brent(|x| (1.0 - x) * x.exp() - left, 0.0, share.min(1.0), ROOT_TOLERANCE)?;
