@@ -79,15 +79,18 @@ fn says_one_object_with_a_run_for_each_kind_of_starter() {
 #[test]
 fn never_predicts_exactly_what_it_measures() {
     for run in runs() {
-        let pairs: Vec<(String, String)> = run
+        // A figure that no channel of the bench shows is null; a shaft that never turns back does so in both.
+        let known = |key: &str| run[key].as_f64().filter(|value| *value != 0.0);
+        let pairs: Vec<(f64, f64, String)> = run
             .as_object()
             .unwrap()
             .keys()
-            .filter_map(|key| Some((key.clone(), key.replacen("_predicted", "", 1))).filter(|(a, b)| a != b))
+            .filter_map(|key| Some((key, key.replacen("_predicted", "", 1))).filter(|(a, b)| *a != b))
+            .filter_map(|(predicted, measured)| Some((known(predicted)?, known(&measured)?, measured)))
             .collect();
-        assert!(pairs.len() >= 2, "{run}");
-        for (predicted, measured) in pairs {
-            assert_ne!(number(&run, &predicted), number(&run, &measured), "{measured} of {}", run["starter_kind"]);
+        assert!(pairs.len() >= 6, "{run}");
+        for (predicted, measured, key) in pairs {
+            assert_ne!(predicted, measured, "{key} of {}", run["starter_kind"]);
         }
     }
 }
