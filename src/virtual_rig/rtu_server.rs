@@ -2,8 +2,9 @@
 //! codec as the TCP side. A unit that is not on the link keeps silent, as on a real line; the answer comes no sooner than
 //! request and answer would take at the link's rate.
 //!
-//! The terminal is found under a name that stays (a symbolic link) while the terminal behind it comes and goes: a pulled
-//! cable closes it, and a new one takes its place.
+//! The terminal is found under a name that stays the same (a symbolic link) while the terminal behind it comes and goes: a
+//! pulled cable closes it, and a new one takes its place. Meanwhile the name is gone: the system gives the number of a closed
+//! terminal to the next one, and the name would lead to somebody else's bench.
 
 use super::device::Refusal;
 use super::modbus_server::{BusFaults, SharedRack, answer, exception};
@@ -137,6 +138,7 @@ impl Served {
                 Some(time) = drops.recv() => time,
                 () = stop.cancelled() => break,
             };
+            let _ = std::fs::remove_file(&port.path);
             drop(theirs);
             tokio::select! {
                 () = tokio::time::sleep(pause) => {}
