@@ -59,8 +59,10 @@ pub enum Verb {
     Serve(ServeArgs),
     /// Run a sequence through one starter and record it.
     Run(RunArgs),
-    /// Run a list or grid of settings, each several times, in an order that does not mistake the day for a setting.
-    /// Resumable: the same command goes on where it was cut off.
+    /// Run a list or grid of settings, each several times, and rank them.
+    ///
+    /// The order does not mistake the day for a setting. The same command goes on where a series was cut off. After each
+    /// rest the motor starts again: keep clear of coupling, hose and hose end between the runs too.
     Series(SeriesArgs),
     /// Watch a rig live, with the stop key.
     Watch(WatchArgs),
@@ -105,8 +107,9 @@ pub enum Verb {
     },
     /// Write recordings as tables for other programs: comma-separated, SI, a folder a rig and day.
     Export(ExportArgs),
-    /// Write a recording's samples to standard output as if they came live: RTP packets behind their length (RFC 4571), 24
-    /// bits. `command = ["ramprig", "replay", "run.h5"]` with `framing = "rfc4571"` makes it the source of a rig.
+    /// Write a recording's samples to standard output as if they came live.
+    ///
+    /// RTP packets behind their length (RFC 4571), 24 bits. `command = ["ramprig", "replay", "run.h5"]` with `framing = "rfc4571"` makes it the source of a rig.
     Replay(ReplayArgs),
     /// The whole way on the virtual rig: three starters, two cycles each, table and report.
     Demo(DemoArgs),
@@ -246,6 +249,20 @@ pub struct ServeArgs {
     pub wires: Wires,
 }
 
+/// What every ordered run comes with.
+#[derive(Debug, Args)]
+pub struct RunTerms {
+    /// Person in attendance; a start needs one (a virtual rig needs none).
+    #[arg(long, value_name = "NAME")]
+    pub attending: Option<String>,
+    /// Confirm every question of the sequence in this name.
+    #[arg(long, value_name = "NAME")]
+    pub confirmed_by: Option<String>,
+    /// Members of the band about each prediction, as for `predict`; 0: no band.
+    #[arg(long, value_name = "MEMBERS", value_parser = members)]
+    pub band: Option<u32>,
+}
+
 /// `run`.
 #[derive(Debug, Args)]
 pub struct RunArgs {
@@ -256,15 +273,9 @@ pub struct RunArgs {
     /// Starter id; default: the first of the rig file.
     #[arg(long)]
     pub starter: Option<String>,
-    /// Person in attendance; a start needs one (a virtual rig needs none).
-    #[arg(long, value_name = "NAME")]
-    pub attending: Option<String>,
-    /// Confirm every question of the sequence in this name.
-    #[arg(long, value_name = "NAME")]
-    pub confirmed_by: Option<String>,
-    /// Members of the band about the prediction, as for `predict`; 0: no band.
-    #[arg(long, value_name = "MEMBERS", value_parser = members)]
-    pub band: Option<u32>,
+    /// Who is there, and the band.
+    #[command(flatten)]
+    pub terms: RunTerms,
     /// Folder for the recording.
     #[arg(long, default_value = "runs", value_name = "DIR")]
     pub out: PathBuf,
@@ -506,15 +517,9 @@ pub struct SeriesArgs {
     pub rig: PathBuf,
     /// Series file; its sequence lies beside it.
     pub series: PathBuf,
-    /// Person in attendance; a start needs one (a virtual rig needs none).
-    #[arg(long, value_name = "NAME")]
-    pub attending: Option<String>,
-    /// Confirm every question of the sequence in this name.
-    #[arg(long, value_name = "NAME")]
-    pub confirmed_by: Option<String>,
-    /// Members of the band about each prediction, as for `predict`; 0: no band.
-    #[arg(long, value_name = "MEMBERS", value_parser = members)]
-    pub band: Option<u32>,
+    /// Who is there, and the band.
+    #[command(flatten)]
+    pub terms: RunTerms,
     /// Folder of the series: its state, its recordings, its table.
     #[arg(long, default_value = "series", value_name = "DIR")]
     pub out: PathBuf,

@@ -87,7 +87,7 @@ pub async fn series(args: &SeriesArgs, output: Output, units: System) -> Result<
     let sequence = read(&sequence_path)?;
     let of = |variant| series.sequence_for(variant, (&sequence, &sequence_path.display().to_string()), &rig);
     let sequences = series.variants.iter().map(of).collect::<Result<Vec<_>, _>>().map_err(wrong)?;
-    if !args.virtual_rig && args.confirmed_by.is_some() {
+    if !args.virtual_rig && args.terms.confirmed_by.is_some() {
         attended_or_proven(&rig, &series, &sequences, &state_dir(args.wires.state_dir.as_deref()))?;
     }
     let folder = std::path::absolute(&args.out).map_err(Failure::internal)?;
@@ -97,6 +97,10 @@ pub async fn series(args: &SeriesArgs, output: Output, units: System) -> Result<
     output.note(&format!("{}: {} of {} runs done, seed {}", series.name, state.done(), state.runs.len(), state.seed));
     let mut exit = Exit::Done;
     if state.done() < state.runs.len() {
+        output.note(
+            "CAUTION the runs follow one another: after each rest the motor starts again. Keep clear of the coupling, the hose and \
+             the hose end between the runs too; the hardwired emergency stop is the real one.",
+        );
         let mut child = if args.virtual_rig {
             Some(VirtualChild::start(&args.rig, args.fast, Some(&folder.join(SEED_FILE))).await?)
         } else {
@@ -217,14 +221,14 @@ impl Runner<'_> {
             sequence_text: self.plan.sequences[planned.turn.variant].clone(),
             sequence_name: self.plan.series.sequence.clone(),
             starter: variant.starter.clone(),
-            attending: self.args.attending.clone().unwrap_or_default(),
+            attending: self.args.terms.attending.clone().unwrap_or_default(),
             // A rig that is no real one confirms itself.
             confirmed_by: match &self.child {
-                Some(_) => Some(self.args.confirmed_by.clone().unwrap_or_else(|| VIRTUAL_NAME.to_owned())),
-                None => self.args.confirmed_by.clone(),
+                Some(_) => Some(self.args.terms.confirmed_by.clone().unwrap_or_else(|| VIRTUAL_NAME.to_owned())),
+                None => self.args.terms.confirmed_by.clone(),
             },
             out_dir: folder.display().to_string(),
-            band: self.args.band,
+            band: self.args.terms.band,
             face: None,
         };
         let run = run_to_end(&self.served.daemon, request, &self.served.signals, self.output).await?;

@@ -130,10 +130,10 @@ pub async fn run(args: &RunArgs, output: Output) -> Result<Exit, Failure> {
         sequence_text,
         sequence_name,
         starter,
-        attending: args.attending.clone().unwrap_or_default(),
-        confirmed_by: args.confirmed_by.clone(),
+        attending: args.terms.attending.clone().unwrap_or_default(),
+        confirmed_by: args.terms.confirmed_by.clone(),
         out_dir: out_dir.display().to_string(),
-        band: args.band,
+        band: args.terms.band,
         face: None,
     };
     let state = state_dir(args.wires.state_dir.as_deref());

@@ -13,7 +13,7 @@
 
 mod peers;
 
-use peers::{Peer, Stopwatch, compared, median, source};
+use peers::{Noise, Peer, Stopwatch, compared, median, source};
 use ramprig::signal::features::{lag_samples, min_max};
 use ramprig::signal::filter::LowPass;
 use std::hint::black_box;
@@ -34,14 +34,13 @@ const ROUNDS: usize = 7;
 const AGREE: f64 = 1e-9;
 
 fn channel(number: usize) -> Vec<f64> {
-    let mut noise = number as u64 + 1;
+    let mut noise = Noise(number as u64 + 1);
     let shift = if number == 1 { LAG as f64 } else { 0.0 };
     let pitch = if number < 2 { 3.0 } else { 3.0 + number as f64 };
     let value = |k: usize| {
-        noise = noise.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
         let time_s = (k as f64 - shift) / RATE_HZ;
         let ring = (-0.5 * (time_s - 5.0).max(0.0)).exp() * (std::f64::consts::TAU * pitch * time_s).sin();
-        1e5 * ring * if time_s > 5.0 { 1.0 } else { 0.1 } + (noise >> 40) as f64 / f64::from(1 << 24) * 500.0
+        1e5 * ring * if time_s > 5.0 { 1.0 } else { 0.1 } + noise.next() * 500.0
     };
     (0..SAMPLES).map(value).collect()
 }

@@ -15,7 +15,7 @@
 mod peers;
 
 use crossbeam_channel::{Receiver, Sender, bounded};
-use peers::{compared, median};
+use peers::{Noise, compared, median};
 use ramprig::clock::{RigClock, SystemClock, sleep_wall};
 use ramprig::recording::{Recorder, RunDescription, close};
 use ramprig::signal::Block;
@@ -53,20 +53,16 @@ fn description() -> RunDescription {
 }
 
 /// A surge as 16 bits show it: steady pressure, a start that rings and decays, noise of a good converter.
-fn count(frame: usize, channel: usize, noise: &mut u64) -> i32 {
+fn count(frame: usize, channel: usize, noise: &mut Noise) -> i32 {
     let time_s = frame as f64 / RATE_HZ as f64 % 20.0;
     let slow_hz = 2.0 + channel as f64;
     let rings = (-0.5 * time_s).exp() * (std::f64::consts::TAU * slow_hz * time_s).sin();
-    let mut normal = 0.0;
-    for _ in 0..12 {
-        *noise = noise.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        normal += (*noise >> 40) as f64 / f64::from(1 << 24);
-    }
+    let normal: f64 = (0..12).map(|_| noise.next()).sum();
     (4_000.0 + 9_000.0 * rings + NOISE_COUNTS * (normal - 6.0)).round() as i32
 }
 
 fn blocks(frames_each: usize, seconds: usize) -> Vec<Arc<Block>> {
-    let mut noise = 1;
+    let mut noise = Noise(1);
     (0..seconds * RATE_HZ / frames_each)
         .map(|block| {
             let first = block * frames_each;

@@ -98,6 +98,17 @@ impl Drop for Peer {
     }
 }
 
+/// Numbers that look random and are the same everywhere: Knuth's linear congruence (MMIX).
+pub struct Noise(pub u64);
+
+impl Noise {
+    /// The next one, 0 to 1.
+    pub fn next(&mut self) -> f64 {
+        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (self.0 >> 40) as f64 / f64::from(1 << 24)
+    }
+}
+
 /// The middle of some measurements.
 pub fn median(values: &[f64]) -> f64 {
     let mut sorted = values.to_vec();
