@@ -24,6 +24,8 @@ use std::time::Duration;
 pub const FLUSH_EVERY_NS: u64 = 200_000_000;
 /// Journal entries that may wait for the disk; one more is an error that stops the run.
 pub const JOURNAL_ROOM: usize = 4_096;
+/// Wall time between two looks for blocks: waking for each of them cost more than writing it.
+const LOOK_EVERY: Duration = Duration::from_millis(10);
 /// Frames collected at most before they are written early.
 const FRAMES_COLLECTED: usize = 65_536;
 
@@ -198,15 +200,13 @@ impl Writer {
     fn run(&mut self) -> Result<Ended, RecordingError> {
         let mut flush_at_ns = self.clock.now_ns() + FLUSH_EVERY_NS;
         loop {
+            self.take_blocks()?;
             let now_ns = self.clock.now_ns();
             if now_ns >= flush_at_ns {
                 self.flush()?;
                 flush_at_ns = now_ns + FLUSH_EVERY_NS;
             }
-            if self.frames_collected >= FRAMES_COLLECTED {
-                self.write_collected()?;
-            }
-            let wait = Duration::from_nanos(flush_at_ns.saturating_sub(now_ns));
+            let wait = Duration::from_nanos(flush_at_ns.saturating_sub(now_ns)).min(LOOK_EVERY);
             select! {
                 recv(self.finish) -> order => {
                     return Ok(if order.is_ok() { Ended::Ordered } else { Ended::Abandoned });
@@ -215,18 +215,22 @@ impl Writer {
                     Ok(entry) => self.write_entry(entry)?,
                     Err(_) => self.entries = never(),
                 },
-                recv(self.blocks) -> block => match block {
-                    Ok(block) => self.collect(block),
-                    Err(_) => self.blocks = never(),
-                },
                 default(wait) => {}
             }
         }
     }
 
-    fn collect(&mut self, block: Arc<Block>) {
-        self.frames_collected += block.frames();
-        self.collected.push(block);
+    /// Takes the blocks that wait now; what comes meanwhile is for the next look, so that a flood keeps nothing else waiting.
+    fn take_blocks(&mut self) -> Result<(), RecordingError> {
+        for _ in 0..self.blocks.len() {
+            let Ok(block) = self.blocks.try_recv() else { break };
+            self.frames_collected += block.frames();
+            self.collected.push(block);
+            if self.frames_collected >= FRAMES_COLLECTED {
+                self.write_collected()?;
+            }
+        }
+        Ok(())
     }
 
     fn write_collected(&mut self) -> Result<(), RecordingError> {
@@ -282,15 +286,11 @@ impl Writer {
     /// Take everything that waits in the channels.
     fn drain(&mut self) -> Result<(), RecordingError> {
         loop {
-            if let Ok(entry) = self.entries.try_recv() {
-                self.write_entry(entry)?;
-            } else if let Ok(block) = self.blocks.try_recv() {
-                self.collect(block);
-            } else {
-                return Ok(());
-            }
-            if self.frames_collected >= FRAMES_COLLECTED {
-                self.write_collected()?;
+            self.take_blocks()?;
+            match self.entries.try_recv() {
+                Ok(entry) => self.write_entry(entry)?,
+                Err(_) if self.blocks.is_empty() => return Ok(()),
+                Err(_) => {}
             }
         }
     }
