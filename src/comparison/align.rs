@@ -16,6 +16,7 @@ use crate::signal::loop_current::LoopState;
 use crate::signal::quality::{FLAT_S, longest_flat};
 use crate::signal::statistics::{mean, standard_deviation};
 use serde::Serialize;
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::ops::Range;
 
@@ -303,25 +304,31 @@ fn faults(info: &ChannelInfo, raw: &[f64], dt_s: f64) -> Faults {
 
 /// Short gaps bridged, each channel through its filter; channels of one class and rate go together.
 fn filter_traces(channels: &[ChannelInfo], traces: &[Trace]) -> Vec<Trace> {
-    let bridged = |trace: &Trace| {
-        let mut values = trace.values.clone();
-        bridge_gaps(&mut values, (BRIDGED_GAP_S / trace.dt_s).round() as usize);
-        Trace { values, ..*trace }
-    };
-    let mut filtered: Vec<Trace> = traces.iter().map(bridged).collect();
-    let mut alike: BTreeMap<(u32, u64), Vec<usize>> = BTreeMap::new();
-    for (place, (info, trace)) in channels.iter().zip(&filtered).enumerate() {
-        alike.entry((info.filter_class, trace.dt_s.to_bits())).or_default().push(place);
+    let raw: Vec<Cow<'_, [f64]>> = traces.iter().map(bridged).collect();
+    let mut filtered: Vec<Trace> =
+        traces.iter().map(|trace| Trace { values: vec![0.0; trace.values.len()], ..*trace }).collect();
+    let mut alike: BTreeMap<(u32, u64), Vec<(&[f64], &mut [f64])>> = BTreeMap::new();
+    for ((info, raw), trace) in channels.iter().zip(&raw).zip(&mut filtered) {
+        alike.entry((info.filter_class, trace.dt_s.to_bits())).or_default().push((raw, &mut trace.values));
     }
-    for ((class, dt_s), places) in alike {
-        let dt_s = f64::from_bits(dt_s);
-        let Some(filter) = class_filter(class, dt_s) else { continue };
-        let raw: Vec<&[f64]> = places.iter().map(|place| filtered[*place].values.as_slice()).collect();
-        for (place, values) in places.iter().zip(filter.phaseless_each(&raw)) {
-            filtered[*place].values = values;
+    for ((class, dt_s), series) in alike {
+        let (raw, mut places): (Vec<&[f64]>, Vec<&mut [f64]>) = series.into_iter().unzip();
+        match class_filter(class, f64::from_bits(dt_s)) {
+            Some(filter) => filter.phaseless_into(&raw, &mut places),
+            None => raw.iter().zip(&mut places).for_each(|(raw, place)| place.copy_from_slice(raw)),
         }
     }
     filtered
+}
+
+/// Values with short gaps bridged; they themselves where nothing is missing.
+fn bridged(trace: &Trace) -> Cow<'_, [f64]> {
+    if !trace.values.iter().any(|value| value.is_nan()) {
+        return Cow::Borrowed(&trace.values);
+    }
+    let mut values = trace.values.clone();
+    bridge_gaps(&mut values, (BRIDGED_GAP_S / trace.dt_s).round() as usize);
+    Cow::Owned(values)
 }
 
 /// The filter of a class; a series too coarse for it holds nothing above its corner and stays as it is.

@@ -1,13 +1,11 @@
-//! What can be read off a series: extrema, rise, rate, lag, decay, averages. `NaN` marks a missing sample and is passed
+//! What can be read off a series: extrema, rise, rate, decay, averages. `NaN` marks a missing sample and is passed
 //! over; where nothing is left the answer is `None`.
 
-use phastft::planner::PlannerR2c64;
-use phastft::{c2r_fft_f64_with_planner, r2c_fft_f64_with_planner};
+use fearless_simd::{Level, dispatch};
 
-/// Samples compared side by side.
+/// Samples compared side by side, and in a second look.
 const LANES: usize = 16;
-/// Smallest length of a transform.
-const LEAST_TRANSFORM: usize = 4;
+const FEWER: usize = 4;
 
 /// A sample that stands out: position in samples (fractional where interpolated) and value.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -129,41 +127,6 @@ pub fn damping_ratio(decrement: f64) -> f64 {
     decrement / (4.0 * std::f64::consts::PI.powi(2) + decrement * decrement).sqrt()
 }
 
-/// Lag of `y` behind `x` in samples (positive: later) at the largest cross-correlation of the two, means removed.
-/// Missing samples count as the mean.
-pub fn lag_samples(x: &[f64], y: &[f64]) -> Option<isize> {
-    if x.is_empty() || y.is_empty() {
-        return None;
-    }
-    let n = (x.len() + y.len() - 1).next_power_of_two().max(LEAST_TRANSFORM);
-    let planner = PlannerR2c64::new(n);
-    let spectrum = |series: &[f64]| {
-        let mut padded = centred(series);
-        padded.resize(n, 0.0);
-        let (mut re, mut im) = (vec![0.0; n / 2 + 1], vec![0.0; n / 2 + 1]);
-        r2c_fft_f64_with_planner(&padded, &mut re, &mut im, &planner);
-        (re, im)
-    };
-    let ((mut re, mut im), (y_re, y_im)) = (spectrum(x), spectrum(y));
-    // The conjugate of the one times the other: the spectrum of the correlation.
-    for (((re, im), y_re), y_im) in re.iter_mut().zip(&mut im).zip(&y_re).zip(&y_im) {
-        (*re, *im) = (*re * y_re + *im * y_im, *re * y_im - *im * y_re);
-    }
-    // Rounding must not leave an imaginary part where a real series has none.
-    im[0] = 0.0;
-    im[n / 2] = 0.0;
-    let mut correlation = vec![0.0; n];
-    c2r_fft_f64_with_planner(&re, &im, &mut correlation, &planner);
-    let at = maximum(&correlation)?.at as isize;
-    Some(if at >= y.len() as isize { at - n as isize } else { at })
-}
-
-fn centred(series: &[f64]) -> Vec<f64> {
-    let (sum, count) = series.iter().filter(|v| !v.is_nan()).fold((0.0, 0_u32), |(s, n), v| (s + v, n + 1));
-    let mean = if count == 0 { 0.0 } else { sum / f64::from(count) };
-    series.iter().map(|v| if v.is_nan() { 0.0 } else { v - mean }).collect()
-}
-
 /// Centred moving average over `width` samples (made odd), shorter at the ends.
 pub fn moving_average(values: &[f64], width: usize) -> Vec<f64> {
     let half = width / 2;
@@ -176,26 +139,39 @@ pub fn moving_average(values: &[f64], width: usize) -> Vec<f64> {
         .collect()
 }
 
-/// Smallest and largest of some samples, side by side in [`LANES`] lanes.
+/// Smallest and largest of some samples. Each comparison with a missing sample is false: what was known stays.
+#[inline(always)]
 fn ends(values: &[f64]) -> Option<(f64, f64)> {
     let (mut low, mut high) = ([f64::INFINITY; LANES], [f64::NEG_INFINITY; LANES]);
     let (whole, rest) = values.as_chunks::<LANES>();
-    // A comparison with a missing sample is false: what was known stays.
-    for row in whole {
-        for lane in 0..LANES {
-            low[lane] = if row[lane] < low[lane] { row[lane] } else { low[lane] };
-            high[lane] = if row[lane] > high[lane] { row[lane] } else { high[lane] };
-        }
+    whole.iter().for_each(|row| widen(&mut low, &mut high, row, row));
+    let (mut few_low, mut few_high) = ([f64::INFINITY; FEWER], [f64::NEG_INFINITY; FEWER]);
+    let (fours, rest) = rest.as_chunks::<FEWER>();
+    fours.iter().for_each(|row| widen(&mut few_low, &mut few_high, row, row));
+    for (low, high) in low.as_chunks::<FEWER>().0.iter().zip(high.as_chunks::<FEWER>().0) {
+        widen(&mut few_low, &mut few_high, low, high);
     }
-    let low = low.iter().chain(rest).copied().fold(f64::INFINITY, f64::min);
-    let high = high.iter().chain(rest).copied().fold(f64::NEG_INFINITY, f64::max);
+    let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
+    for (smaller, larger) in few_low.iter().zip(&few_high).chain(rest.iter().zip(rest)) {
+        low = if *smaller < low { *smaller } else { low };
+        high = if *larger > high { *larger } else { high };
+    }
     // Only missing samples: nothing was met. Both ends infinite the same way: they were measured so.
     (low <= high).then_some((low, high))
 }
 
+#[inline(always)]
+fn widen<const N: usize>(low: &mut [f64; N], high: &mut [f64; N], smaller: &[f64; N], larger: &[f64; N]) {
+    for lane in 0..N {
+        low[lane] = if smaller[lane] < low[lane] { smaller[lane] } else { low[lane] };
+        high[lane] = if larger[lane] > high[lane] { larger[lane] } else { high[lane] };
+    }
+}
+
 /// Smallest and largest of each group of `width` samples; `None` where all are missing. The last group may be shorter.
 pub fn min_max(values: &[f64], width: usize) -> Vec<Option<(f64, f64)>> {
-    values.chunks(width.max(1)).map(ends).collect()
+    let groups = values.chunks(width.max(1));
+    dispatch!(Level::new(), _simd => groups.map(ends).collect())
 }
 
 #[cfg(test)]
@@ -231,6 +207,22 @@ mod tests {
         assert_eq!(moving_average(&values, 3), vec![1.0, 1.0, 2.0, 0.5, 0.5]);
         assert_eq!(maximum(&[f64::NAN]), None);
         assert_eq!(rise_time_s(&values, 1.0, 0.0, 10.0), None);
+    }
+
+    #[test]
+    fn finds_both_ends_wherever_they_stand() {
+        for width in [1, 3, 16, 21, 37, 300] {
+            for place in 0..width {
+                let mut values: Vec<f64> = (0..width).map(|k| (k as f64).sin()).collect();
+                values[place] = 7.0;
+                values[(place + width / 2) % width] = if width > 1 { -7.0 } else { 7.0 };
+                values[(place + width / 3 + 1) % width] += if width > 16 { f64::NAN } else { 0.0 };
+                let known = || values.iter().copied().filter(|value| !value.is_nan());
+                let expected = (known().fold(f64::INFINITY, f64::min), known().fold(f64::NEG_INFINITY, f64::max));
+                assert_eq!(min_max(&values, width), vec![Some(expected)], "{width} samples, {place}");
+            }
+        }
+        assert_eq!(min_max(&[f64::NAN; 40], 40), vec![None]);
     }
 
     #[test]

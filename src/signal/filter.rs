@@ -1,19 +1,15 @@
 //! Low-pass filters: Butterworth of any low order, and the channel frequency classes of SAE J211-1. Coefficients are
-//! apart from state, so that one design serves any number of channels.
+//! apart from state (`signal::phaseless`), so that one design serves any number of channels.
 //!
 //! Source: bilinear transform with prewarping of the Butterworth prototype (any text on digital filters, from memory);
 //! channel classes: SAE J211-1 Appendix C as quoted in `tests/fixtures/check-values/09_signals_statistics.toml`.
 
+use super::phaseless;
 use std::f64::consts::PI;
 
 /// Corner frequency of a channel class over its number, `f_c = 2.0775 CFC`: SAE's figure. (ISO 6487's wording leads to
 /// 2.0833; the difference is 0.3 % of the corner.)
 pub const CHANNEL_CLASS_CORNER: f64 = 2.0775;
-
-/// Series filtered side by side.
-const TOGETHER: usize = 8;
-/// Samples of them that are turned into rows at a time: they stay in the nearest cache.
-const ROWS: usize = 128;
 
 /// A second-order section `y = b0 x + b1 x1 + b2 x2 - a1 y1 - a2 y2`; first order has `b2 = a2 = 0`.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -49,10 +45,6 @@ pub struct LowPass {
     sections: Vec<Section>,
     rate_hz: f64,
 }
-
-/// Memory of one run of a filter over one channel: two numbers a section (transposed direct form II).
-#[derive(Debug, Clone, PartialEq)]
-pub struct FilterState(Vec<[f64; 2]>);
 
 impl LowPass {
     /// Butterworth low-pass.
@@ -107,130 +99,19 @@ impl LowPass {
         self.sections.iter().map(|section| section.gain(angle)).product()
     }
 
-    /// State as after a long time at `value`.
-    pub fn settled_at(&self, value: f64) -> FilterState {
-        // Gain 1 at zero frequency: every section's output is `value` too.
-        let rest = |s: &Section| {
-            let second = (s.b[2] - s.a[1]) * value;
-            [(s.b[1] - s.a[0]) * value + second, second]
-        };
-        FilterState(self.sections.iter().map(rest).collect())
-    }
-
-    /// Next output.
-    pub fn step(&self, state: &mut FilterState, input: f64) -> f64 {
-        let mut value = input;
-        for (section, memory) in self.sections.iter().zip(&mut state.0) {
-            let output = section.b[0] * value + memory[0];
-            memory[0] = section.b[1] * value - section.a[0] * output + memory[1];
-            memory[1] = section.b[2] * value - section.a[1] * output;
-            value = output;
-        }
-        value
-    }
-
     /// Forward and backward: no phase shift, gain squared. Outside the series the signal is taken to stay at its first
     /// and last value. Missing samples (`NaN`) stay missing; each stretch between them is filtered by itself.
     pub fn phaseless(&self, values: &[f64]) -> Vec<f64> {
-        let mut filtered = values.to_vec();
-        for stretch in filtered.split_mut(|value| value.is_nan()) {
-            self.pass(stretch.iter_mut());
-            self.pass(stretch.iter_mut().rev());
-        }
+        let mut filtered = vec![0.0; values.len()];
+        self.phaseless_into(&[values], &mut [&mut filtered]);
         filtered
     }
 
-    /// [`LowPass::phaseless`] of many series, the same numbers to the last bit: eight of one length and without
-    /// missing samples go through side by side, so that one's sum is formed while another's is on its way.
-    pub fn phaseless_each(&self, series: &[&[f64]]) -> Vec<Vec<f64>> {
-        let mut filtered: Vec<Vec<f64>> = vec![Vec::new(); series.len()];
-        let mut whole: Vec<usize> = Vec::new();
-        for (place, values) in series.iter().enumerate() {
-            if values.is_empty() || values.iter().any(|value| value.is_nan()) {
-                filtered[place] = self.phaseless(values);
-            } else {
-                whole.push(place);
-            }
-        }
-        // The longest first; the sort is stable, so that equals stay neighbours.
-        whole.sort_by_key(|place| std::cmp::Reverse(series[*place].len()));
-        for of_one_length in whole.chunk_by(|a, b| series[*a].len() == series[*b].len()) {
-            for places in of_one_length.chunks(TOGETHER) {
-                // A lane without a series runs along with the last one.
-                let lane = |lane: usize| series[places[lane.min(places.len() - 1)]];
-                let inputs: [&[f64]; TOGETHER] = std::array::from_fn(lane);
-                for (place, output) in places.iter().zip(self.together(inputs)) {
-                    filtered[*place] = output;
-                }
-            }
-        }
-        filtered
-    }
-
-    fn together(&self, inputs: [&[f64]; TOGETHER]) -> [Vec<f64>; TOGETHER] {
-        let length = inputs[0].len();
-        let mut outputs = inputs.map(<[f64]>::to_vec);
-        let mut rows = vec![[0.0; TOGETHER]; ROWS];
-        let at_ends = |end: usize, of: &[Vec<f64>; TOGETHER]| std::array::from_fn(|lane| of[lane][end]);
-        let mut states = self.settled_together(at_ends(0, &outputs));
-        for from in (0..length).step_by(ROWS) {
-            let count = ROWS.min(length - from);
-            gather(&outputs, from, &mut rows[..count]);
-            rows[..count].iter_mut().for_each(|row| self.step_together(&mut states, row));
-            scatter(&rows[..count], from, &mut outputs);
-        }
-        states = self.settled_together(at_ends(length - 1, &outputs));
-        for from in (0..length).step_by(ROWS).rev() {
-            let count = ROWS.min(length - from);
-            gather(&outputs, from, &mut rows[..count]);
-            rows[..count].iter_mut().rev().for_each(|row| self.step_together(&mut states, row));
-            scatter(&rows[..count], from, &mut outputs);
-        }
-        outputs
-    }
-
-    fn settled_together(&self, values: [f64; TOGETHER]) -> Vec<[[f64; TOGETHER]; 2]> {
-        let settled = values.map(|value| self.settled_at(value).0);
-        (0..self.sections.len())
-            .map(|section| std::array::from_fn(|k| std::array::from_fn(|lane| settled[lane][section][k])))
-            .collect()
-    }
-
-    fn step_together(&self, states: &mut [[[f64; TOGETHER]; 2]], row: &mut [f64; TOGETHER]) {
-        for (section, [first, second]) in self.sections.iter().zip(states) {
-            for lane in 0..TOGETHER {
-                let input = row[lane];
-                let output = section.b[0] * input + first[lane];
-                first[lane] = section.b[1] * input - section.a[0] * output + second[lane];
-                second[lane] = section.b[2] * input - section.a[1] * output;
-                row[lane] = output;
-            }
-        }
-    }
-
-    fn pass<'a>(&self, mut values: impl Iterator<Item = &'a mut f64>) {
-        let Some(first) = values.next() else { return };
-        let mut state = self.settled_at(*first);
-        *first = self.step(&mut state, *first);
-        values.for_each(|value| *value = self.step(&mut state, *value));
-    }
-}
-
-/// Rows of [`TOGETHER`] series from sample `from` on.
-fn gather(series: &[Vec<f64>; TOGETHER], from: usize, rows: &mut [[f64; TOGETHER]]) {
-    for (lane, values) in series.iter().enumerate() {
-        for (row, value) in rows.iter_mut().zip(&values[from..]) {
-            row[lane] = *value;
-        }
-    }
-}
-
-/// The same back.
-fn scatter(rows: &[[f64; TOGETHER]], from: usize, series: &mut [Vec<f64>; TOGETHER]) {
-    for (lane, values) in series.iter_mut().enumerate() {
-        for (row, value) in rows.iter().zip(&mut values[from..]) {
-            *value = row[lane];
-        }
+    /// [`LowPass::phaseless`] of many series, the same numbers to the last bit, into memory that is there already: fresh
+    /// memory for as many samples costs several times what filtering them does. `filtered` has a series for each of
+    /// `series`, of its length.
+    pub fn phaseless_into(&self, series: &[&[f64]], filtered: &mut [&mut [f64]]) {
+        phaseless::both_ways(self, series, filtered);
     }
 }
 
@@ -292,18 +173,67 @@ mod tests {
         }
     }
 
+    fn waves(lengths: &[usize]) -> Vec<Vec<f64>> {
+        let wave = |(k, n): (usize, &usize)| {
+            let value = |i: usize| ((i * (k + 3)) as f64 * 0.01).sin() + k as f64 + f64::from(i % 71 == 0);
+            (0..*n).map(value).collect()
+        };
+        lengths.iter().enumerate().map(wave).collect()
+    }
+
+    /// One pass over all of it (transposed direct form II), from rest at the first value.
+    fn pass<'a>(filter: &LowPass, values: impl Iterator<Item = &'a mut f64>) {
+        let mut memory: Option<Vec<[f64; 2]>> = None;
+        for value in values {
+            let rest = |s: &Section, v: f64| [(s.b[1] - s.a[0] + s.b[2] - s.a[1]) * v, (s.b[2] - s.a[1]) * v];
+            let first = *value;
+            let memory = memory.get_or_insert_with(|| filter.sections().iter().map(|s| rest(s, first)).collect());
+            for (s, memory) in filter.sections().iter().zip(memory) {
+                let output = s.b[0] * *value + memory[0];
+                memory[0] = s.b[1] * *value - s.a[0] * output + memory[1];
+                memory[1] = s.b[2] * *value - s.a[1] * output;
+                *value = output;
+            }
+        }
+    }
+
+    #[test]
+    fn law_blocks_give_what_two_whole_passes_give() {
+        let series = waves(&[1, 2, 3, 7, 129, 300, 1000, 4096, 9999, 30_000]);
+        for (order, corner_hz) in [(1, 300.0), (2, 300.0), (2, 3.0), (3, 80.0), (5, 200.0), (8, 500.0), (2, 4900.0)] {
+            let filter = LowPass::butterworth(order, corner_hz, 10_000.0).unwrap();
+            for values in &series {
+                let mut expected = values.clone();
+                pass(&filter, expected.iter_mut());
+                pass(&filter, expected.iter_mut().rev());
+                let got = filter.phaseless(values);
+                let worst = got.iter().zip(&expected).map(|(got, all)| (got - all).abs()).fold(0.0, f64::max);
+                // Rounding is multiplied by what a pulse leaves behind in all: 1 / A(1).
+                let all = filter.sections().iter().map(|s| 1.0 + s.a[0] + s.a[1]).product::<f64>();
+                let largest = values.iter().map(|value| value.abs()).fold(1.0, f64::max);
+                let tolerance = largest * f64::max(EXACT, 4.0 * f64::EPSILON / all);
+                assert!(
+                    worst < tolerance,
+                    "order {order}, {corner_hz} Hz, {} samples: expected what two passes give, worst error {worst:e}, \
+                     tolerance {tolerance:e} (same units)",
+                    values.len()
+                );
+            }
+        }
+    }
+
     #[test]
     fn filters_many_series_to_the_same_bits_as_one_by_one() {
-        let wave =
-            |n: usize, k: usize| (0..n).map(|i| ((i * (k + 3)) as f64 * 0.01).sin() + k as f64).collect::<Vec<f64>>();
-        let mut series: Vec<Vec<f64>> = (0..11).map(|k| wave(if k % 3 == 0 { 300 } else { 129 }, k)).collect();
+        let mut series = waves(&[300, 129, 129, 3000, 129, 129, 3000, 300, 129, 3000, 129, 0, 1, 20_000]);
         series[4][60] = f64::NAN;
-        series.push(Vec::new());
-        series.push(vec![2.0]);
+        series[13][7000..7003].fill(f64::NAN);
         for order in [1, 2, 5] {
             let filter = LowPass::butterworth(order, 40.0, 1000.0).unwrap();
             let views: Vec<&[f64]> = series.iter().map(Vec::as_slice).collect();
-            for (values, got) in series.iter().zip(filter.phaseless_each(&views)) {
+            let mut results: Vec<Vec<f64>> = series.iter().map(|values| vec![9.0; values.len()]).collect();
+            let mut places: Vec<&mut [f64]> = results.iter_mut().map(Vec::as_mut_slice).collect();
+            filter.phaseless_into(&views, &mut places);
+            for (values, got) in series.iter().zip(results) {
                 let bits = |of: &[f64]| of.iter().map(|value| value.to_bits()).collect::<Vec<u64>>();
                 assert_eq!(bits(&got), bits(&filter.phaseless(values)), "order {order}, {} samples", values.len());
             }

@@ -6,8 +6,10 @@
 pub mod calibration;
 pub mod features;
 pub mod filter;
+pub mod lag;
 pub mod loop_current;
 pub mod outliers;
+mod phaseless;
 pub mod quality;
 pub mod regression;
 pub mod response;

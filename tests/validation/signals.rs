@@ -3,7 +3,7 @@
 use crate::harness::{Case, Sheet};
 use ramprig::signal::filter::LowPass;
 use ramprig::signal::loop_current::LoopState;
-use ramprig::signal::{features, loop_current, statistics};
+use ramprig::signal::{features, lag, loop_current, statistics};
 use std::f64::consts::PI;
 
 const FILE: &str = "09_signals_statistics";
@@ -261,8 +261,8 @@ fn published_lags_by_cross_correlation() {
         };
         let x: Vec<f64> = (0..n).map(chirp).collect();
         let y: Vec<f64> = (0..n).map(|k| if (0..n).contains(&(k - shift)) { chirp(k - shift) } else { 0.0 }).collect();
-        let lag = features::lag_samples(&x, &y).unwrap() as f64;
-        sheet.check(&case, "lag_samples", lag, "signal::features::lag_samples");
+        let samples = lag::lag_samples(&x, &y).unwrap() as f64;
+        sheet.check(&case, "lag_samples", samples, "signal::lag::lag_samples");
     }
     finish(sheet, &["xcorr-"], &[]);
 }
