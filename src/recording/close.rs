@@ -15,6 +15,7 @@ use super::overview::{PIECE, write_overview, write_time_axis};
 use super::raw::{append_rows, create_text, create_text_attribute, read_rows};
 use super::reader::Recording;
 use super::schema::{ENTRY, Form, HEADER, Layout, MADE, class};
+use super::side_log;
 use super::span::{frame_range, frames_lost};
 use crate::comparison::evaluate::evaluate;
 use crate::comparison::summary::summary;
@@ -30,7 +31,8 @@ const MOST_SAMPLES: u64 = 30_000_000;
 /// Close `X.h5.partial` into `X.h5`; answers with its path. Results are stored as derived data: `results_json` if given, else
 /// the figures that [`crate::comparison::summary`] makes of the recording.
 ///
-/// A file without its end mark (the run was cut off) is closed too and says so; [`super::recover`] is meant for it.
+/// A file without its end mark (the run was cut off) is closed too and says so; [`super::recover`] is meant for it and does
+/// it where a side log is left.
 ///
 /// # Errors
 /// The `.partial` is in use, is not a recording, or reads back different; it is then still there.
@@ -39,6 +41,8 @@ pub fn close(partial: &Path, results_json: Option<&str>) -> Result<PathBuf, Reco
     match (names.partial().exists(), names.closed().exists()) {
         (false, true) => already_closed(&names),
         (false, false) => Err(RecordingError::NotFound { path: partial.to_owned() }),
+        // Its writer did not end in order, and what it left beside is the surer source.
+        (true, false) if names.side_log().exists() => super::recover(partial).map(|recovered| recovered.path),
         (true, both) => {
             let _claim = Claim::of(names.partial())?;
             if both {
@@ -48,6 +52,7 @@ pub fn close(partial: &Path, results_json: Option<&str>) -> Result<PathBuf, Reco
                 publish(&names)?;
             }
             remove(names.partial())?;
+            side_log::remove(names.side_log())?;
             Ok(names.closed().to_owned())
         }
     }
@@ -56,6 +61,7 @@ pub fn close(partial: &Path, results_json: Option<&str>) -> Result<PathBuf, Reco
 fn already_closed(names: &RecordingPath) -> Result<PathBuf, RecordingError> {
     let opened = Opened::open(names.closed())?;
     read_description(names.closed(), &opened.entry)?;
+    side_log::remove(names.side_log())?;
     Ok(names.closed().to_owned())
 }
 

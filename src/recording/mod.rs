@@ -27,6 +27,7 @@ mod reader;
 mod recover;
 mod rows;
 mod schema;
+mod side_log;
 mod signature;
 mod span;
 mod store;

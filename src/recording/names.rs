@@ -1,5 +1,5 @@
 //! The names a recording has in its life: `X.h5.partial` while it is written, `X.h5.closing` while it is closed,
-//! `X.h5` for good; `X.h5.recovering` is a copy that recovery works on.
+//! `X.h5` for good; `X.h5.recovering` is a copy that recovery works on, `X.h5.sidelog` stands beside the `.partial`.
 
 use super::error::RecordingError;
 use std::fs::File;
@@ -13,6 +13,7 @@ pub(super) struct RecordingPath {
     partial: PathBuf,
     closing: PathBuf,
     copy: PathBuf,
+    side_log: PathBuf,
 }
 
 impl RecordingPath {
@@ -28,6 +29,7 @@ impl RecordingPath {
             partial: with(".partial"),
             closing: with(".closing"),
             copy: with(".recovering"),
+            side_log: with(".sidelog"),
         }
     }
 
@@ -58,6 +60,11 @@ impl RecordingPath {
     /// `X.h5.recovering`.
     pub fn copy(&self) -> &Path {
         &self.copy
+    }
+
+    /// `X.h5.sidelog`.
+    pub fn side_log(&self) -> &Path {
+        &self.side_log
     }
 
     /// Make an empty `.partial`, and only if neither it nor the closed file exists.

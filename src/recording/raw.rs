@@ -4,7 +4,7 @@
 #![allow(unsafe_code, reason = "calls into the HDF5 C library through hdf5-metno-sys; each block says why it is sound")]
 
 use hdf5::types::TypeDescriptor;
-use hdf5::{Attribute, Container, Dataset, Group, Location, Result, h5check, sync::sync};
+use hdf5::{Attribute, Container, Dataset, Group, H5Type, Location, Result, h5check, sync::sync};
 use hdf5_metno_sys::h5::hsize_t;
 use hdf5_metno_sys::h5a::{H5Aclose, H5Acreate2, H5Aread, H5Awrite};
 use hdf5_metno_sys::h5d::{H5Dread, H5Dwrite};
@@ -118,6 +118,26 @@ pub(super) fn read_rows(dataset: &Dataset, first: usize, count: usize) -> Result
         unsafe { H5Dread(dataset.id(), datatype.id(), memory, file, H5P_DEFAULT, bytes.as_mut_ptr().cast()) }
     })?;
     Ok(bytes)
+}
+
+/// Rows of a table as the library is given them, as plain bytes; `None` where a type has gaps between its fields or points
+/// elsewhere.
+pub(super) fn bytes_of<T: H5Type>(rows: &[T]) -> Option<&[u8]> {
+    let descriptor = T::type_descriptor();
+    if packed_size(&descriptor) != size_of::<T>() || has_pointers(&descriptor) {
+        return None;
+    }
+    // SAFETY: `rows` is live as long as what is returned; its type consists of numbers and texts of fixed length side by
+    // side, as just seen, so that every byte is initialised.
+    Some(unsafe { std::slice::from_raw_parts(rows.as_ptr().cast(), size_of_val(rows)) })
+}
+
+/// Bytes of a type without what may lie between its fields.
+fn packed_size(descriptor: &TypeDescriptor) -> usize {
+    match descriptor {
+        TypeDescriptor::Compound(of) => of.fields.iter().map(|field| packed_size(&field.ty)).sum(),
+        other => other.size(),
+    }
 }
 
 /// Append rows given as stored bytes to a one-dimensional dataset of the same type.

@@ -109,6 +109,8 @@ pub(super) struct Committed {
 
 /// Name of the dataset behind [`Committed`], below `/entry`.
 pub(super) const COMMITTED: &str = "committed";
+/// Its attribute: paths of the datasets, in the order of the numbers.
+pub(super) const ROWS_OF: &str = "rows_of";
 
 impl Committed {
     /// Make it, all zero.
@@ -121,7 +123,7 @@ impl Committed {
             .shape(numbers.len())
             .create(COMMITTED)?;
         dataset.write(&numbers)?;
-        create_text_attribute(&dataset, "rows_of", &order(layout))?;
+        create_text_attribute(&dataset, ROWS_OF, &order(layout))?;
         file.flush()?;
         dataset.offset().map(|at_byte| Self { at_byte }).ok_or_else(|| "no fixed place in the file".into())
     }
@@ -309,6 +311,12 @@ impl Documents {
         let entry = file.group(ENTRY)?;
         let bytes = |name| entry.new_dataset::<u8>().chunk(BYTE_CHUNK).shape(0..).create(name);
         Ok(Self { header: bytes(HEADER)?, made: bytes(MADE)? })
+    }
+
+    /// Open both.
+    pub fn open(file: &File) -> H5Result<Self> {
+        let entry = file.group(ENTRY)?;
+        Ok(Self { header: entry.dataset(HEADER)?, made: entry.dataset(MADE)? })
     }
 }
 

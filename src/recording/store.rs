@@ -4,15 +4,20 @@ use super::description::RunDescription;
 use super::error::RecordingError;
 use super::names::{RecordingPath, release, sync_folder};
 use super::opened::options;
+use super::raw::bytes_of;
 use super::rows::{self, BlockRow, EndRow, LinkRow, SegmentRow, SettingsRow, StoredRow, ascii};
 use super::schema::{Committed, Documents, Form, Layout};
+use super::side_log::{self, SideLog};
 use crate::prediction::bands::BandSegment;
 use crate::prediction::{Band, MadeWith, PredictedEvent, Prediction, Segment, Separation, SuddenStop};
 use crate::sequence::ports::RunHeader;
 use crate::signal::Block;
-use hdf5::{Dataset, File, H5Type, Result as H5Result};
+use hdf5::{Dataset, File, H5Type, OpenMode, Result as H5Result};
 use serde::{Deserialize, Serialize};
+use std::cell::RefCell;
+use std::collections::HashMap;
 use std::os::unix::fs::FileExt;
+use std::path::Path;
 use std::sync::Arc;
 
 /// Frames seen by a recording.
@@ -55,6 +60,9 @@ pub(super) struct Store {
     committed: Committed,
     /// A second handle on the same file: `fdatasync` goes through it, and its shared lock says that somebody writes.
     disk: std::fs::File,
+    side_log: RefCell<SideLog>,
+    /// Place of each dataset in it, by the library's handle.
+    places: HashMap<i64, u32>,
     channel_ids: Vec<crate::signal::ChannelId>,
     /// Position in a frame of each channel.
     inputs: Vec<usize>,
@@ -70,6 +78,7 @@ impl Store {
         let made = Self::create_in(names.clone(), description, disk);
         if made.is_err() {
             let _ = std::fs::remove_file(names.partial());
+            let _ = side_log::remove(names.side_log());
         }
         made
     }
@@ -81,21 +90,27 @@ impl Store {
     ) -> Result<Self, RecordingError> {
         let path = names.partial();
         let fault = |e: hdf5::Error| RecordingError::hdf5(path, "make the file", &e);
-        let file = options(|p| p.libver_latest()).create(path).map_err(fault)?;
-        let layout = Layout::create(&file, description, Form::Partial).map_err(fault)?;
-        let documents = Documents::create(&file).map_err(fault)?;
-        let committed = Committed::create(&file, &layout).map_err(fault)?;
-        file.flush().map_err(fault)?;
+        let committed = create_file(path, description).map_err(fault)?;
+        let image = std::fs::read(path).map_err(|e| RecordingError::io(path, "read what was made", &e))?;
+        let side_log = SideLog::create(names.side_log(), &image)?;
+        let file = options(|p| p.libver_latest()).open_as(path, OpenMode::ReadWrite).map_err(fault)?;
+        let ids = description.channels.iter().map(|channel| &channel.id);
+        let layout = Layout::open(path, &file, ids, &description.beside)?;
+        let documents = Documents::open(&file).map_err(fault)?;
         file.start_swmr().map_err(fault)?;
         disk.try_lock_shared().map_err(|_| RecordingError::InUse { path: path.to_owned() })?;
         disk.sync_all().map_err(|e| RecordingError::io(path, "sync", &e))?;
         sync_folder(path)?;
+        let all = layout.datasets().into_iter().chain([&documents.header, &documents.made]);
+        let places = all.zip(0..).map(|(dataset, place)| (dataset.id(), place)).collect();
         Ok(Self {
             file,
             layout,
             documents,
             committed,
             disk,
+            side_log: RefCell::new(side_log),
+            places,
             channel_ids: description.channels.iter().map(|channel| channel.id.clone()).collect(),
             inputs: description.channels.iter().map(|channel| channel.input).collect(),
             next_frame: None,
@@ -124,7 +139,8 @@ impl Store {
         }
         self.append(&self.layout.blocks, &table)?;
         for (dataset, column) in self.layout.counts.iter().zip(self.columns(&blocks[..table.len()])) {
-            self.append(dataset, &column)?;
+            self.side_log.borrow_mut().counts(self.place_of(dataset)?, &column);
+            self.put(dataset, &column)?;
         }
         fault.map_or(Ok(()), Err)
     }
@@ -176,9 +192,25 @@ impl Store {
         Ok(row)
     }
 
-    /// Append rows of one of the tables of `layout`.
+    /// Append rows of one of the datasets of `layout`, to the side log too.
     fn append<T: H5Type>(&self, dataset: &Dataset, rows: &[T]) -> Result<(), RecordingError> {
+        let bytes = bytes_of(rows).ok_or_else(|| self.strange(dataset, "its rows are no plain bytes"))?;
+        if !bytes.is_empty() {
+            self.side_log.borrow_mut().rows(self.place_of(dataset)?, bytes);
+        }
+        self.put(dataset, rows)
+    }
+
+    fn put<T: H5Type>(&self, dataset: &Dataset, rows: &[T]) -> Result<(), RecordingError> {
         append(dataset, rows).map_err(|e| self.fault(&format!("append to {}", dataset.name()), &e))
+    }
+
+    fn place_of(&self, dataset: &Dataset) -> Result<u32, RecordingError> {
+        self.places.get(&dataset.id()).copied().ok_or_else(|| self.strange(dataset, "it has no place in the side log"))
+    }
+
+    fn strange(&self, dataset: &Dataset, why: &str) -> RecordingError {
+        RecordingError::damaged(self.names.partial(), &dataset.name(), why)
     }
 
     /// Append settings; a new file always has their table.
@@ -309,14 +341,15 @@ impl Store {
         self.append(&self.layout.end, &[end])
     }
 
-    /// Everything so far is seen by readers, and lost neither by kill -9 nor by loss of power. Rows are on the disk before the
-    /// numbers that make them believed: the disk takes pages in any order.
+    /// Everything so far is seen by readers, and lost neither by kill -9 nor by loss of power: the side log is on the disk.
+    /// In the `.partial` rows are on the disk before the numbers that make them believed (the disk takes pages in any
+    /// order); the numbers follow with the next rows.
     pub fn sync(&self) -> Result<(), RecordingError> {
-        let sync = || self.disk.sync_data().map_err(|e| RecordingError::io(self.names.partial(), "sync", &e));
+        let fault = |doing, e: &std::io::Error| RecordingError::io(self.names.partial(), doing, e);
+        self.side_log.borrow_mut().sync().map_err(|e| fault("write and sync the side log", &e))?;
         self.file.flush().map_err(|e| self.fault("flush", &e))?;
-        sync()?;
-        self.commit().map_err(|e| RecordingError::io(self.names.partial(), "commit", &e))?;
-        sync()
+        self.disk.sync_data().map_err(|e| fault("sync", &e))?;
+        self.commit().map_err(|e| fault("commit", &e))
     }
 
     /// Note how far the flush came. Each number is good by itself, so a torn write does no harm.
@@ -327,12 +360,13 @@ impl Store {
         self.disk.write_all_at(&bytes, self.committed.at_byte)
     }
 
-    /// Close the file; it keeps its name.
+    /// Close the file; it keeps its name, and stands without its side log.
     pub fn close(self) -> Result<(), RecordingError> {
-        let Self { names, file, layout, documents, disk, .. } = self;
+        let Self { names, file, layout, documents, disk, side_log, .. } = self;
         drop((layout, documents));
         file.close().map_err(|e| RecordingError::hdf5(names.partial(), "close", &e))?;
         disk.sync_all().map_err(|e| RecordingError::io(names.partial(), "sync", &e))?;
+        side_log.into_inner().remove()?;
         release(disk);
         Ok(())
     }
@@ -349,6 +383,17 @@ impl Store {
     fn fault(&self, doing: &str, error: &hdf5::Error) -> RecordingError {
         RecordingError::hdf5(self.names.partial(), doing, error)
     }
+}
+
+/// Make the file with everything in it and close it, so that these bytes alone are a recording in which nothing is yet.
+fn create_file(path: &Path, description: &RunDescription) -> H5Result<Committed> {
+    let file = options(|p| p.libver_latest()).create(path)?;
+    let layout = Layout::create(&file, description, Form::Partial)?;
+    Documents::create(&file)?;
+    let committed = Committed::create(&file, &layout)?;
+    drop(layout);
+    file.close()?;
+    Ok(committed)
 }
 
 /// Has the band ends for every sample of every channel?
