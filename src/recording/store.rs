@@ -341,12 +341,17 @@ impl Store {
         self.append(&self.layout.end, &[end])
     }
 
-    /// Everything so far is seen by readers, and lost neither by kill -9 nor by loss of power: the side log is on the disk.
-    /// In the `.partial` rows are on the disk before the numbers that make them believed (the disk takes pages in any
-    /// order); the numbers follow with the next rows.
+    /// Everything so far is lost neither by kill -9 nor by loss of power: the side log is on the disk.
+    pub fn sync_log(&self) -> Result<(), RecordingError> {
+        let synced = self.side_log.borrow_mut().sync();
+        synced.map_err(|e| RecordingError::io(self.names.partial(), "write and sync the side log", &e))
+    }
+
+    /// The same, and it is seen by readers of the `.partial`. There rows are on the disk before the numbers that make them
+    /// believed (the disk takes pages in any order); the numbers follow with the next rows.
     pub fn sync(&self) -> Result<(), RecordingError> {
         let fault = |doing, e: &std::io::Error| RecordingError::io(self.names.partial(), doing, e);
-        self.side_log.borrow_mut().sync().map_err(|e| fault("write and sync the side log", &e))?;
+        self.sync_log()?;
         self.file.flush().map_err(|e| self.fault("flush", &e))?;
         self.disk.sync_data().map_err(|e| fault("sync", &e))?;
         self.commit().map_err(|e| fault("commit", &e))

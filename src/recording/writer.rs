@@ -2,7 +2,8 @@
 //! disk. Everybody else talks to it through bounded channels.
 //!
 //! Blocks are collected and written once every [`FLUSH_EVERY_NS`], so that a fast stream costs no more calls than a
-//! slow one. What is lost by kill -9 is what arrived since the last flush: 0.2 s and the time of one flush.
+//! slow one. What is lost by kill -9 or with the supply is what arrived since the last flush of the side log: 0.2 s and the time of
+//! one flush. The HDF5 file, which others read along, follows three times as slowly.
 
 use super::description::RunDescription;
 use super::error::RecordingError;
@@ -20,8 +21,11 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
-/// Wall time between flushes, ns.
+/// Wall time between flushes of the side log, ns: no more is lost.
 pub const FLUSH_EVERY_NS: u64 = 200_000_000;
+/// Every so many of them the `.partial` is flushed too, for those who read along: each flush writes the chunk again in which
+/// every channel ends, twice the bytes that came since the last one.
+const LOG_FLUSHES_A_FLUSH: u32 = 3;
 /// Journal entries that may wait for the disk; one more is an error that stops the run.
 pub const JOURNAL_ROOM: usize = 4_096;
 /// Wall time between two looks for blocks: waking for each of them cost more than writing it.
@@ -96,6 +100,7 @@ impl Recorder {
             collected: Vec::new(),
             frames_collected: 0,
             unflushed: false,
+            log_flushes: 0,
         };
         let thread = std::thread::Builder::new()
             .name("recording".into())
@@ -170,6 +175,8 @@ struct Writer {
     collected: Vec<Arc<Block>>,
     frames_collected: usize,
     unflushed: bool,
+    /// Flushes of the side log since the last one of the file.
+    log_flushes: u32,
 }
 
 impl Writer {
@@ -203,7 +210,7 @@ impl Writer {
             self.take_blocks()?;
             let now_ns = self.clock.now_ns();
             if now_ns >= flush_at_ns {
-                self.flush()?;
+                self.flush_log()?;
                 flush_at_ns = now_ns + FLUSH_EVERY_NS;
             }
             let wait = Duration::from_nanos(flush_at_ns.saturating_sub(now_ns)).min(LOOK_EVERY);
@@ -245,8 +252,19 @@ impl Writer {
         written
     }
 
+    /// What came since the last time is on the disk; every third time it is in the `.partial` as well.
+    fn flush_log(&mut self) -> Result<(), RecordingError> {
+        self.write_collected()?;
+        self.log_flushes += 1;
+        if self.log_flushes >= LOG_FLUSHES_A_FLUSH {
+            return self.flush();
+        }
+        self.store.sync_log()
+    }
+
     fn flush(&mut self) -> Result<(), RecordingError> {
         self.write_collected()?;
+        self.log_flushes = 0;
         if self.unflushed {
             self.store.sync()?;
             self.unflushed = false;

@@ -24,6 +24,8 @@ type Wide<S> = [f64x4<S>; 2];
 const TURN: usize = 4;
 /// What is left of a block's surroundings where it begins, natural logarithm of the share: 2^-64.
 const FORGOTTEN: f64 = -44.4;
+/// Samples that it begins early at least: sections look back two each, whatever their poles.
+const LEAST_EARLY: usize = 16;
 /// A block is so many times as long as what it begins early: the more, the less is filtered twice, the fewer stay in the cache.
 const BLOCK: std::ops::RangeInclusive<usize> = 2..=16;
 
@@ -136,8 +138,8 @@ fn memory_samples(sections: &[Section]) -> usize {
         [_, a2] => a2.sqrt(),
     };
     let slowest = sections.iter().map(radius).fold(0.0, f64::max);
-    // A corner so low that no pole moves gives an infinite number, which is all samples there are.
-    (FORGOTTEN / slowest.ln()).ceil() as usize
+    // A corner so low that a pole lies on the circle itself: all samples there are.
+    if slowest < 1.0 { ((FORGOTTEN / slowest.ln()).ceil() as usize).max(LEAST_EARLY) } else { usize::MAX }
 }
 
 /// Both passes of up to eight blocks; the last sample of each after the first pass.

@@ -52,9 +52,9 @@ fn logged(folder: &Path) -> Vec<(usize, Call)> {
     let names = FILES.map(|end| hexadecimal(format!("run.h5.{end}")));
     let file_of = |line: &str| names.iter().position(|name| line.contains(name));
     let calls: Vec<(usize, Call)> = text.lines().filter_map(|line| Some((file_of(line)?, call(line)?))).collect();
-    for file in 0..FILES.len() {
+    for (file, end) in FILES.iter().enumerate() {
         let syncs = calls.iter().filter(|(of, call)| *of == file && matches!(call, Call::Sync)).count();
-        assert!(syncs > 5, "{syncs} syncs of the {} in {} lines", FILES[file], text.lines().count());
+        assert!(syncs > 5, "{syncs} syncs of the {end} in {} lines", text.lines().count());
     }
     calls
 }
