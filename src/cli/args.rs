@@ -310,6 +310,10 @@ pub struct CompareArgs {
     /// lies under the noise passes. Exit code 1 when one is outside.
     #[arg(long, value_name = "PERCENT", value_parser = percent)]
     pub tolerance: Option<f64>,
+    /// Guard band of the tolerance over the expanded uncertainty (k = 2) of each figure, 0 to 1: within is what stays within by
+    /// it; what lies closer to the limit is open, and not within. 0 leaves the uncertainty out.
+    #[arg(long, value_name = "SHARE", default_value_t = 1.0, requires = "tolerance", value_parser = share)]
+    pub guard: f64,
     /// Hold to another recording instead of the prediction.
     #[arg(long, value_name = "FILE", requires = "tolerance")]
     pub against: Option<PathBuf>,
@@ -350,6 +354,11 @@ fn percent(text: &str) -> Result<f64, String> {
     let number: f64 =
         text.trim().trim_end_matches('%').trim().parse().map_err(|_| "a number of per cent, such as 15%")?;
     if number.is_finite() && number >= 0.0 { Ok(number / 100.0) } else { Err("0 % or more".to_owned()) }
+}
+
+fn share(text: &str) -> Result<f64, String> {
+    let number: f64 = text.trim().parse().map_err(|_| "a number from 0 to 1")?;
+    if (0.0..=1.0).contains(&number) { Ok(number) } else { Err("0 to 1".to_owned()) }
 }
 
 /// `verify`.
@@ -429,6 +438,21 @@ pub struct ExportArgs {
     /// Only these tables; default: all.
     #[arg(long = "table", value_enum)]
     pub tables: Vec<Table>,
+    /// Write Parquet instead of comma-separated values.
+    #[cfg(feature = "parquet")]
+    #[arg(long)]
+    pub parquet: bool,
+}
+
+impl ExportArgs {
+    /// Ending of the files.
+    pub fn form(&self) -> &'static str {
+        #[cfg(feature = "parquet")]
+        if self.parquet {
+            return "parquet";
+        }
+        "csv"
+    }
 }
 
 /// A table to export.

@@ -9,7 +9,7 @@ use crate::comparison::evaluate::evaluate;
 use crate::comparison::summary::summary;
 use crate::comparison::table::{kind_words, table};
 use crate::recording::{self, RecordingSummary};
-use crate::report::export::{Kind, write};
+use crate::report::export::{self, Column, Kind, csv};
 use crate::sequence::ports::{SettingsMoment, StopOutcome};
 use crate::units::display::System;
 use crate::units::{Dimension, Reference};
@@ -243,8 +243,9 @@ pub fn export(args: &ExportArgs, output: Output) -> Result<Exit, Failure> {
         let run = recording::read(file).map_err(Failure::refused)?;
         let result = evaluate(&run);
         for kind in &kinds {
-            let target = target(&args.out, *kind, &run, file);
-            write_table(&target, |sink| write(*kind, &run, &result, sink))?;
+            let columns = export::table(*kind, &run, &result);
+            let target = target(&args.out, *kind, (&run, file), args.form());
+            write_table(&target, |sink| write_columns(args, &columns, sink))?;
             output.note(&format!("written: {}", target.display()));
             written.push(target);
         }
@@ -253,15 +254,27 @@ pub fn export(args: &ExportArgs, output: Output) -> Result<Exit, Failure> {
     Ok(Exit::Done)
 }
 
-/// `OUT/samples/rig=ID/day=2026-01-31/NAME.csv`: programs that read a folder of tables take rig and day from the names.
-fn target(out: &Path, kind: Kind, run: &RunData, file: &Path) -> PathBuf {
+#[cfg_attr(not(feature = "parquet"), allow(unused_variables, reason = "there is one form without the feature"))]
+fn write_columns(args: &ExportArgs, columns: &[Column<'_>], sink: &mut (dyn Write + Send)) -> std::io::Result<()> {
+    #[cfg(feature = "parquet")]
+    if args.parquet {
+        return export::parquet::write(columns, sink).map_err(std::io::Error::other);
+    }
+    csv::write(columns, sink)
+}
+
+/// `OUT/samples/rig=ID/day=2026-01-31/NAME.csv` (or `.parquet`): programs that read a folder of tables take rig and day from the names.
+fn target(out: &Path, kind: Kind, (run, file): (&RunData, &Path), form: &str) -> PathBuf {
     let day = run.started_utc.get(..10).unwrap_or("unknown");
     let name = file.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
     let stem = name.trim_end_matches(".partial").trim_end_matches(".h5").to_owned();
-    out.join(kind.name()).join(format!("rig={}", run.rig_id)).join(format!("day={day}")).join(format!("{stem}.csv"))
+    out.join(kind.name()).join(format!("rig={}", run.rig_id)).join(format!("day={day}")).join(format!("{stem}.{form}"))
 }
 
-fn write_table(target: &Path, body: impl FnOnce(&mut dyn Write) -> std::io::Result<()>) -> Result<(), Failure> {
+fn write_table(
+    target: &Path,
+    body: impl FnOnce(&mut (dyn Write + Send)) -> std::io::Result<()>,
+) -> Result<(), Failure> {
     let fault = |e: std::io::Error| {
         let hint =
             if e.kind() == std::io::ErrorKind::AlreadyExists { "; remove it, or export to another folder" } else { "" };

@@ -1,13 +1,19 @@
 //! Tables for other programs: a row a sample, a row a predicted sample, a row a cycle and channel, a row an event. SI
-//! throughout, units in the names of the columns; what is missing is an empty field.
+//! throughout, units in the names of the columns; what is missing is an empty field. Written as comma-separated values or,
+//! with the feature `parquet`, as Parquet.
 
-use crate::comparison::evaluate::RunResult;
+pub mod csv;
+#[cfg(feature = "parquet")]
+pub mod parquet;
+
+use crate::comparison::evaluate::{ChannelResult, CycleResult, MetricResult, RunResult};
+use crate::comparison::metric::Reading;
 use crate::comparison::metric::registry::METRICS;
 use crate::comparison::table::kind_words;
 use crate::comparison::{ChannelInfo, RunData};
 use crate::sequence::marks::Phase;
-use crate::sequence::ports::{Level, StopOutcome};
-use std::io::{Result, Write};
+use crate::sequence::ports::{Event, Level, StopOutcome};
+use std::borrow::Cow;
 
 /// A table that can be exported.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -37,154 +43,166 @@ impl Kind {
     }
 }
 
-/// Write a table of a run as comma-separated values (RFC 4180), first row names.
-///
-/// # Errors
-/// The sink's.
-pub fn write(kind: Kind, run: &RunData, result: &RunResult, sink: &mut dyn Write) -> Result<()> {
-    match kind {
-        Kind::Samples => samples(run, sink),
-        Kind::Predicted => predicted(run, sink),
-        Kind::Cycles => cycles(run, result, sink),
-        Kind::Events => events(run, sink),
+/// One column.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Column<'a> {
+    /// Name, with the unit where there is one.
+    pub name: String,
+    /// Values, a row each.
+    pub values: Values<'a>,
+}
+
+/// Values of a column.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Values<'a> {
+    /// Times to the microsecond, s: what lies below is rounding of a product.
+    Times(Vec<f64>),
+    /// Numbers; not a number where there is none.
+    Numbers(Cow<'a, [f64]>),
+    /// Whole numbers.
+    Whole(Vec<i64>),
+    /// Yes and no.
+    Flags(Vec<bool>),
+    /// Words.
+    Texts(Vec<String>),
+}
+
+impl Values<'_> {
+    fn len(&self) -> usize {
+        match self {
+            Self::Times(values) => values.len(),
+            Self::Numbers(values) => values.len(),
+            Self::Whole(values) => values.len(),
+            Self::Flags(values) => values.len(),
+            Self::Texts(values) => values.len(),
+        }
     }
 }
 
+/// A table of a run; all columns are of one length.
+pub fn table<'a>(kind: Kind, run: &'a RunData, result: &RunResult) -> Vec<Column<'a>> {
+    match kind {
+        Kind::Samples => samples(run),
+        Kind::Predicted => predicted(run),
+        Kind::Cycles => cycles(run, result),
+        Kind::Events => events(run),
+    }
+}
+
+fn column<'a>(name: impl Into<String>, values: Values<'a>) -> Column<'a> {
+    Column { name: name.into(), values }
+}
+
+fn numbers<'a>(name: impl Into<String>, values: Vec<f64>) -> Column<'a> {
+    column(name, Values::Numbers(Cow::Owned(values)))
+}
+
+fn texts<'a>(name: &str, values: Vec<String>) -> Column<'a> {
+    column(name, Values::Texts(values))
+}
+
 /// A channel's column: id and unit.
-fn column(channel: &ChannelInfo) -> String {
+fn channel_name(channel: &ChannelInfo) -> String {
     let unit = channel.unit.to_lowercase().replace('/', "_");
     format!("{}_{unit}", channel.id)
 }
 
-fn samples(run: &RunData, sink: &mut dyn Write) -> Result<()> {
-    row(sink, std::iter::once("rig_time_s".to_owned()).chain(run.channels.iter().map(column)))?;
-    let Some(first) = run.traces.first() else { return Ok(()) };
-    for k in 0..first.values.len() {
-        let at_s = first.t0_s + k as f64 * first.dt_s;
-        let values = run.traces.iter().map(|trace| trace.values.get(k).copied().unwrap_or(f64::NAN));
-        // The time to the microsecond: what lies below is rounding of the product.
-        let time = format!("{:.6}", at_s);
-        row(sink, std::iter::once(time).chain(values.map(number)))?;
-    }
-    Ok(())
+fn samples(run: &RunData) -> Vec<Column<'_>> {
+    let (rows, t0_s, dt_s) =
+        run.traces.first().map_or((0, 0.0, 0.0), |first| (first.values.len(), first.t0_s, first.dt_s));
+    let times = (0..rows).map(|k| t0_s + k as f64 * dt_s).collect();
+    let of_channel = |(info, trace): (&ChannelInfo, &'_ crate::signal::Trace)| {
+        let mut values = trace.values.clone();
+        values.resize(rows, f64::NAN);
+        numbers(channel_name(info), values)
+    };
+    let channels = run.channels.iter().zip(&run.traces).map(of_channel);
+    std::iter::once(column("rig_time_s", Values::Times(times))).chain(channels).collect()
 }
 
-fn predicted(run: &RunData, sink: &mut dyn Write) -> Result<()> {
-    let names = ["cycle", "phase", "time_s"].map(str::to_owned).into_iter();
-    let flow = std::iter::once("flow_m3_s".to_owned());
-    row(sink, names.chain(run.channels.iter().map(column)).chain(flow))?;
-    let Some(prediction) = &run.prediction else { return Ok(()) };
-    for segment in &prediction.segments {
-        let phase = match segment.phase {
+fn predicted(run: &RunData) -> Vec<Column<'_>> {
+    let segments = run.prediction.iter().flat_map(|prediction| &prediction.segments);
+    let (mut cycle, mut phase, mut time) = (Vec::new(), Vec::new(), Vec::new());
+    let mut series: Vec<Vec<f64>> = vec![Vec::new(); run.channels.len() + 1];
+    for segment in segments {
+        let word = match segment.phase {
             Phase::Start => "start",
             Phase::Stop => "stop",
         };
-        let series: Vec<&Vec<f32>> = segment.series.iter().chain([&segment.flow_m3_s]).collect();
-        let length = series.iter().map(|values| values.len()).min().unwrap_or(0);
-        for k in 0..length {
-            let at_s = segment.t0_s + k as f64 * segment.dt_s;
-            let place = [segment.cycle.to_string(), phase.to_owned(), format!("{at_s:.6}")];
-            row(sink, place.into_iter().chain(series.iter().map(|values| number(f64::from(values[k])))))?;
+        let all: Vec<&Vec<f32>> = segment.series.iter().chain([&segment.flow_m3_s]).collect();
+        let length = all.iter().map(|values| values.len()).min().unwrap_or(0);
+        cycle.extend(std::iter::repeat_n(i64::from(segment.cycle), length));
+        phase.extend(std::iter::repeat_n(word.to_owned(), length));
+        time.extend((0..length).map(|k| segment.t0_s + k as f64 * segment.dt_s));
+        for (column, values) in series.iter_mut().zip(all) {
+            column.extend(values[..length].iter().map(|value| f64::from(*value)));
         }
     }
-    Ok(())
+    let names = run.channels.iter().map(channel_name).chain(["flow_m3_s".to_owned()]);
+    let place = [column("cycle", Values::Whole(cycle)), texts("phase", phase), column("time_s", Values::Times(time))];
+    place.into_iter().chain(names.zip(series).map(|(name, values)| numbers(name, values))).collect()
 }
 
-fn cycles(run: &RunData, result: &RunResult, sink: &mut dyn Write) -> Result<()> {
-    let fixed = [
-        "recording",
-        "rig",
-        "started_utc",
-        "virtual",
-        "starter",
-        "starter_kind",
-        "cycle",
-        "start_s",
-        "stop_s",
-        "settled",
-        "stop_outcome",
-        "channel",
-        "headline",
+fn cycles<'a>(run: &RunData, result: &RunResult) -> Vec<Column<'a>> {
+    let rows: Vec<(usize, &CycleResult, &ChannelResult)> = result
+        .cycles
+        .iter()
+        .enumerate()
+        .flat_map(|(k, cycle)| cycle.channels.iter().map(move |channel| (k, cycle, channel)))
+        .collect();
+    let text = |name: &str, of: &dyn Fn(&(usize, &CycleResult, &ChannelResult)) -> String| {
+        texts(name, rows.iter().map(of).collect())
+    };
+    let number = |name: &str, of: &dyn Fn(&(usize, &CycleResult, &ChannelResult)) -> f64| {
+        numbers(name, rows.iter().map(of).collect())
+    };
+    let flag = |name: &str, of: &dyn Fn(&(usize, &CycleResult, &ChannelResult)) -> bool| {
+        column(name, Values::Flags(rows.iter().map(of).collect()))
+    };
+    let outcome = |k: usize| run.stop_outcomes.get(k).copied().unwrap_or(StopOutcome::NotConfirmed).to_string();
+    let channel = |k: usize| run.channels.get(k).map_or_else(String::new, |channel| channel.id.to_string());
+    let mut columns = vec![
+        text("recording", &|_| run.path.clone()),
+        text("rig", &|_| run.rig_id.clone()),
+        text("started_utc", &|_| run.started_utc.clone()),
+        flag("virtual", &|_| run.is_virtual),
+        text("starter", &|_| result.starter.clone().unwrap_or_default()),
+        text("starter_kind", &|_| kind_words(run.starter_kind).to_owned()),
+        column("cycle", Values::Whole(rows.iter().map(|(_, cycle, _)| i64::from(cycle.cycle.number)).collect())),
+        number("start_s", &|(_, cycle, _)| cycle.cycle.start_s),
+        number("stop_s", &|(_, cycle, _)| cycle.cycle.stop_s.unwrap_or(f64::NAN)),
+        flag("settled", &|(_, cycle, _)| cycle.cycle.settled),
+        text("stop_outcome", &|(k, ..)| outcome(*k)),
+        text("channel", &|(_, _, of)| channel(of.channel)),
+        flag("headline", &|(_, _, of)| of.channel == run.headline),
     ];
-    let keys = METRICS.iter().flat_map(|metric| std::iter::once(metric.key).chain(metric.predicted_key));
-    row(sink, fixed.into_iter().chain(keys).map(str::to_owned))?;
-    for (k, cycle) in result.cycles.iter().enumerate() {
-        for of in &cycle.channels {
-            let outcome = run.stop_outcomes.get(k).copied().unwrap_or(StopOutcome::NotConfirmed);
-            let fields = [
-                run.path.clone(),
-                run.rig_id.clone(),
-                run.started_utc.clone(),
-                run.is_virtual.to_string(),
-                result.starter.clone().unwrap_or_default(),
-                kind_words(run.starter_kind).to_owned(),
-                cycle.cycle.number.to_string(),
-                number(cycle.cycle.start_s),
-                cycle.cycle.stop_s.map_or_else(String::new, number),
-                cycle.cycle.settled.to_string(),
-                outcome.to_string(),
-                run.channels.get(of.channel).map_or_else(String::new, |channel| channel.id.to_string()),
-                (of.channel == run.headline).to_string(),
-            ];
-            let figures = METRICS.iter().flat_map(|metric| {
-                let found = of.metrics.iter().find(|result| result.id == metric.id);
-                let measured = found.and_then(|result| result.measured.ok()).map_or(f64::NAN, |v| v.value);
-                let predicted = found.and_then(|result| result.predicted.ok()).map_or(f64::NAN, |v| v.value);
-                std::iter::once(number(measured)).chain(metric.predicted_key.map(|_| number(predicted)))
-            });
-            row(sink, fields.into_iter().chain(figures))?;
-        }
-    }
-    Ok(())
-}
-
-fn events(run: &RunData, sink: &mut dyn Write) -> Result<()> {
-    row(sink, ["recording", "rig", "rig_time_s", "level", "text"].map(str::to_owned).into_iter())?;
-    for event in &run.events {
-        let level = match event.level {
-            Level::Note => "note",
-            Level::Notice => "notice",
-            Level::Caution => "caution",
-            Level::Warning => "warning",
-            Level::Danger => "danger",
+    for metric in METRICS {
+        let read = |of: &ChannelResult, which: fn(&MetricResult) -> Reading| {
+            let found = of.metrics.iter().find(|result| result.id == metric.id);
+            found.and_then(|result| which(result).ok()).map_or(f64::NAN, |value| value.value)
         };
-        let fields = [run.path.clone(), run.rig_id.clone(), number(event.at_s), level.to_owned(), event.text.clone()];
-        row(sink, fields.into_iter())?;
-    }
-    Ok(())
-}
-
-/// Shortest digits that give the number back; nothing where there is none.
-fn number(value: f64) -> String {
-    if value.is_finite() { format!("{value}") } else { String::new() }
-}
-
-fn row(sink: &mut dyn Write, fields: impl Iterator<Item = String>) -> Result<()> {
-    let mut first = true;
-    for field in fields {
-        if !first {
-            sink.write_all(b",")?;
-        }
-        first = false;
-        if field.contains([',', '"', '\n', '\r']) {
-            write!(sink, "\"{}\"", field.replace('"', "\"\""))?;
-        } else {
-            sink.write_all(field.as_bytes())?;
+        columns.push(number(metric.key, &|(_, _, of)| read(of, |result| result.measured)));
+        if let Some(key) = metric.predicted_key {
+            columns.push(number(key, &|(_, _, of)| read(of, |result| result.predicted)));
         }
     }
-    sink.write_all(b"\r\n")
+    columns
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn quotes_what_would_break_a_row_and_leaves_gaps_empty() {
-        let mut bytes = Vec::new();
-        let fields = ["plain", "a, b", "say \"stop\"", "two\nlines"].map(str::to_owned);
-        row(&mut bytes, fields.into_iter().chain([number(f64::NAN), number(0.1)])).unwrap();
-        let text = String::from_utf8(bytes).unwrap();
-        assert_eq!(text, "plain,\"a, b\",\"say \"\"stop\"\"\",\"two\nlines\",,0.1\r\n");
-    }
+fn events<'a>(run: &RunData) -> Vec<Column<'a>> {
+    let word = |level: Level| match level {
+        Level::Note => "note",
+        Level::Notice => "notice",
+        Level::Caution => "caution",
+        Level::Warning => "warning",
+        Level::Danger => "danger",
+    };
+    let text = |of: &dyn Fn(&Event) -> String| run.events.iter().map(of).collect::<Vec<_>>();
+    vec![
+        texts("recording", text(&|_| run.path.clone())),
+        texts("rig", text(&|_| run.rig_id.clone())),
+        numbers("rig_time_s", run.events.iter().map(|event| event.at_s).collect()),
+        texts("level", text(&|event| word(event.level).to_owned())),
+        texts("text", text(&|event| event.text.clone())),
+    ]
 }
