@@ -60,6 +60,10 @@ pub struct ChannelView {
     pub unit: String,
     /// Drawn first.
     pub headline: bool,
+    /// What stands against its calibration today, in words: missing, expired or not yet in force; `None`: nothing, or the rig is
+    /// virtual and its channels are no instruments.
+    #[serde(default)]
+    pub calibration_caution: Option<String>,
 }
 
 /// A starter.

@@ -9,7 +9,7 @@ use crate::comparison::evaluate::{RunResult, evaluate};
 use crate::comparison::recalibrate::{doubtful, recalibrate};
 use crate::comparison::summary::summary;
 use crate::comparison::table::{figure, table};
-use crate::comparison::tolerance::{Held, against_prediction, against_run};
+use crate::comparison::tolerance::{Held, Standing, Tolerance, against_prediction, against_run};
 use crate::recording;
 use crate::report::{compose::compose, html::page};
 use crate::rig::calibration::read_file;
@@ -60,26 +60,28 @@ pub fn compare(args: &CompareArgs, output: Output, units: System) -> Result<Exit
     let mut object = json!({ "runs": summaries, "evaluated_anew": anew, "calibration_cautions": doubtful });
     let mut exit = Exit::Done;
     if let Some(share) = args.tolerance {
-        let held = hold(&results, share, args.against.as_deref())?;
+        let to = Tolerance { share, guard: args.guard };
+        let held = hold(&results, to, args.against.as_deref())?;
         if !output.json {
-            output.text(&tolerance_text(&held, share, args.against.as_deref(), units));
+            output.text(&tolerance_text(&held, to, args.against.as_deref(), units));
         }
         if held.iter().any(|held| !held.within) {
             exit = Exit::Differs;
         }
-        object["tolerance"] = json!({ "share": share, "within": exit == Exit::Done, "held": held });
+        object["tolerance"] =
+            json!({ "share": share, "guard": args.guard, "within": exit == Exit::Done, "held": held });
     }
     output.object(&object).map_err(Failure::internal)?;
     Ok(exit)
 }
 
-fn hold(results: &[RunResult], share: f64, against: Option<&Path>) -> Result<Vec<Held>, Failure> {
+fn hold(results: &[RunResult], to: Tolerance, against: Option<&Path>) -> Result<Vec<Held>, Failure> {
     let reference = against.map(recording::read).transpose().map_err(Failure::refused)?.map(|run| evaluate(&run));
     let held: Vec<Held> = results
         .iter()
         .flat_map(|run| match &reference {
-            Some(reference) => against_run(run, reference, share),
-            None => against_prediction(run, share),
+            Some(reference) => against_run(run, reference, to),
+            None => against_prediction(run, to),
         })
         .collect();
     if held.is_empty() {
@@ -89,20 +91,36 @@ fn hold(results: &[RunResult], share: f64, against: Option<&Path>) -> Result<Vec
     Ok(held)
 }
 
-fn tolerance_text(held: &[Held], share: f64, against: Option<&Path>, units: System) -> String {
+fn tolerance_text(held: &[Held], to: Tolerance, against: Option<&Path>, units: System) -> String {
     let outside: Vec<&Held> = held.iter().filter(|held| !held.within).collect();
     let about = against.map_or_else(|| "the prediction".to_owned(), |file| file.display().to_string());
-    let verdict = if outside.is_empty() { "within" } else { "OUTSIDE" };
+    let beyond = outside.iter().any(|held| held.standing == Standing::Beyond);
+    let verdict = match (outside.is_empty(), beyond) {
+        (true, _) => "within",
+        (false, true) => "OUTSIDE",
+        (false, false) => "OPEN: the uncertainty reaches over the limit",
+    };
+    let guard = if to.guard > 0.0 {
+        format!("guard band {} times the expanded uncertainty (JCGM 106)", to.guard)
+    } else {
+        "no guard band: the uncertainty is left out".to_owned()
+    };
     let mut lines = vec![format!(
-        "\ntolerance {} % about {about}: {verdict} ({} of {} figures within)",
-        100.0 * share,
+        "\ntolerance {} % about {about}, {guard}: {verdict} ({} of {} figures within)",
+        100.0 * to.share,
         held.len() - outside.len(),
         held.len()
     )];
     lines.extend(outside.iter().map(|held| {
         let of = |si: f64| figure(held.key, si, units);
         let (measured, reference, allowed) = (of(held.measured), of(held.reference), of(held.allowed));
-        format!("  {}: {} {measured}, {reference} +- {allowed} allowed", held.recording, held.label)
+        let word = if held.standing == Standing::Beyond { "beyond" } else { "open" };
+        format!(
+            "  {}: {} {measured}, {reference} +- {allowed} allowed, guard band {}: {word}",
+            held.recording,
+            held.label,
+            of(held.guard)
+        )
     }));
     lines.join("\n")
 }

@@ -7,7 +7,7 @@
 use super::cycles::{Cycle, cycles};
 use super::metric::NotMeasured;
 use super::{ChannelInfo, RunData};
-use crate::prediction::Segment;
+use crate::prediction::{EventKind, Segment};
 use crate::rig::chain::{Demand, Unsupported};
 use crate::sequence::marks::{MarkKind, Phase};
 use crate::signal::Trace;
@@ -132,6 +132,12 @@ pub struct ChannelCycle {
     pub signed: bool,
     /// Kinds of reading that the measuring chain cannot support, with the reason; none for a prediction.
     pub withheld: Vec<(Demand, Unsupported)>,
+    /// Area on which the pressure acts where pipework must hold against it, m2.
+    pub thrust_area_m2: Option<f64>,
+    /// The cycle fills an empty line, by the prediction stored beforehand.
+    pub fills: bool,
+    /// The pump first draws its own water, by that prediction.
+    pub primes: bool,
     /// The band about a predicted channel; `None`: measured, or no band.
     pub band: Option<Box<BandCycle>>,
 }
@@ -242,6 +248,9 @@ fn align_cycle(run: &RunData, filtered: &[Trace], cycle: Cycle) -> AlignedCycle 
             passes_hz: passes_hz(info),
             reading_u: info.calibration_u,
             signed: info.range.0 < 0.0,
+            thrust_area_m2: info.chain.thrust_area_m2,
+            fills: foretold(run, cycle.number, EventKind::LineFull),
+            primes: foretold(run, cycle.number, EventKind::WaterAtPump),
             band: None,
             withheld: withheld(info),
         })
@@ -270,6 +279,13 @@ fn align_cycle(run: &RunData, filtered: &[Trace], cycle: Cycle) -> AlignedCycle 
     };
     let predicted = measured.iter().enumerate().map(with_band).collect();
     AlignedCycle { cycle, zero, zero_s, zero_u_s, measured, predicted }
+}
+
+/// Whether the stored prediction has such an event in the start of a cycle: what line and pump held before it is declared by
+/// sequence and rig file, and the prediction was made of them.
+fn foretold(run: &RunData, cycle: u32, kind: EventKind) -> bool {
+    let events = run.prediction.iter().flat_map(|prediction| &prediction.events);
+    events.into_iter().any(|event| event.kind == kind && event.cycle == cycle && event.phase == Phase::Start)
 }
 
 fn passes_hz(info: &ChannelInfo) -> f64 {
@@ -302,12 +318,15 @@ fn faults(info: &ChannelInfo, raw: &[f64], dt_s: f64) -> Faults {
     }
 }
 
+/// A series and where its filtered values go.
+type InAndOut<'a> = (&'a [f64], &'a mut [f64]);
+
 /// Short gaps bridged, each channel through its filter; channels of one class and rate go together.
 fn filter_traces(channels: &[ChannelInfo], traces: &[Trace]) -> Vec<Trace> {
     let raw: Vec<Cow<'_, [f64]>> = traces.iter().map(bridged).collect();
     let mut filtered: Vec<Trace> =
         traces.iter().map(|trace| Trace { values: vec![0.0; trace.values.len()], ..*trace }).collect();
-    let mut alike: BTreeMap<(u32, u64), Vec<(&[f64], &mut [f64])>> = BTreeMap::new();
+    let mut alike: BTreeMap<(u32, u64), Vec<InAndOut<'_>>> = BTreeMap::new();
     for ((info, raw), trace) in channels.iter().zip(&raw).zip(&mut filtered) {
         alike.entry((info.filter_class, trace.dt_s.to_bits())).or_default().push((raw, &mut trace.values));
     }

@@ -2,6 +2,7 @@
 
 use super::align::{AlignedCycle, ChannelCycle, TimeZero, align};
 use super::cycles::Cycle;
+use super::line_state::{LineState, line_state, of_all};
 use super::metric::registry::{METRICS, Metric, Subject, Unit, metric};
 use super::metric::{NotMeasured, Reading, start_peak_rate::rates};
 use super::soundness::{ZeroCheck, flags, zero_checks};
@@ -51,6 +52,8 @@ pub struct ChannelResult {
 pub struct CycleResult {
     /// Its marks.
     pub cycle: Cycle,
+    /// What the line held before the start.
+    pub line: LineState,
     /// Where the time zero of the start comes from, with the lag taken out.
     pub zero: TimeZero,
     /// Standard uncertainty of that time, s; not a number where the run does not say.
@@ -140,7 +143,13 @@ fn cycle_result(run: &RunData, aligned: &AlignedCycle) -> CycleResult {
             metrics: metrics.map(|m| metric_result(m, (info, aligned.zero_u_s), measured, predicted)).collect(),
         })
     });
-    CycleResult { cycle: aligned.cycle, zero: aligned.zero, zero_u_s: aligned.zero_u_s, channels: channels.collect() }
+    CycleResult {
+        cycle: aligned.cycle,
+        line: line_state(run, aligned),
+        zero: aligned.zero,
+        zero_u_s: aligned.zero_u_s,
+        channels: channels.collect(),
+    }
 }
 
 fn subject_of(info: &ChannelInfo) -> Option<Subject> {
@@ -149,6 +158,7 @@ fn subject_of(info: &ChannelInfo) -> Option<Subject> {
         "rad/s" => Some(Subject::Speed),
         "m3/s" => Some(Subject::Flow),
         "A" => Some(Subject::Current),
+        "W" => Some(Subject::Power),
         _ => None,
     }
 }
@@ -191,11 +201,16 @@ fn noise(unit: Unit, measured: &ChannelCycle, info: &ChannelInfo) -> f64 {
         Unit::PascalPerSecond => spread(rates(piece.lead(), piece.dt_s).collect()),
         Unit::Second => 2.0 * piece.dt_s,
         Unit::RadPerSecond | Unit::Ampere => spread(piece.lead().to_vec()).max(floor),
-        Unit::Share | Unit::Hertz | Unit::CubicMetre => 0.0,
+        Unit::Share | Unit::Hertz | Unit::CubicMetre | Unit::Joule | Unit::NewtonSecond => 0.0,
     }
 }
 
 impl RunResult {
+    /// What the line held before every start; not proven where that differs.
+    pub fn line_state(&self) -> LineState {
+        of_all(self.cycles.iter().map(|cycle| cycle.line))
+    }
+
     /// The channel that speaks for the rig in a metric.
     pub fn channel_of(&self, metric: &Metric) -> Option<usize> {
         match metric.subject {

@@ -9,6 +9,7 @@ pub mod agreement;
 pub mod align;
 pub mod cycles;
 pub mod evaluate;
+pub mod line_state;
 pub mod metric;
 pub mod recalibrate;
 pub mod repeatability;

@@ -1,6 +1,7 @@
 //! The runs of a series in one table, and which settings differ.
 
 use super::evaluate::RunResult;
+use super::line_state::LineState;
 use super::metric::registry::{METRICS, Metric};
 use super::repeatability::{Spread, spread};
 use super::table::concerns;
@@ -40,6 +41,8 @@ pub struct Ranked {
     pub variant: String,
     /// Starter id.
     pub starter: String,
+    /// What the line held before the starts of these runs; runs of one setting that began otherwise stand apart.
+    pub line: LineState,
     /// Runs that have a value.
     pub runs: usize,
     /// Mean of the runs' start surges, Pa.
@@ -50,16 +53,30 @@ pub struct Ranked {
     pub against_next: Option<Judgement>,
 }
 
-/// Settings in file order of their first run, each with its runs.
-fn settings(runs: &[SeriesRun]) -> Vec<(&str, &str, Vec<&SeriesRun>)> {
-    let mut found: Vec<(&str, &str, Vec<&SeriesRun>)> = Vec::new();
+/// Runs of one setting that began from one state of the line.
+struct Alike<'a> {
+    variant: &'a str,
+    starter: &'a str,
+    line: LineState,
+    runs: Vec<&'a SeriesRun>,
+}
+
+/// Settings in file order of their first run, each with its runs; unlike states of the line are never mixed.
+fn settings(runs: &[SeriesRun]) -> Vec<Alike<'_>> {
+    let mut found: Vec<Alike<'_>> = Vec::new();
     for run in runs {
-        match found.iter_mut().find(|(variant, ..)| *variant == run.variant) {
-            Some((.., of)) => of.push(run),
-            None => found.push((&run.variant, &run.starter, vec![run])),
+        let line = run.result.line_state();
+        match found.iter_mut().find(|of| of.variant == run.variant && of.line == line) {
+            Some(of) => of.runs.push(run),
+            None => found.push(Alike { variant: &run.variant, starter: &run.starter, line, runs: vec![run] }),
         }
     }
     found
+}
+
+/// A setting's name, with the state of its line where that is not the same in all of them.
+fn titled(variant: &str, line: LineState, all_alike: bool) -> String {
+    if all_alike { variant.to_owned() } else { format!("{variant} (line {line})") }
 }
 
 /// One value a run: cycles of a run are no independent repeats of a setting.
@@ -68,29 +85,34 @@ fn values(of: &[&SeriesRun], metric: &str) -> Vec<f64> {
 }
 
 /// Settings from the smallest start surge to the largest, each judged against the next (Welch, corrected for as many
-/// comparisons as there are neighbours).
+/// comparisons as there are neighbours); those of one state of the line after another.
 #[must_use]
 pub fn judged(runs: &[SeriesRun]) -> Vec<Ranked> {
-    let mut known: Vec<(&str, &str, Vec<f64>, f64)> = settings(runs)
+    let mut known: Vec<(Alike<'_>, Vec<f64>, f64)> = settings(runs)
         .into_iter()
-        .map(|(variant, starter, of)| {
-            let noise = of.iter().map(|run| run.result.noise(RANKED_BY)).fold(0.0, f64::max);
-            (variant, starter, values(&of, RANKED_BY), noise)
+        .map(|of| {
+            let noise = of.runs.iter().map(|run| run.result.noise(RANKED_BY)).fold(0.0, f64::max);
+            let values = values(&of.runs, RANKED_BY);
+            (of, values, noise)
         })
-        .filter(|(_, _, values, _)| !values.is_empty())
+        .filter(|(_, values, _)| !values.is_empty())
         .collect();
-    known.sort_by(|a, b| mean(&a.2).total_cmp(&mean(&b.2)));
-    let comparisons = known.len().saturating_sub(1).max(1);
-    let one = |(place, (variant, starter, values, noise)): (usize, &(&str, &str, Vec<f64>, f64))| Ranked {
-        variant: (*variant).to_owned(),
-        starter: (*starter).to_owned(),
-        runs: values.len(),
-        mean_pa: mean(values),
-        s_pa: match spread(values) {
-            Some(Spread::Statistics(of)) => Some(of.s),
-            _ => None,
-        },
-        against_next: known.get(place + 1).and_then(|next| judge(values, &next.2, noise.max(next.3), comparisons)),
+    known.sort_by(|a, b| a.0.line.cmp(&b.0.line).then(mean(&a.1).total_cmp(&mean(&b.1))));
+    let neighbours = known.windows(2).filter(|pair| pair[0].0.line == pair[1].0.line).count();
+    let one = |(place, (of, values, noise)): (usize, &(Alike<'_>, Vec<f64>, f64))| {
+        let next = known.get(place + 1).filter(|next| next.0.line == of.line);
+        Ranked {
+            variant: of.variant.to_owned(),
+            starter: of.starter.to_owned(),
+            line: of.line,
+            runs: values.len(),
+            mean_pa: mean(values),
+            s_pa: match spread(values) {
+                Some(Spread::Statistics(of)) => Some(of.s),
+                _ => None,
+            },
+            against_next: next.and_then(|next| judge(values, &next.1, noise.max(next.2), neighbours.max(1))),
+        }
     };
     known.iter().enumerate().map(one).collect()
 }
@@ -100,12 +122,22 @@ pub fn judged(runs: &[SeriesRun]) -> Vec<Ranked> {
 pub fn words(ranking: &[Ranked], system: System) -> String {
     let pressure = |si: f64| system.plain(si, Dimension::Pressure);
     let mut lines = vec!["ranking by start surge, smallest first:".to_owned()];
+    let alike = ranking.windows(2).all(|pair| pair[0].line == pair[1].line);
+    if !alike {
+        lines.push("  runs that began from unlike states of the line are ranked apart".to_owned());
+    }
+    if let Some(unproven) = ranking.iter().find(|ranked| ranked.line == LineState::NotProven) {
+        let of = if alike { "every setting".to_owned() } else { unproven.variant.clone() };
+        lines.push(format!(
+            "  caution: the state of the line before the starts is not proven by the pressure at rest ({of})"
+        ));
+    }
     for (place, ranked) in ranking.iter().enumerate() {
         let spread = ranked.s_pa.map_or_else(String::new, |s| format!(", s {} from run to run", pressure(s)));
         lines.push(format!(
             "  {}. {}: {} ({} runs{spread})",
             place + 1,
-            ranked.variant,
+            titled(&ranked.variant, ranked.line, alike),
             pressure(ranked.mean_pa),
             ranked.runs
         ));
@@ -140,7 +172,7 @@ pub fn rows(runs: &[SeriesRun], system: System) -> String {
             metric.predicted_key.map(|_| quoted(&format!("{} predicted [{}]", metric.label, metric.unit.text(system))));
         std::iter::once(head).chain(predicted)
     });
-    let mut text = ["run", "setting", "starter", "repeat", "stop", "recording"]
+    let mut text = ["run", "setting", "starter", "repeat", "line", "stop", "recording"]
         .map(str::to_owned)
         .into_iter()
         .chain(heads)
@@ -153,6 +185,7 @@ pub fn rows(runs: &[SeriesRun], system: System) -> String {
             quoted(&run.variant),
             quoted(&run.starter),
             run.repeat.to_string(),
+            run.result.line_state().to_string(),
             quoted(&run.result.stop_outcome.to_string()),
             quoted(&run.result.path),
         ];
@@ -179,13 +212,16 @@ fn quoted(text: &str) -> String {
 #[must_use]
 pub fn in_columns(runs: &[SeriesRun], system: System) -> String {
     let all = settings(runs);
-    let width = all.iter().map(|(variant, ..)| variant.chars().count()).max().unwrap_or(0).max(7);
+    let alike = all.windows(2).all(|pair| pair[0].line == pair[1].line);
+    let title = |of: &Alike<'_>| titled(of.variant, of.line, alike);
+    let width = all.iter().map(|of| title(of).chars().count()).max().unwrap_or(0).max(7);
     let keys = ["start_surge", "start_peak_rate", "stop_trough", "acceleration"];
     let metrics: Vec<&Metric> = METRICS.iter().filter(|metric| keys.contains(&metric.id)).collect();
     let head =
         metrics.iter().map(|metric| format!("{:>COLUMN$}", format!("{} [{}]", metric.label, metric.unit.text(system))));
     let mut lines = vec![format!("{:width$}  {:>4}{}", "setting", "runs", head.collect::<String>())];
-    for (variant, _, of) in &all {
+    for setting in &all {
+        let (variant, of) = (title(setting), &setting.runs);
         let cells = metrics.iter().map(|metric| {
             let values: Vec<f64> = values(of, metric.id).iter().map(|si| metric.unit.number(*si, system)).collect();
             let text = match spread(&values) {

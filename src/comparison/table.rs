@@ -3,6 +3,7 @@
 
 use super::agreement::{against_prediction, sentence};
 use super::evaluate::RunResult;
+use super::line_state::unlike;
 use super::metric::NotMeasured;
 use super::metric::registry::{METRICS, Metric, Unit};
 use super::repeatability::{Spread, spread};
@@ -39,11 +40,14 @@ pub fn figure(key: &str, si: f64, system: System) -> String {
     format!("{} {}", shown.number(si), shown.unit)
 }
 
-/// False for a metric of the band where no run has one, and for one beside the usual ones where no rig has such a channel.
+/// False for a metric of the band where no run has one, and for one beside the usual ones where no rig has such a channel or no
+/// run does such a thing.
 pub fn concerns(metric: &Metric, runs: &[RunResult]) -> bool {
     let idle = |run: &RunResult| match run.mean_measured(metric.id) {
         Err(NotMeasured::NoBand) => true,
-        Err(NotMeasured::NoChannel) => !metric.judged,
+        Err(NotMeasured::NoChannel | NotMeasured::NoArea | NotMeasured::NotFilled | NotMeasured::NotPrimed) => {
+            !metric.judged
+        }
         _ => false,
     };
     if runs.is_empty() { metric.judged } else { !runs.iter().all(idle) }
@@ -175,7 +179,7 @@ impl Shown {
             Unit::PascalPerSecond if !si => 1,
             Unit::Pascal | Unit::PascalPerSecond | Unit::Hertz => 2,
             Unit::Second => 3,
-            Unit::Share | Unit::Ampere => 1,
+            Unit::Share | Unit::Ampere | Unit::Joule | Unit::NewtonSecond => 1,
             Unit::RadPerSecond => 0,
             Unit::CubicMetre => 4,
         };
@@ -192,9 +196,16 @@ impl Shown {
 /// What can be told of each pair of runs, larger first; one line where no pair differs.
 fn pairs(runs: &[RunResult], system: System) -> Vec<String> {
     let pairs: Vec<(usize, usize)> = (0..runs.len()).flat_map(|a| (a + 1..runs.len()).map(move |b| (a, b))).collect();
+    let (apart, pairs): (Vec<_>, Vec<_>) =
+        pairs.into_iter().partition(|&(a, b)| unlike(runs[a].line_state(), runs[b].line_state()));
     let judged: Vec<&Metric> = METRICS.iter().filter(|metric| metric.judged).collect();
     let comparisons = pairs.len() * judged.len();
-    judged.iter().flat_map(|metric| metric_pairs(metric, runs, &pairs, comparisons, system)).collect()
+    let titles = titles(runs);
+    let apart = apart.iter().map(|&(a, b)| {
+        let [first, second] = [a, b].map(|k| format!("{} ({})", titles[k], runs[k].line_state()));
+        format!("not compared, since the line held something else before the starts: {first} and {second}")
+    });
+    apart.chain(judged.iter().flat_map(|metric| metric_pairs(metric, runs, &pairs, comparisons, system))).collect()
 }
 
 fn metric_pairs(

@@ -6,9 +6,9 @@
 
 use super::ChannelInfo;
 use super::align::{ChannelCycle, Piece};
-use super::metric::Reading;
 use super::metric::registry::{Metric, Span, Unit};
 use super::metric::start_peak_rate::rates;
+use super::metric::{Reading, force_impulse};
 use crate::signal::features::peak_slope;
 use crate::signal::statistics::standard_deviation;
 use serde::Serialize;
@@ -87,7 +87,7 @@ pub fn budget(
         },
         Unit::Second => Budget {
             calibration: 0.0,
-            noise: if slope > 0.0 { sigma / slope } else { 0.0 },
+            noise: if slope > 0.0 { metric.noise_gain() * sigma / slope } else { 0.0 },
             dynamics: 0.0,
             timing: (zero_s * zero_s + 2.0 * (piece.dt_s / (2.0 * RECTANGLE)).powi(2)).sqrt(),
         },
@@ -95,6 +95,20 @@ pub fn budget(
             Budget { calibration: info.calibration_u, noise: sigma, ..Budget::default() }
         }
         // A zero of the meter that is off runs on for the whole phase.
+        // The whole calibration for as long as the swing lasts, and the noise of its samples.
+        Unit::NewtonSecond => {
+            let (area_m2, lasts_s) = (measured.thrust_area_m2?, force_impulse::lasts_s(piece)?);
+            Budget {
+                calibration: area_m2 * info.calibration_u * lasts_s,
+                noise: area_m2 * sigma * (lasts_s * piece.dt_s).sqrt(),
+                dynamics: value.abs() * too_fast,
+                timing: 0.0,
+            }
+        }
+        Unit::Joule => {
+            let stop_s = measured.stop.as_ref().map_or(0.0, Piece::duration_s);
+            Budget { calibration: info.calibration_u * (piece.duration_s() + stop_s), ..Budget::default() }
+        }
         Unit::CubicMetre => Budget { calibration: info.calibration_u * piece.duration_s(), ..Budget::default() },
         Unit::Share | Unit::Hertz => return None,
     })

@@ -3,6 +3,8 @@
 use super::operator::Desk;
 use super::{Shared, locked};
 use crate::api::{Activity, ChannelView, RunView, Snapshot, StarterView};
+use crate::clock::utc_now_rfc3339;
+use crate::rig::chain::{Calibration, CalibrationState};
 use crate::rig::model::Quantity;
 use crate::rig::register_map::Role;
 use crate::sequence::marks::{Mark, MarkKind, Phase};
@@ -87,6 +89,7 @@ pub(super) fn unit_of(quantity: Quantity) -> &'static str {
         Quantity::LineCurrent | Quantity::CurrentWave => "A",
         Quantity::ShaftSpeed => "rad/s",
         Quantity::Flow => "m3/s",
+        Quantity::LinePower => "W",
         Quantity::Contact => "1",
     }
 }
@@ -128,11 +131,17 @@ impl Shared {
 
     pub(super) fn snapshot(&self) -> Snapshot {
         let starters = self.starters_view();
+        let (today, virtual_rig) = (utc_now_rfc3339(), locked(&self.view).is_virtual);
+        let caution = |calibration: &Calibration| {
+            let doubtful = !virtual_rig && calibration.state(&today) != CalibrationState::InForce;
+            doubtful.then(|| calibration.in_words(&today))
+        };
         let channels = self.rig.channels.iter().enumerate().map(|(index, channel)| ChannelView {
             id: channel.id.0.clone(),
             label: channel.label.clone(),
             unit: unit_of(channel.quantity).to_owned(),
             headline: index == self.rig.headline,
+            calibration_caution: caution(&channel.chain.calibration),
         });
         let remote = self.says(Role::Remote, |status| status.remote);
         let emergency_stop_ok = self.says(Role::EmergencyStopOk, |status| status.emergency_stop_ok);

@@ -346,6 +346,7 @@ fn probe(channel: &Channel) -> Option<Probe> {
         Quantity::GaugePressure => Probe::Gauge { place: channel.place?, elevation_m: channel.diaphragm_elevation_m },
         Quantity::LineCurrent | Quantity::CurrentWave => Probe::Current,
         Quantity::ShaftSpeed => Probe::Speed,
+        Quantity::LinePower => Probe::Power,
         Quantity::Flow => match channel.place? {
             Place::Pipe { element, share } => Probe::Flow { element, share },
             Place::Node(_) => return None,

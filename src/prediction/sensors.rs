@@ -73,6 +73,7 @@ fn truth<D: ShaftDriver>(plant: &Plant<D>, channel: &Channel) -> f64 {
         (Quantity::GaugePressure | Quantity::PressureDifference, None) => f64::NAN,
         (Quantity::LineCurrent | Quantity::CurrentWave, _) => plant.current_a(),
         (Quantity::ShaftSpeed, _) => plant.speed_rad_s(),
+        (Quantity::LinePower, _) => plant.power_w(),
         (Quantity::Flow, Some(place)) => plant.flow_m3_s(place),
         (Quantity::Flow, None) => f64::NAN,
         // An output that is on drives current through the motor.

@@ -176,6 +176,7 @@ fn unit(quantity: Quantity) -> &'static str {
         Quantity::LineCurrent | Quantity::CurrentWave => "a",
         Quantity::ShaftSpeed => "rad_s",
         Quantity::Flow => "m3_s",
+        Quantity::LinePower => "w",
         Quantity::Contact => "closed",
     }
 }

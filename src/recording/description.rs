@@ -138,13 +138,14 @@ const KINDS: [(&str, StarterKind); 3] = [
     ("variable-speed", StarterKind::VariableSpeed),
 ];
 
-const QUANTITIES: [(&str, &str, Quantity); 7] = [
+const QUANTITIES: [(&str, &str, Quantity); 8] = [
     ("gauge-pressure", "Pa", Quantity::GaugePressure),
     ("pressure-difference", "Pa", Quantity::PressureDifference),
     ("line-current", "A", Quantity::LineCurrent),
     ("line-current-waveform", "A", Quantity::CurrentWave),
     ("shaft-speed", "rad/s", Quantity::ShaftSpeed),
     ("flow", "m3/s", Quantity::Flow),
+    ("line-power", "W", Quantity::LinePower),
     ("contact", "1", Quantity::Contact),
 ];
 

@@ -3,17 +3,19 @@
 
 use super::chart::{Chart, ChartError, Line, Shade};
 use super::document::{Document, Piece, Section, Table};
-use super::judged;
+use super::{duty_point, judged, verifying};
 use crate::comparison::RunData;
 use crate::comparison::align::{AlignedCycle, BandCycle, ChannelCycle, align};
 use crate::comparison::evaluate::{RunResult, evaluate_aligned};
 use crate::comparison::metric::registry::{METRICS, Metric, Unit};
+use crate::comparison::recalibrate::doubtful;
 use crate::comparison::table::{concerns, titles};
 use crate::prediction::summary::{emergency_words, loss_words};
 use crate::sequence::marks::Phase;
 use crate::sequence::ports::LinkStatistics;
 use crate::units::display::{System, significant};
 use crate::units::{Dimension, Reference};
+use std::collections::BTreeSet;
 
 /// Cautions of every report.
 const CAUTIONS: &[(&str, &str)] = &[(
@@ -45,10 +47,12 @@ pub fn compose(runs: &[RunData], system: System) -> Result<Document, ChartError>
         sections.push(starter_section(run, cycles, name, system)?);
     }
     sections.extend(judged::sections(&results, &names, system));
+    sections.extend(duty_point::section(runs, &aligned, &names, system));
     sections.push(made_with(runs, &names));
     sections.push(channels_section(runs, system));
     sections.extend(links_section(runs, &names));
     sections.push(events_section(runs, &names));
+    sections.push(verifying::section(runs, &names));
     sections.push(definitions());
     Ok(Document { title: title(runs), marks: marks(runs), sections })
 }
@@ -85,6 +89,8 @@ fn answer(
     let chart = pressure_chart("First start through each starter, measured", lines.collect(), None, system);
     let alt = format!("Headline pressure over time from current onset, one line a starter: {}", names.join(", "));
     pieces.push(Piece::Figure { svg: chart.to_svg(&alt)?, caption: headline_caption(runs) });
+    let doubtful: BTreeSet<String> = runs.iter().flat_map(doubtful).collect();
+    pieces.extend(doubtful.into_iter().map(|text| Piece::Caution { word: "CAUTION".into(), text }));
     pieces.extend(CAUTIONS.iter().map(|(word, text)| Piece::Caution { word: (*word).into(), text: (*text).into() }));
     pieces.push(Piece::Caution { word: "NOTICE".into(), text: loss_notice(runs, system) });
     Ok(Section { heading: "The answer".into(), pieces })
@@ -145,6 +151,9 @@ fn metric_table(results: &[RunResult], names: &[String], system: System) -> Tabl
         row
     };
     let mut rows: Vec<Vec<String>> = METRICS.iter().filter(|metric| concerns(metric, results)).map(row).collect();
+    let mut lines = vec!["line before the starts".to_owned()];
+    lines.extend(results.iter().map(|run| run.line_state().to_string()));
+    rows.push(lines);
     let mut stops = vec!["stop outcome".to_owned()];
     stops.extend(results.iter().map(|run| run.stop_outcome.to_string()));
     rows.push(stops);

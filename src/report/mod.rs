@@ -4,6 +4,8 @@
 pub mod chart;
 pub mod compose;
 pub mod document;
+mod duty_point;
 pub mod export;
 pub mod html;
 mod judged;
+mod verifying;

@@ -215,6 +215,10 @@ pub struct Chain {
     /// Polled, not sampled; `None`: it comes with the fast frames.
     #[serde(default)]
     pub polled: Option<Polled>,
+    /// Area on which the pressure acts where pipework must hold against it, m2: the bore at an end, `2 sin(angle / 2)` times the
+    /// bore at an elbow; `None`: the rig file names none.
+    #[serde(default)]
+    pub thrust_area_m2: Option<f64>,
 }
 
 impl Default for Chain {
@@ -234,6 +238,7 @@ impl Default for Chain {
             zero: None,
             noise_floor: None,
             polled: None,
+            thrust_area_m2: None,
         }
     }
 }

@@ -98,6 +98,7 @@ fn chain(entry: &ChannelEntry, range: (f64, f64), liquid: &LiquidSpec) -> Chain 
         mounting: entry.chain.mounting.clone(),
         line: entry.chain.line.map(|line| LineFigures::of(&impulse_line(&line, range.1 - range.0, liquid))),
         calibration: entry.chain.calibration.clone(),
+        thrust_area_m2: entry.chain.thrust_area_m2,
         ..Chain::default()
     }
 }

@@ -492,6 +492,8 @@ pub enum Quantity {
     ShaftSpeed,
     /// Flow, m3/s, at `place` along a pipe; positive from the pipe's start to its end.
     Flow,
+    /// Electrical power drawn from the line, W: a transducer has done the averaging.
+    LinePower,
     /// A contact: 0 open, 1 closed (an auxiliary contact that follows the starter's output).
     Contact,
 }
@@ -509,6 +511,7 @@ impl Quantity {
             Self::LineCurrent | Self::CurrentWave => Dimension::Current,
             Self::ShaftSpeed => Dimension::Speed,
             Self::Flow => Dimension::Flow,
+            Self::LinePower => Dimension::Power,
             Self::Contact => Dimension::Share,
         }
     }

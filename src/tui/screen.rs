@@ -134,13 +134,11 @@ fn chart(picture: &Picture, frame: &mut Frame<'_>, area: Rect) {
     let y_labels = [low, f64::midpoint(low, high), high].map(|v| format!("{v:.2}"));
     let x_labels = [from_s, until_s].map(|t| format!("{t:.0} s"));
     let band = if upper.is_empty() { "" } else { " between the ends of its band" };
+    let caution = channel.calibration_caution.as_ref().map_or_else(String::new, |words| format!("{words}: "));
+    let title = format!(" {}, {unit}: {caution}line measured, dots predicted{band} ", channel.label);
     let widget = Chart::new(datasets)
         .legend_position(None)
-        .block(
-            Block::new()
-                .borders(Borders::TOP)
-                .title(format!(" {}, {unit}: line measured, dots predicted{band} ", channel.label)),
-        )
+        .block(Block::new().borders(Borders::TOP).title(title))
         .x_axis(Axis::default().bounds([from_s, until_s]).labels(x_labels))
         .y_axis(Axis::default().bounds([low, high]).labels(y_labels));
     frame.render_widget(widget, area);

@@ -25,6 +25,7 @@ enum Probe {
     /// High side, low side, elevation of the transmitter, m.
     Difference(Place, Place, f64),
     Current,
+    Power,
     Speed,
     Flow(Place),
     /// Some output is on.
@@ -112,6 +113,7 @@ impl PlantBench {
             }
             (Quantity::LineCurrent | Quantity::CurrentWave, _) => Ok(Probe::Current),
             (Quantity::ShaftSpeed, _) => Ok(Probe::Speed),
+            (Quantity::LinePower, _) => Ok(Probe::Power),
             (Quantity::Flow, Some(place)) => Ok(Probe::Flow(place)),
             (Quantity::Flow, None) => Err(VirtualRigError::Plant(format!("channel {} has no place", channel.id))),
             (Quantity::Contact, _) => Ok(Probe::Contact),
@@ -163,6 +165,7 @@ impl PlantBench {
                 self.plant.gauge_pa(high, elevation_m) - self.plant.gauge_pa(low, elevation_m)
             }
             Probe::Current => self.plant.current_a(),
+            Probe::Power => self.plant.power_w(),
             Probe::Speed => self.plant.speed_rad_s(),
             Probe::Flow(place) => self.plant.flow_m3_s(place),
             Probe::Contact => {

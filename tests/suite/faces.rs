@@ -9,7 +9,7 @@ use ratatui::Terminal;
 use ratatui::backend::TestBackend;
 
 fn channel(id: &str, label: &str, unit: &str, headline: bool) -> ChannelView {
-    ChannelView { id: id.into(), label: label.into(), unit: unit.into(), headline }
+    ChannelView { id: id.into(), label: label.into(), unit: unit.into(), headline, calibration_caution: None }
 }
 
 fn snapshot() -> Snapshot {
@@ -101,6 +101,17 @@ fn shows_the_ends_of_the_band_about_the_prediction() {
     let dots = |text: &str| text.chars().filter(|c| *c == '•').count();
     let (with, without) = (dots(&text), dots(&screen(&picture(), 120, 40)));
     assert!(with > 2 * without, "{with} dots with the band, {without} without");
+}
+
+#[test]
+fn says_of_a_channel_that_its_calibration_does_not_hold() {
+    let mut doubtful = snapshot();
+    doubtful.channels[0].calibration_caution = Some("calibration of 2024-01-01 EXPIRED on 2025-01-01".into());
+    let mut picture = picture();
+    picture.apply(Update::Snapshot(Box::new(doubtful)));
+    let text = screen(&picture, 120, 40);
+    assert!(text.contains("pump discharge, bar gauge: calibration of 2024-01-01 EXPIRED on 2025-01-01"), "{text}");
+    assert!(screen(&picture, 80, 24).contains("EXPIRED"));
 }
 
 fn screen(picture: &Picture, width: u16, height: u16) -> String {

@@ -6,6 +6,10 @@
 mod acceleration_time;
 mod backspin;
 mod coast_down;
+mod energy;
+mod filling;
+pub mod force_impulse;
+mod front_arrival;
 mod inrush;
 mod no_flow;
 mod peak_against;
@@ -106,6 +110,15 @@ pub enum NotMeasured {
     /// Fewer than three swings.
     #[error("it does not ring: fewer than three swings stand out of the noise")]
     NoRinging,
+    /// The cycle fills no line.
+    #[error("the line was full before the start, or nothing says that it was not")]
+    NotFilled,
+    /// No pump draws its water first.
+    #[error("the pump had its water before the start, or nothing says that it had not")]
+    NotPrimed,
+    /// No area is known.
+    #[error("the rig file names no area on which the pressure acts there (`thrust_area`)")]
+    NoArea,
     /// Nothing changes.
     #[error("the change does not stand out of the noise")]
     NoChange,

@@ -1,8 +1,9 @@
 //! The list of metrics, in the order in which faces show them.
 
 use super::{
-    NotMeasured, Reading, acceleration_time, backspin, coast_down, inrush, no_flow, peak_against, ringing, rise_time,
-    rmse, share_in_band, start_peak_rate, start_surge, stop_surge, stop_trough,
+    NotMeasured, Reading, acceleration_time, backspin, coast_down, energy, filling, force_impulse, front_arrival,
+    inrush, no_flow, peak_against, ringing, rise_time, rmse, share_in_band, start_peak_rate, start_surge, stop_surge,
+    stop_trough,
 };
 use crate::comparison::align::ChannelCycle;
 use crate::rig::chain::Demand;
@@ -22,6 +23,8 @@ pub enum Subject {
     Flow,
     /// The motor's line current.
     Current,
+    /// The power drawn from the line.
+    Power,
 }
 
 /// What part of a cycle a metric looks at.
@@ -63,31 +66,50 @@ pub enum Unit {
     /// Current.
     #[serde(rename = "A")]
     Ampere,
+    /// Energy.
+    #[serde(rename = "J")]
+    Joule,
+    /// Impulse.
+    #[serde(rename = "N s")]
+    NewtonSecond,
 }
 
+/// People read energy in kJ, and impulse in N s, in both systems of units.
+const KILO: f64 = 1e-3;
+
 impl Unit {
-    /// What it is a unit of; of a rate: of what changes.
+    /// What it is a unit of; of a rate: of what changes; of energy and impulse: of what is summed up.
     pub fn dimension(self) -> Dimension {
         match self {
-            Self::Pascal | Self::PascalPerSecond => Dimension::Pressure,
+            Self::Pascal | Self::PascalPerSecond | Self::NewtonSecond => Dimension::Pressure,
             Self::Second => Dimension::Time,
             Self::Share => Dimension::Share,
             Self::Hertz => Dimension::Frequency,
             Self::RadPerSecond => Dimension::Speed,
             Self::CubicMetre => Dimension::Volume,
             Self::Ampere => Dimension::Current,
+            Self::Joule => Dimension::Power,
         }
     }
 
     /// As people of a system of units read it.
     pub fn text(self, system: System) -> String {
         let name = system.unit_name(self.dimension());
-        if self == Self::PascalPerSecond { format!("{name}/s") } else { name.to_owned() }
+        match self {
+            Self::PascalPerSecond => format!("{name}/s"),
+            Self::Joule => "kJ".to_owned(),
+            Self::NewtonSecond => "N s".to_owned(),
+            _ => name.to_owned(),
+        }
     }
 
     /// The number that they read for `si`.
     pub fn number(self, si: f64, system: System) -> f64 {
-        system.number(si, self.dimension())
+        match self {
+            Self::Joule => KILO * si,
+            Self::NewtonSecond => si,
+            _ => system.number(si, self.dimension()),
+        }
     }
 }
 
@@ -137,6 +159,12 @@ impl Metric {
             Measure::Alone(of) => of(measured),
             Measure::Against(of) => of(measured, predicted),
         }
+    }
+
+    /// Standard deviations of a time over those of one passing of a level at the steepest slope.
+    pub fn noise_gain(&self) -> f64 {
+        // 1.5 times one passing less half of another, on a front that begins half as steep as it becomes.
+        if self.id == "front_arrival" { 2.0 * 2.5_f64.sqrt() } else { 1.0 }
     }
 
     /// Value of the predicted series.
@@ -311,6 +339,61 @@ pub const METRICS: &[Metric] = &[
         measure: Measure::Alone(ringing::damping),
     },
     Metric {
+        id: "front_arrival",
+        key: "front_arrival_s",
+        predicted_key: Some("front_arrival_predicted_s"),
+        label: "front arrival",
+        span: Span::Start,
+        unit: Unit::Second,
+        subject: Subject::Pressure,
+        demand: Demand::Time,
+        judged: false,
+        formula: "time zero of the start to where the straight line through the first passings of 10 % and 30 % of the way from rest to \
+                  the final running level meets the level at rest",
+        measure: Measure::Alone(front_arrival::measure),
+    },
+    Metric {
+        id: "line_fill",
+        key: "line_fill_s",
+        predicted_key: Some("line_fill_predicted_s"),
+        label: "line-fill time",
+        span: Span::Start,
+        unit: Unit::Second,
+        subject: Subject::Pressure,
+        demand: Demand::Time,
+        judged: false,
+        formula: "of a cycle that fills an empty line: time zero of the start to the first passing of 90 % of the way from rest to the \
+                  final running level",
+        measure: Measure::Alone(filling::time),
+    },
+    Metric {
+        id: "line_fill_surge",
+        key: "line_fill_surge_pa",
+        predicted_key: Some("line_fill_surge_predicted_pa"),
+        label: "line-fill surge",
+        span: Span::Start,
+        unit: Unit::Pascal,
+        subject: Subject::Pressure,
+        demand: Demand::Peak,
+        judged: false,
+        formula: "of a cycle that fills an empty line: largest pressure after the line-fill time less the final running level",
+        measure: Measure::Alone(filling::surge),
+    },
+    Metric {
+        id: "priming",
+        key: "priming_s",
+        predicted_key: Some("priming_predicted_s"),
+        label: "priming time",
+        span: Span::Start,
+        unit: Unit::Second,
+        subject: Subject::Pressure,
+        demand: Demand::Time,
+        judged: false,
+        formula: "of a cycle in which the pump first draws its water: time zero of the start to the first passing of half the way from \
+                  rest to the final running level",
+        measure: Measure::Alone(filling::priming),
+    },
+    Metric {
         id: "inrush",
         key: "inrush_a",
         predicted_key: Some("inrush_predicted_a"),
@@ -322,6 +405,33 @@ pub const METRICS: &[Metric] = &[
         judged: false,
         formula: "largest RMS line current of the start phase",
         measure: Measure::Alone(inrush::measure),
+    },
+    Metric {
+        id: "force_impulse",
+        key: "force_impulse_n_s",
+        predicted_key: Some("force_impulse_predicted_n_s"),
+        label: "force impulse of the start",
+        span: Span::Start,
+        unit: Unit::NewtonSecond,
+        subject: Subject::Pressure,
+        demand: Demand::Peak,
+        judged: false,
+        formula: "area named for the channel (bore at an end, 2 sin(angle / 2) times it at an elbow) times the integral of the \
+                  pressure above the final running level over the swing that holds the largest pressure of the start phase",
+        measure: Measure::Alone(force_impulse::measure),
+    },
+    Metric {
+        id: "energy",
+        key: "energy_j",
+        predicted_key: Some("energy_predicted_j"),
+        label: "energy of the cycle",
+        span: Span::Cycle,
+        unit: Unit::Joule,
+        subject: Subject::Power,
+        demand: Demand::Level,
+        judged: false,
+        formula: "integral of the line power over start and stop phase",
+        measure: Measure::Alone(energy::measure),
     },
     Metric {
         id: "peak_ratio",

@@ -72,6 +72,8 @@ pub struct ChainEntry {
     pub line: Option<ImpulseLineEntry>,
     /// Calibration.
     pub calibration: Calibration,
+    /// Area on which the pressure acts, m2.
+    pub thrust_area_m2: Option<f64>,
     /// Place of the anti-alias filter, or of the channel.
     pub anti_alias_spot: Spot,
     /// Place of the wiring, or of the channel.
@@ -90,7 +92,9 @@ pub(super) fn chain(table: &Cursor<'_>, quantity: Option<Quantity>, assumed: &mu
         assumed.0.push(ASSUMED.to_owned());
     }
     if !of_pressure && quantity.is_some() {
-        for key in ["reference", "sealed_at", "impulse_line", "mounting"].iter().filter(|key| table.has(key)) {
+        for key in
+            ["reference", "sealed_at", "impulse_line", "mounting", "thrust_area"].iter().filter(|key| table.has(key))
+        {
             table.mark_read(key);
             table.note(key, "a pressure sensor's key", "left out: this channel measures no pressure", None);
         }
@@ -106,6 +110,7 @@ pub(super) fn chain(table: &Cursor<'_>, quantity: Option<Quantity>, assumed: &mu
         mounting: mounting(table, line.as_ref()),
         line,
         calibration: calibration(table),
+        thrust_area_m2: table.quantity("thrust_area", &Want::positive(Dimension::Area, "\"21 cm2\"")),
         anti_alias_spot: table.spot("anti_alias"),
         wiring_spot: table.spot("signal"),
     }

@@ -171,6 +171,7 @@ fn want_of_change(quantity: Quantity) -> Want {
         Quantity::LineCurrent | Quantity::CurrentWave => Want::positive(Dimension::Current, "\"2 A\""),
         Quantity::ShaftSpeed => Want::SPEED,
         Quantity::Flow => Want::FLOW,
+        Quantity::LinePower => Want::POWER,
         Quantity::Contact => Want::positive(Dimension::Share, "\"50 %\""),
     }
 }

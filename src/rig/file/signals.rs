@@ -16,6 +16,7 @@ const QUANTITIES: &[(&str, Quantity)] = &[
     ("line-current-waveform", Quantity::CurrentWave),
     ("shaft-speed", Quantity::ShaftSpeed),
     ("flow", Quantity::Flow),
+    ("line-power", Quantity::LinePower),
     ("contact", Quantity::Contact),
 ];
 
@@ -136,6 +137,7 @@ pub(in crate::rig) fn want_of(quantity: Option<Quantity>) -> Option<Want> {
         Quantity::LineCurrent | Quantity::CurrentWave => Want::any(Dimension::Current, "\"0 A\", \"60 A\""),
         Quantity::ShaftSpeed => Want::SIGNED_SPEED,
         Quantity::Flow => Want::any(Dimension::Flow, "\"0 m3/h\", \"40 m3/h\""),
+        Quantity::LinePower => Want::any(Dimension::Power, "\"0 kW\", \"11 kW\""),
         Quantity::Contact => Want::any(Dimension::Share, "\"50 %\""),
     })
 }
@@ -150,6 +152,7 @@ pub(in crate::rig) fn want_uncertainty_of(quantity: Quantity) -> Want {
         Quantity::LineCurrent | Quantity::CurrentWave => Want::CURRENT,
         Quantity::ShaftSpeed => Want::from_zero(Dimension::Speed, "\"1 rpm\""),
         Quantity::Flow => Want::from_zero(Dimension::Flow, "\"0.1 m3/h\""),
+        Quantity::LinePower => Want::from_zero(Dimension::Power, "\"20 W\""),
         Quantity::Contact => Want::from_zero(Dimension::Share, "\"0 %\""),
     }
 }

@@ -105,11 +105,16 @@ fn holds_runs_to_a_tolerance_about_the_prediction_or_another_run() {
     let wide = run(["compare", contactor, "--tolerance", "1000%", "--json"]);
     wide.expect(0);
     assert_eq!(wide.object()["tolerance"]["within"], true);
-    let narrow = run(["compare", contactor, "--tolerance", "0"]);
+    let narrow = run(["compare", contactor, "--tolerance", "0", "--guard", "0"]);
     // Noise passes; that the virtual rig is no more than noise from its prediction in every figure never happens.
     narrow.expect(1);
     assert!(narrow.stdout.contains("OUTSIDE"), "{}", narrow.stdout);
-    run(["compare", contactor, "--tolerance", "0", "--against", contactor]).expect(0);
+    run(["compare", contactor, "--tolerance", "0", "--guard", "0", "--against", contactor]).expect(0);
+    // What is not known to be within is not within: the uncertainty reaches over a limit of nothing.
+    let guarded = run(["compare", contactor, "--tolerance", "0", "--against", contactor]);
+    guarded.expect(1);
+    assert!(guarded.stdout.contains("OPEN") && guarded.stdout.contains("guard band"), "{}", guarded.stdout);
+    run(["compare", contactor, "--tolerance", "5", "--guard", "2"]).expect(2);
     let other = run(["compare", drive, "--tolerance", "10", "--against", contactor, "--json"]);
     other.expect(1);
     let held = other.object()["tolerance"]["held"].as_array().unwrap().clone();
