@@ -10,6 +10,7 @@ use crate::api::{Activity, PredictedPiece, RunRequest, ServiceError};
 use crate::clock::{uptime, utc_now_rfc3339};
 use crate::prediction::{Prediction, strength};
 use crate::recording::{self, Recorder, RunDescription};
+use crate::rig::model::Source;
 use crate::sequence::duty::{DutyLedger, MOTOR};
 use crate::sequence::executor::{ExecutorInput, VIRTUAL_NAME, execute};
 use crate::sequence::link_proof::LinkProofs;
@@ -263,10 +264,13 @@ fn stream_ready(shared: &Shared, is_virtual: bool) -> Result<(), String> {
         ));
     }
     let lying = shared.acquisition.rate_found_hz().filter(|_| !is_virtual);
-    lying.map_or(Ok(()), |found_hz| {
-        let (address, said_hz) = (&shared.rig.source.address, shared.rig.source.rate_hz);
-        Err(format!("{address}: frames come at {found_hz:.1} a second, the rig file says {said_hz}; mend `rate`"))
-    })
+    lying.map_or(Ok(()), |found_hz| Err(lying_rate(&shared.rig.source, found_hz)))
+}
+
+/// Frames that come at another rate than the rig file says, in words.
+pub(super) fn lying_rate(source: &Source, found_hz: f64) -> String {
+    let (address, said_hz) = (&source.address, source.rate_hz);
+    format!("{address}: frames come at {found_hz:.1} a second, the rig file says {said_hz}; mend `rate`")
 }
 
 fn prepare(shared: &Arc<Shared>, job: &Job) -> Result<Prepared, String> {
@@ -335,7 +339,16 @@ fn drive(shared: &Arc<Shared>, job: Job, prepared: &Prepared) -> RunEnd {
     let mut starters: Vec<_> = (0..shared.rig.starters.len()).map(|index| shared.fieldbus.starter(index)).collect();
     let mut bench = shared.fieldbus.bench();
     let samples = shared.acquisition.port();
-    let mut journal = TapJournal { inner: prepared.recorder.journal(), shared: Arc::clone(shared), bench: Vec::new() };
+    for line in shared.acquisition.take_said() {
+        tell(shared, Level::Notice, format!("sampling program, before this run: {line}"));
+    }
+    let mut journal = TapJournal {
+        inner: prepared.recorder.journal(),
+        shared: Arc::clone(shared),
+        bench: Vec::new(),
+        worn: shared.fieldbus.stored_writes(),
+        rate_told: false,
+    };
     let mut operator = job.operator;
     let end = execute(ExecutorInput {
         rig: &shared.rig,

@@ -1,6 +1,6 @@
 //! A journal that lets the faces see what goes into the recording.
 
-use super::{Shared, locked};
+use super::{Shared, locked, run, wear};
 use crate::api::{PredictedPiece, Update};
 use crate::prediction::{Prediction, Segment};
 use crate::rig::register_map::Role;
@@ -9,6 +9,7 @@ use crate::sequence::ports::{
     CommandRecord, Event, Journal, JournalError, Level, LinkStatistics, RunHeader, SettingsRecord, StatusReading,
     StopOutcome,
 };
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 /// Most points of a predicted segment sent to a face.
@@ -20,12 +21,24 @@ pub(super) struct TapJournal {
     pub shared: Arc<Shared>,
     /// What the bench unit said when it was recorded last.
     pub bench: Vec<(Role, u16)>,
+    /// Counts of stored writes that are on disk.
+    pub worn: BTreeMap<String, u32>,
+    /// That frames come at another rate than the rig file says has been told.
+    pub rate_told: bool,
 }
 
 /// Values of the bench unit whose every change is recorded; the others are measured.
 const RECORDED: [Role; 4] = [Role::TransferPosition, Role::Remote, Role::EmergencyStopOk, Role::OutputsOn];
 
 impl TapJournal {
+    /// Once a run: the stream does not keep the rate that every time of the recording is counted by. A virtual rig may play faster.
+    fn lying_rate(&mut self) -> Option<String> {
+        let found_hz = self.shared.acquisition.rate_found_hz().filter(|_| !self.rate_told)?;
+        self.rate_told = true;
+        let is_virtual = locked(&self.shared.view).is_virtual;
+        (!is_virtual).then(|| run::lying_rate(&self.shared.rig.source, found_hz))
+    }
+
     /// A line for the log when the bench unit says something new.
     fn bench_unit(&mut self, at_s: f64) -> Option<Event> {
         let (_, values) = self.shared.fieldbus.bench()?.values()?;
@@ -66,6 +79,9 @@ impl Journal for TapJournal {
     }
 
     fn command(&mut self, at_s: f64, record: &CommandRecord) -> Result<(), JournalError> {
+        if let Err(text) = wear::keep_new(&self.shared, &mut self.worn) {
+            self.event(&Event { at_s, level: Level::Caution, text })?;
+        }
         self.inner.command(at_s, record)
     }
 
@@ -75,6 +91,9 @@ impl Journal for TapJournal {
         if statistics.recorder_behind {
             let frames = statistics.recorder_behind_frames;
             return Err(JournalError(format!("recorder behind: {frames} frames never reached it")));
+        }
+        if let Some(text) = self.lying_rate() {
+            self.event(&Event { at_s, level: Level::Caution, text })?;
         }
         for line in self.shared.acquisition.take_said() {
             let text = format!("sampling program: {line}");

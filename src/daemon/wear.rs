@@ -1,6 +1,6 @@
 //! Writes of registers that a device keeps without power, counted over all runs on this computer: each wears the device's
-//! memory, and a map's `write_budget` allows so many in all. Read before a run, written after it; a process that is killed
-//! in a run loses the count of that run.
+//! memory, and a map's `write_budget` allows so many in all. Read before a run, kept on disk behind every write that counts
+//! and once more after the run.
 
 use super::Shared;
 use crate::sequence::duty::write_durably;
@@ -14,6 +14,17 @@ fn file(shared: &Shared) -> PathBuf {
 /// Tell the bus what earlier processes have written.
 pub(super) fn recall(shared: &Shared) -> Result<(), String> {
     shared.fieldbus.remember_stored_writes(&load(&file(shared))?);
+    Ok(())
+}
+
+/// As [`keep`], where a write has been added since `kept`.
+pub(super) fn keep_new(shared: &Shared, kept: &mut BTreeMap<String, u32>) -> Result<(), String> {
+    let counts = shared.fieldbus.stored_writes();
+    if counts == *kept {
+        return Ok(());
+    }
+    save(&file(shared), &counts)?;
+    *kept = counts;
     Ok(())
 }
 

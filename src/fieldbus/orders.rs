@@ -268,6 +268,12 @@ impl Unit {
         self.agreed(role, back)
     }
 
+    /// Does the device itself say that its selector stands at local?
+    pub(super) fn stands_at_local(&self, wire: &mut dyn Wire) -> bool {
+        let found = self.read_all(wire, &[Role::Remote, Role::StatusWord]);
+        found.is_ok_and(|values| self.status(0, &values).remote == Some(false))
+    }
+
     /// Take back a run order that an earlier session, or a lost link, left with the output off: whoever clears a fault at the
     /// panel must not start the motor by it. `None`: there was none, or the output is on and somebody else's.
     pub(super) fn clear_run(&self, wire: &mut dyn Wire) -> Result<Option<CommandRecord>, PortError> {
@@ -286,19 +292,16 @@ impl Unit {
     }
 
     fn stop_writes(&self, kind: StopKind) -> Vec<(Role, u64)> {
-        let cuts: &[Role] = match kind {
-            StopKind::Ramp => &[],
-            StopKind::Coast => &[Role::Cut],
-            // The line contactor, where one is described, beside the starter's own cut.
-            StopKind::ContactorOff => &[Role::LineOff, Role::Cut],
-        };
-        let cut = cuts.iter().filter(|role| self.map.field(**role).is_some()).map(|role| (*role, 1));
+        let cut = (kind != StopKind::Ramp).then_some((Role::Cut, 1));
+        // The line contactor, where one is described, behind the starter's own cut: should its write be lost, these are out.
+        let line_off = (kind == StopKind::ContactorOff).then_some((Role::LineOff, 1));
         let run = if self.map.cia402 {
             (Role::ControlWord, u64::from(drive::stop_command(kind).word()))
         } else {
             (Role::Run, 0)
         };
-        cut.chain([run]).collect()
+        let all = cut.into_iter().chain([run]).chain(line_off);
+        all.filter(|(role, _)| *role == run.0 || self.map.field(*role).is_some()).collect()
     }
 
     /// Send a stop once and look. True: a status read shows it accepted. Every write leaves a record.
@@ -315,7 +318,8 @@ impl Unit {
                 CommandRecord { sent_wall_ns, answered_wall_ns: None, what, wrote: low_word(raw), read_back: None };
             records.push((role, record));
         }
-        let roles = [Role::Run, Role::Cut, Role::ControlWord, Role::Running, Role::AtSpeed, Role::StatusWord];
+        let roles =
+            [Role::Run, Role::Cut, Role::LineOff, Role::ControlWord, Role::Running, Role::AtSpeed, Role::StatusWord];
         let values = if lost { BTreeMap::new() } else { self.read_all(wire, &roles).unwrap_or_default() };
         let accepted = self.shows_accepted(wanted.kind, &|role| values.get(&role).copied());
         self.file_stop_records(records, &values, accepted, wire.now_ns());
@@ -343,6 +347,10 @@ impl Unit {
     }
 
     fn shows_accepted(&self, kind: StopKind, raw: &dyn Fn(Role) -> Option<u64>) -> bool {
+        let has_line_off = kind == StopKind::ContactorOff && self.map.field(Role::LineOff).is_some();
+        if has_line_off && raw(Role::LineOff) != Some(1) {
+            return false;
+        }
         if self.map.cia402 {
             let state = raw(Role::StatusWord).and_then(|word| DriveState::decode(low_word(word)));
             return state.is_some_and(|state| drive::stop_accepted(kind, state));

@@ -141,6 +141,11 @@ impl StopSlot {
         self.settle(wanted);
     }
 
+    /// A stop was given up while the device did not answer.
+    pub(super) fn owes(&self) -> bool {
+        self.owed.load(SeqCst)
+    }
+
     /// The device has said who it is: a stop that was given up is sent after all, since no run order may survive a lost link.
     pub(super) fn ask_again(&self) {
         if self.owed.swap(false, SeqCst) && !self.pending.load(SeqCst) {

@@ -98,9 +98,13 @@ impl Span {
     }
 
     fn takes(&self, field: &Field, most_bytes: usize) -> bool {
+        // Fields come sorted: the next table begins at any address.
+        if self.table != field.table {
+            return false;
+        }
         let next = self.address.checked_add(self.count());
         let with = (field.address - self.address).saturating_add(field.registers()).max(self.count());
-        self.table == field.table && next.is_some_and(|next| field.address <= next) && with <= self.most(most_bytes)
+        next.is_some_and(|next| field.address <= next) && with <= self.most(most_bytes)
     }
 }
 

@@ -228,7 +228,7 @@ impl<'a> Simulation<'a> {
             match self.state.ending.take() {
                 None => {}
                 Some(Ending::Done) => return Ok(()),
-                Some(Ending::Abort { reason, .. } | Ending::TakenOver { reason }) => {
+                Some(Ending::Abort { reason, .. } | Ending::TakenOver { reason } | Ending::OnAgain { reason, .. }) => {
                     return Err(PredictionError::EndsEarly { at_s: self.now_s(), reason });
                 }
             }

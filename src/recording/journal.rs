@@ -45,7 +45,7 @@ impl RunJournal {
     fn gone(&self) -> JournalError {
         match self.shared.fault() {
             Some(fault) => JournalError(fault.to_string()),
-            None => JournalError(format!("{}: the recording is finished", self.path.display())),
+            None => JournalError(format!("{}: its writer has ended, nothing more is recorded", self.path.display())),
         }
     }
 

@@ -32,6 +32,8 @@ pub struct Rules {
     pub current_channel: Option<usize>,
     /// Current below which the motor counts as off, A.
     pub current_off_a: f64,
+    /// Channel of a fast auxiliary contact of the motor's line.
+    pub contact_channel: Option<usize>,
     /// Channels that a trip, a permissive or the proof of a stop looks at, with their ids.
     pub guarding: Vec<(usize, String)>,
     /// Pressure channels.
@@ -71,6 +73,7 @@ impl Rules {
             rest_fallback_s: rig.rest_fallback_s,
             speed_channel: find(Quantity::ShaftSpeed),
             current_channel,
+            contact_channel: find(Quantity::Contact),
             current_off_a: (CURRENT_OFF_SHARE * rig.motor.full_load_current_a).max(4.0 * current_u),
             guarding: guarding(rig).into_iter().map(|index| (index, rig.channels[index].id.0.clone())).collect(),
             pressure_channels: (0..rig.channels.len())
@@ -386,6 +389,13 @@ pub enum Ending {
         /// First kind of stop; `None`: the starter's ordinary way.
         stop: Option<StopKind>,
     },
+    /// A starter is on though the run's stop was confirmed and it has ordered no start since.
+    OnAgain {
+        /// Which.
+        starter: usize,
+        /// What was seen.
+        reason: String,
+    },
     /// Somebody took over at the rig: nothing more may be sent.
     TakenOver {
         /// What was seen.
@@ -396,7 +406,22 @@ pub enum Ending {
 /// Looks for a take-over or a fault while a run is on. `energised`: the starter that this run has ordered on, and the
 /// transfer position it stands at.
 pub fn guard(rules: &Rules, seen: &Observations, energised: Option<usize>) -> Option<Ending> {
-    taken_over(rules, seen, energised).or_else(|| energised.and_then(|starter| faulty(rules, seen, starter)))
+    taken_over(rules, seen, energised).or_else(|| match energised {
+        Some(starter) => faulty(rules, seen, starter),
+        None => on_again(rules, seen),
+    })
+}
+
+/// After a confirmed stop every starter stays off until the run orders a start: one that comes on by itself, or by another's
+/// hand, ends the run. Before its first start a run has no say in who runs the motor; that only forbids the start.
+fn on_again(rules: &Rules, seen: &Observations) -> Option<Ending> {
+    if !seen.starters.iter().any(|facts| facts.started) {
+        return None;
+    }
+    let starter = seen.starters.iter().position(|facts| facts.running == Some(true))?;
+    let id = rules.id(starter);
+    let reason = format!("{id} came on though it was stopped and no start was ordered");
+    Some(Ending::OnAgain { starter, reason })
 }
 
 fn taken_over(rules: &Rules, seen: &Observations, energised: Option<usize>) -> Option<Ending> {

@@ -28,6 +28,10 @@ pub struct Observations {
     pub silenced: bool,
     /// The shaft was seen to turn since the latest start: its rest then says something.
     pub shaft_turned: bool,
+    /// The channel of the line current read none while a starter reported full speed: it then says nothing by reading none.
+    pub line_current_dumb: bool,
+    /// The fast contact read open while a starter reported full speed: it then says nothing by reading open.
+    pub contact_dumb: bool,
     /// Largest minus smallest of the last 1 s, SI, channel order.
     pub span_1s: Vec<f64>,
     /// Time until duty allows a start, s, one entry a starter (motor's and starter's own, the longer).
@@ -58,6 +62,10 @@ pub struct StarterFacts {
     pub emergency_stop_ok: Option<bool>,
     /// A setting reads differently from what was written last, in words.
     pub foreign_setting: Option<String>,
+    /// This run has ordered it on, once at least.
+    pub started: bool,
+    /// Its own current read none while it reported full speed, since the latest start: it then says nothing by reading none.
+    pub current_dumb: bool,
 }
 
 /// What is known of the bench unit.

@@ -5,12 +5,14 @@
 //! | off | says off | confirmed |
 //! | off | none can tell, for [`INFERRED_AFTER_S`] | inferred |
 //! | off | says current flows | NOT confirmed (a welded contact looks like this) |
+//! | off | another starter of the motor is on | NOT confirmed |
 //! | on or unknown | - | NOT confirmed |
 //!
-//! The echo of the stop command is none of these facts.
+//! The echo of the stop command is none of these facts. A sensor that read nothing while a starter reported full speed proves
+//! nothing by reading nothing afterwards.
 
 use super::interlock::Rules;
-use super::observations::Observations;
+use super::observations::{Observations, StarterFacts};
 use super::ports::StopOutcome;
 use crate::starters::StopKind;
 
@@ -23,6 +25,9 @@ pub const HURRY_S: f64 = 1.0;
 /// A stage is not over before the starter was asked this often after its order (polls run on wall time, stages on rig
 /// time, which may be faster).
 pub const LEAST_POLLS: u32 = 3;
+
+/// A contact channel reads closed from here on, share (0 open, 1 closed).
+pub const CONTACT_CLOSED: f64 = 0.5;
 
 /// What a fact says of the motor.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -44,8 +49,12 @@ pub struct Evidence {
     pub fast_current: Says,
     /// The device's own current.
     pub device_current: Says,
+    /// A fast auxiliary contact.
+    pub contact: Says,
     /// Shaft speed (a turning shaft says nothing: it may coast).
     pub shaft: Says,
+    /// The other starters of the motor: one that is on is on, all others say nothing of this one.
+    pub others: Says,
     /// Its link answers.
     pub link_up: bool,
     /// Polls answered since the order.
@@ -56,10 +65,14 @@ impl Evidence {
     /// Evidence on starter `starter`.
     pub fn of(rules: &Rules, seen: &Observations, starter: usize) -> Self {
         let facts = seen.starters.get(starter);
-        let current = |value: Option<f64>| match value {
+        let current = |value: Option<f64>, dumb: bool| match value {
+            Some(ampere) if ampere < rules.current_off_a && dumb => Says::Nothing,
             Some(ampere) if ampere < rules.current_off_a => Says::Off,
             Some(_) => Says::On,
             None => Says::Nothing,
+        };
+        let other_on = |(index, facts): (usize, &StarterFacts)| {
+            index != starter && (facts.running == Some(true) || current(facts.current_a, false) == Says::On)
         };
         Self {
             status: match facts.and_then(|f| f.running) {
@@ -67,13 +80,19 @@ impl Evidence {
                 Some(false) => Says::Off,
                 None => Says::Nothing,
             },
-            fast_current: current(rules.current_channel.and_then(|c| seen.mean_of(c))),
-            device_current: current(facts.and_then(|f| f.current_a)),
+            fast_current: current(rules.current_channel.and_then(|c| seen.mean_of(c)), seen.line_current_dumb),
+            device_current: current(facts.and_then(|f| f.current_a), facts.is_some_and(|f| f.current_dumb)),
+            contact: match rules.contact_channel.and_then(|c| seen.mean_of(c)) {
+                Some(closed) if closed >= CONTACT_CLOSED => Says::On,
+                Some(_) if !seen.contact_dumb => Says::Off,
+                _ => Says::Nothing,
+            },
             shaft: match rules.speed_channel.and_then(|c| seen.mean_of(c)) {
                 // A tachometer that never moved proves nothing by standing still.
                 Some(speed) if speed.abs() < rules.rest_speed_rad_s && seen.shaft_turned => Says::Off,
                 _ => Says::Nothing,
             },
+            others: if seen.starters.iter().enumerate().any(other_on) { Says::On } else { Says::Nothing },
             link_up: facts.is_some_and(|f| f.link_up),
             polls: facts.map_or(0, |f| f.polls_since_order),
         }
@@ -81,11 +100,16 @@ impl Evidence {
 
     /// What it amounts to at this instant; `inferred` still has to last.
     pub fn outcome(&self) -> StopOutcome {
-        let independent = [self.fast_current, self.device_current, self.shaft];
+        let independent = [self.fast_current, self.device_current, self.contact, self.shaft, self.others];
         if self.status != Says::Off || independent.contains(&Says::On) {
             return StopOutcome::NotConfirmed;
         }
         if independent.contains(&Says::Off) { StopOutcome::Confirmed } else { StopOutcome::Inferred }
+    }
+
+    /// Any of the facts says that the motor is on.
+    pub fn says_on(&self) -> bool {
+        [self.status, self.fast_current, self.device_current, self.contact, self.others].contains(&Says::On)
     }
 
     /// In words, for the record.
@@ -96,8 +120,14 @@ impl Evidence {
             Says::Nothing => "unknown",
         };
         let shaft = if self.shaft == Says::Off { "at rest" } else { "turning or unknown" };
+        let contact = match self.contact {
+            Says::Off => ", contact open",
+            Says::On => ", contact closed",
+            Says::Nothing => "",
+        };
+        let others = if self.others == Says::On { ", another starter on" } else { "" };
         format!(
-            "status {}, line current {}, device current {}, shaft {shaft}",
+            "status {}, line current {}, device current {}, shaft {shaft}{contact}{others}",
             word(self.status),
             word(self.fast_current),
             word(self.device_current)

@@ -13,6 +13,7 @@
 //! | `refuse-writes`, `accept-writes` | every bus write is refused with exception 04, stops and heartbeats too; or no longer |
 //! | `comm-timeout 4s` | somebody sets the loss-of-communication time of every starter at its panel |
 //! | `keep-run` | run orders outlive whatever cuts the outputs; a fault that is cleared then starts the motor |
+//! | `weld-contact`, `free-contact` | a starter that switches by its contact alone does not open it any more: coil and status say off, the motor stays on until the emergency stop opens the line; or opens it again |
 //! | `line-up return` | somebody sets the valves as in that line-up, at standstill only; the name is the rest of the line |
 //! | `stick-valve`, `free-valve` | the pump control valve stays where it stands, or moves again |
 //! | `rest 90s` | so much rig time is only rested: once nothing is on, the shaft stands and the water is still, the plant is not computed and its last values go on; an order to it ends that |
@@ -49,6 +50,8 @@ pub enum Fault {
     },
     /// Writes refused or taken.
     RefuseWrites(bool),
+    /// Contacts stick once they are closed, or open again.
+    WeldContact(bool),
     /// Run orders stay as written.
     KeepRun,
     /// Loss-of-communication time set at the panels.
@@ -88,6 +91,8 @@ impl FromStr for Fault {
             ("press-emergency-stop", None) => Some(Self::EmergencyStop { pressed: true }),
             ("release-emergency-stop", None) => Some(Self::EmergencyStop { pressed: false }),
             ("comm-timeout", Some(time)) => duration(time).map(Self::CommTimeout),
+            ("weld-contact", None) => Some(Self::WeldContact(true)),
+            ("free-contact", None) => Some(Self::WeldContact(false)),
             ("keep-run", None) => Some(Self::KeepRun),
             ("refuse-writes", None) => Some(Self::RefuseWrites(true)),
             ("accept-writes", None) => Some(Self::RefuseWrites(false)),
@@ -160,6 +165,8 @@ mod tests {
             ("refuse-writes", Fault::RefuseWrites(true)),
             ("accept-writes", Fault::RefuseWrites(false)),
             ("keep-run", Fault::KeepRun),
+            ("weld-contact", Fault::WeldContact(true)),
+            ("free-contact", Fault::WeldContact(false)),
             ("rest 90s", Fault::Rest(Duration::from_secs(90))),
             ("comm-timeout 4s", Fault::CommTimeout(Duration::from_secs(4))),
             ("wear 15%", Fault::Pump(PumpFault::Wear(0.15))),

@@ -157,6 +157,7 @@ impl<B: Bench> Player<B> {
                     }
                 }
                 Fault::CommTimeout(time) => lock(&self.wires.rack).set_comm_timeout(time.as_secs_f64()),
+                Fault::WeldContact(welded) => lock(&self.wires.rack).weld(welded),
                 Fault::KeepRun => lock(&self.wires.rack).keep_run(),
                 Fault::RefuseWrites(refuse) => lock(&self.wires.rack).set_refuse_writes(refuse),
             }

@@ -5,7 +5,9 @@ use crate::campaign;
 use crate::stand::bench::Bench;
 use crate::stand::relay::{Relay, Wrote, bus};
 use crate::stand::sequences::Cycle;
+use crate::stand::view::View;
 use crate::stand::wait_until;
+use ramprig::sequence::ports::StopOutcome;
 use rand::RngExt;
 use std::collections::BTreeMap;
 use std::time::Duration;
@@ -61,15 +63,27 @@ fn trial(starter: &str, pull: Pull, after: Duration) -> i32 {
     let cable = Cable { relay: bus(bench.ready.modbus), serial };
     let through = if serial { bench.ready.modbus } else { cable.relay.address };
     let wires = bench.wires_by(through, bench.ready.samples);
-    let program = bench.run_by(wires, &sequence(starter), starter);
+    let mut program = bench.run_by(wires, &sequence(starter), starter);
+    let mut view = View::of_run(&mut program);
     wait_until("a recording begins", || !bench.recordings(".partial").is_empty());
     std::thread::sleep(after);
     let on_before = bench.witness().outputs_on();
     cable.pull(&mut bench, pull);
-    if pull == Pull::Back && !serial {
-        std::thread::sleep(BACK_AFTER);
-        cable.put_back();
-    }
+    std::thread::scope(|scope| {
+        if pull == Pull::Back && !serial {
+            scope.spawn(|| {
+                std::thread::sleep(BACK_AFTER);
+                cable.put_back();
+            });
+        }
+        // Asked at the word, not when the recording is closed and the program has gone.
+        let word = view.reaches(|state| state.run.as_ref().is_some_and(|run| run.stop.is_some()));
+        let word = word.and_then(|state| state.run).and_then(|run| run.stop);
+        if word == Some(StopOutcome::Confirmed) {
+            assert_eq!(bench.witness().outputs_on(), 0, "stop confirmed with an output on");
+        }
+    });
+    drop(view);
     let ended = program.end();
     let on_then = bench.witness().outputs_on();
     let code = ended.code.unwrap_or(-1);

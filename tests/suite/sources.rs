@@ -9,7 +9,7 @@ mod hostile_child;
 
 use crate::acquisition::{PAYLOAD_TYPE, RATE_HZ, collect, wait_for};
 use beside::{HELD, held};
-use block_device::BlockDevice;
+use block_device::{Bad, BlockDevice};
 use ramprig::acquisition::beside::Beside;
 use ramprig::acquisition::{Acquisition, Input, Setup, start_beside, start_with};
 use ramprig::clock::{ManualClock, RigClock, SystemClock, WallClock};
@@ -19,6 +19,7 @@ use std::io::Write;
 use std::net::{TcpListener, UdpSocket};
 use std::process::{Command, Stdio};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU32, Ordering};
 use tempfile::TempDir;
 
 /// Kinds of source.
@@ -62,8 +63,18 @@ struct Stand {
     ssrc: u32,
 }
 
+/// A port below those that the system hands out, so that no socket beside takes it before it is used.
 fn free_udp_port() -> u16 {
-    UdpSocket::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
+    const FIRST: u32 = 20_000;
+    const COUNT: u32 = 12_000;
+    static NEXT: AtomicU32 = AtomicU32::new(0);
+    loop {
+        let port = FIRST + (std::process::id() + NEXT.fetch_add(1, Ordering::SeqCst)) % COUNT;
+        let port = u16::try_from(port).unwrap();
+        if UdpSocket::bind(("127.0.0.1", port)).is_ok() {
+            return port;
+        }
+    }
 }
 
 fn source(kind: Kind, code: SampleCode, address: String, folder: &TempDir) -> Source {
@@ -301,6 +312,45 @@ fn calls_a_source_lost_that_ends_or_falls_silent_and_goes_on_where_told() {
     }
 }
 
+/// A device that answers anything but what was asked is a lost stream, told with the reason; none of its registers becomes a
+/// sample, and once it answers well again the stream goes on.
+#[test]
+fn believes_no_block_of_a_device_that_answers_wrongly() {
+    let wrong = [Bad::Transaction, Bad::Unit, Bad::Function, Bad::Protocol, Bad::Short, Bad::Long, Bad::Endless];
+    let exceptions = (1..=11).map(Bad::Exception);
+    let resets = (0..12).map(Bad::Reset);
+    for bad in wrong.into_iter().chain(exceptions).chain(resets) {
+        let mut stand = Stand::new(Kind::Blocks, SampleCode::L16, 1, Arc::new(SystemClock));
+        let port = stand.acquisition.port();
+        stand.send(&[3; 10]);
+        wait_for(&*port, "ten frames", |view| view.frames == 10);
+        let Some(Wire::Registers(device)) = stand.wire.take() else { unreachable!("blocks") };
+        device.turn_bad(bad);
+        device.write(&[5; 10]);
+        let told = |why: &String| !why.contains("no frame for");
+        let view = wait_for(&*port, "lost", |view| view.lost.as_ref().is_some_and(told));
+        assert_eq!(view.frames, 10, "{bad:?}: {:?}", view.lost);
+        stand.acquisition.reconnect();
+        stand.wire = Some(stand.connect(""));
+        stand.send(&[4; 10]);
+        wait_for(&*port, "new frames", |view| view.lost.is_none() && view.frames == 20);
+        let blocks = collect(&stand.blocks, 20);
+        let all: Vec<i32> = blocks.iter().flat_map(|block| block.counts.chunks_exact(2)).map(|pair| pair[0]).collect();
+        assert_eq!(all, [[3; 10], [4; 10]].concat(), "{bad:?}");
+    }
+}
+
+#[test]
+fn takes_blocks_that_come_a_byte_at_a_time() {
+    let mut stand = Stand::new(Kind::Blocks, SampleCode::L16, 2, Arc::new(SystemClock));
+    if let Some(Wire::Registers(device)) = &stand.wire {
+        device.trickle();
+    }
+    let sent = counts(SampleCode::L16, 198);
+    stand.send(&sent);
+    assert_eq!(stand.received(100), sent);
+}
+
 #[test]
 fn refuses_a_child_that_cannot_be_started_or_may_not_be_started_again() {
     let folder = tempfile::tempdir().unwrap();
@@ -369,10 +419,33 @@ fn sender(program: &str, args: &str, file: &std::path::Path) -> std::process::Ch
     child.unwrap_or_else(|e| panic!("{program}: {e}: install it with tests/peers/install"))
 }
 
-fn agrees_with_a_sender(code: SampleCode, channels: usize, program: &str, args: impl Fn(u16) -> String) {
-    let folder = tempfile::tempdir().unwrap();
-    let port = free_udp_port();
-    let source = source(Kind::Udp, code, format!("127.0.0.1:{port}"), &folder);
+/// Every datagram behind its length, to whoever connects (RFC 4571); gives the ports of both ends.
+fn frame_for_tcp() -> (u16, u16) {
+    let (datagrams, listener) = (UdpSocket::bind("127.0.0.1:0").unwrap(), TcpListener::bind("127.0.0.1:0").unwrap());
+    let ports = (datagrams.local_addr().unwrap().port(), listener.local_addr().unwrap().port());
+    std::thread::spawn(move || {
+        let mut stream = listener.accept().unwrap().0;
+        let mut packet = [0; 65_536];
+        while let Ok(length) = datagrams.recv(&mut packet) {
+            let framed = [&u16::try_from(length).unwrap().to_be_bytes()[..], &packet[..length]].concat();
+            if stream.write_all(&framed).is_err() {
+                return;
+            }
+        }
+    });
+    ports
+}
+
+fn agrees_with_a_sender(kind: Kind, code: SampleCode, program: &str, args: impl Fn(u16) -> String) {
+    let (folder, channels) = (tempfile::tempdir().unwrap(), CHANNELS_SENT);
+    let (port, read_at) = match kind {
+        Kind::Tcp => frame_for_tcp(),
+        _ => {
+            let port = free_udp_port();
+            (port, port)
+        }
+    };
+    let source = source(kind, code, format!("127.0.0.1:{read_at}"), &folder);
     let scaling = Scaling { scale: 1.0, offset: 0.0 };
     let inputs = (0..channels).map(|position| Input::plain(position, scaling)).collect();
     let setup = Setup { source, inputs, trips: vec![] };
@@ -392,8 +465,11 @@ fn agrees_with_a_sender(code: SampleCode, channels: usize, program: &str, args: 
     let _ = child.wait();
 }
 
-fn gstreamer(code: SampleCode, channels: usize, port: u16) -> String {
-    let bits = 8 * code.bytes();
+/// Channels that other people's senders send.
+const CHANNELS_SENT: usize = 6;
+
+fn gstreamer(code: SampleCode, port: u16) -> String {
+    let (bits, channels) = (8 * code.bytes(), CHANNELS_SENT);
     format!(
         "-q filesrc location=FILE ! rawaudioparse use-sink-caps=false format=pcm pcm-format=s{bits}be sample-rate=10000 \
          num-channels={channels} interleaved=true ! capssetter caps=audio/x-raw,channel-mask=(bitmask)0x0 ! \
@@ -404,24 +480,27 @@ fn gstreamer(code: SampleCode, channels: usize, port: u16) -> String {
 #[test]
 fn agrees_with_gstreamer_by_datagrams_of_16_and_24_bits() {
     for code in [SampleCode::L16, SampleCode::L24] {
-        agrees_with_a_sender(code, 6, "gst-launch-1.0", |port| gstreamer(code, 6, port));
+        agrees_with_a_sender(Kind::Udp, code, "gst-launch-1.0", |port| gstreamer(code, port));
     }
 }
 
 #[test]
-fn agrees_with_ffmpeg_by_datagrams_of_16_and_24_bits() {
-    for code in [SampleCode::L16, SampleCode::L24] {
-        let bits = 8 * code.bytes();
-        agrees_with_a_sender(code, 6, "ffmpeg", |port| {
-            format!(
-                "-loglevel error -re -f s{bits}be -ar 10000 -ac 6 -i FILE -c:a pcm_s{bits}be -payload_type {PAYLOAD_TYPE} -f rtp \
-                 rtp://127.0.0.1:{port}"
-            )
-        });
+fn agrees_with_ffmpeg_of_16_and_24_bits() {
+    // ffmpeg itself does not frame RTP for TCP (RFC 4571): what it sends as datagrams goes on behind its length.
+    for kind in [Kind::Udp, Kind::Tcp] {
+        for code in [SampleCode::L16, SampleCode::L24] {
+            let bits = 8 * code.bytes();
+            agrees_with_a_sender(kind, code, "ffmpeg", |port| {
+                format!(
+                    "-loglevel error -re -f s{bits}be -ar 10000 -ac {CHANNELS_SENT} -i FILE -c:a pcm_s{bits}be -payload_type \
+                     {PAYLOAD_TYPE} -f rtp rtp://127.0.0.1:{port}"
+                )
+            });
+        }
     }
 }
 
-/// ffmpeg does not frame RTP for TCP (RFC 4571); over a pipe it is somebody else's sampler of bare frames.
+/// Over a pipe ffmpeg is somebody else's sampler of bare frames.
 #[test]
 fn agrees_with_ffmpeg_as_a_child_that_writes_bare_frames() {
     let folder = tempfile::tempdir().unwrap();

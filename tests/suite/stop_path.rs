@@ -1,21 +1,27 @@
 //! Campaign `stop-path`: how long a stop takes on the virtual rig, by cause. A limit: from the sample that crosses it to the
-//! last sample with line current, both in the recording. Any other cause: from the moment it is made to the moment at
-//! which the virtual rig says that no output is on: no current flows then.
+//! last sample with line current, both in the recording. Any other cause: from the moment it is made to the last packet of
+//! samples with line current on the wire, seen from outside the program.
+
+mod threads;
 
 use crate::campaign;
 use crate::stand::bench::{Bench, rig_path};
-use crate::stand::relay::{bus, samples};
+use crate::stand::program::{Program, command};
+use crate::stand::relay::{Relay, Sent, behind, bus, current_ended, samples, wait_current};
 use crate::stand::sequences::Cycle;
 use crate::stand::view::View;
 use ramprig::recording;
 use ramprig::rig::model::{Quantity, Rig};
 use rand::seq::SliceRandom;
+use rustix::process::{Resource, Rlimit, prlimit};
 use std::collections::BTreeMap;
 use std::path::Path;
+use std::process::Command;
 use std::time::{Duration, Instant};
+use threads::Break;
 
 /// Every cause through every starter twice.
-const STOPS: u32 = 72;
+const STOPS: u32 = 132;
 const STARTERS: [&str; 3] = ["contactor", "soft", "drive"];
 /// Between standstill (0.64 bar) and running water (1.25 bar) of the bench's own prediction.
 const LIMIT: &str = "1.0 barg";
@@ -39,9 +45,19 @@ enum Cause {
     StreamStale,
     /// The heartbeat is withheld by the step `silence`: the starter's own timer acts.
     Silence,
+    /// A channel that guards the plant reads the end of its range.
+    SensorFailed,
+    /// No further byte of the recording can be written.
+    DiskFull,
+    /// The process that ordered the run from an owner is killed.
+    FaceLost,
+    /// A thread of the owner.
+    Thread(&'static str, Break),
 }
 
-const CAUSES: [Cause; 12] = [
+/// No cause may take longer: three times the longest of its own timer (1 s), stages (3 s) and ramps (1 s), and `grace`.
+const LONGEST: Duration = Duration::from_secs(15);
+const CAUSES: [Cause; 22] = [
     Cause::Limit("ramp"),
     Cause::Limit("coast"),
     Cause::Limit("contactor-off"),
@@ -54,17 +70,37 @@ const CAUSES: [Cause; 12] = [
     Cause::Killed,
     Cause::StreamStale,
     Cause::Silence,
+    Cause::SensorFailed,
+    Cause::DiskFull,
+    Cause::FaceLost,
+    Cause::Thread("executor", Break::Panic),
+    Cause::Thread("sampling", Break::Panic),
+    Cause::Thread("bus bench", Break::Panic),
+    Cause::Thread("recording", Break::Panic),
+    Cause::Thread("executor", Break::Hang),
+    Cause::Thread("sampling", Break::Hang),
+    Cause::Thread("bus bench", Break::Hang),
 ];
+
+/// Step that is on when the cause is made, as the program words it.
+fn step_of(cause: Cause) -> &'static str {
+    match cause {
+        Cause::Silence => "silence",
+        _ => "hold",
+    }
+}
 
 fn cycle(starter: &str, cause: Cause) -> String {
     let start = if starter == "contactor" { "" } else { "ramp_up = \"1 s\"\nramp_down = \"1 s\"" };
     let text = Cycle { start, hold: "time = \"30 s\"", ..Cycle::default() }.text();
-    if cause != Cause::Silence {
-        return text;
-    }
     let (hold, stop) = ("time = \"30 s\"", "do = \"stop\"");
     assert!(text.contains(hold) && text.contains(stop));
-    text.replacen(hold, "time = \"1 s\"", 1).replacen(stop, "do = \"silence\"", 1)
+    let brief = || text.replacen(hold, "time = \"1 s\"", 1);
+    match cause {
+        Cause::Silence => brief().replacen(stop, "do = \"silence\"", 1),
+        Cause::FaceLost => brief(),
+        _ => text,
+    }
 }
 
 /// The shipped bench with a limit that running water crosses.
@@ -88,6 +124,17 @@ fn crossing_to_zero_s(recording: &Path, rig: &Rig) -> f64 {
     current.t0_s + last as f64 * current.dt_s - pressure.t0_s - crossed as f64 * pressure.dt_s
 }
 
+/// Time to the last line current, s, once no output is on any more.
+fn time_to_no_current_s(bench: &Bench, streams: [&Relay<Sent>; 2], begun: Instant) -> f64 {
+    let (witness, deadline) = (bench.witness(), begun + LONGEST);
+    while witness.outputs_on() != 0 {
+        assert!(Instant::now() < deadline, "still on {LONGEST:?} after the cause");
+        std::thread::sleep(Duration::from_millis(2));
+    }
+    let ended = current_ended(streams, deadline).expect("current that ends");
+    ended.saturating_duration_since(begun).as_secs_f64()
+}
+
 /// Time to no current, s.
 fn limit(starter: &str, kind: &str) -> f64 {
     let bench = Bench::described(&limited(kind));
@@ -100,42 +147,90 @@ fn limit(starter: &str, kind: &str) -> f64 {
     crossing_to_zero_s(Path::new(object["recording"].as_str().unwrap()), &bench.rig)
 }
 
-/// Time until no output is on, s.
+/// Where a program runs, and what stands between it and the rig.
+struct Ordered {
+    program: Program,
+    view: View,
+    owner: Option<Program>,
+}
+
+/// The program that the signal of a full disk would end goes on: what fails is the write.
+fn without_that_signal(plain: &Command) -> Command {
+    let mut command = Command::new("sh");
+    command.args(["-c", "trap '' XFSZ; exec \"$@\"", "sh"]).arg(plain.get_program()).args(plain.get_args());
+    command
+}
+
+fn order(bench: &Bench, wires: Vec<String>, starter: &str, cause: Cause) -> Ordered {
+    let sequence = cycle(starter, cause);
+    if cause == Cause::FaceLost {
+        let (owner, address) = bench.serve_by(wires);
+        let program = bench.run(&sequence, starter);
+        return Ordered { program, view: View::of(&address), owner: Some(owner) };
+    }
+    let mut args = bench.run_args(wires, &sequence, starter);
+    args.extend(["--confirmed-by".into(), "virtual rig".into()]);
+    let mut program = Program::start(&mut without_that_signal(&command(args)));
+    let view = View::of_run(&mut program);
+    Ordered { program, view, owner: None }
+}
+
+/// The shipped bench whose faces have a second to come back.
+fn impatient() -> Bench {
+    let shipped = std::fs::read_to_string(rig_path()).unwrap();
+    Bench::described(&shipped.replacen("[rig]\n", "[rig]\ngrace = \"1 s\"\n", 1))
+}
+
+/// Time to no current, s.
 fn other(starter: &str, cause: Cause) -> f64 {
-    let mut bench = Bench::real_time();
+    let mut bench = impatient();
     let (cable, stream) = (bus(bench.ready.modbus), samples(bench.ready.samples));
     let wires = bench.wires_by(cable.address, stream.address);
-    let mut program = bench.run_by(wires, &cycle(starter, cause), starter);
-    let mut view = View::of_run(&mut program);
-    let step = if cause == Cause::Silence { "silence" } else { "hold" };
-    assert!(view.reaches_step(step), "the run ended before its {step}");
+    let Ordered { mut program, mut view, owner } = order(&bench, wires, starter, cause);
+    let waiting = behind(bench.ready.samples);
+    let there = view.reaches(|state| {
+        let progress = state.run.as_ref().and_then(|run| run.progress.as_ref());
+        progress.is_some_and(|progress| progress.step.starts_with(step_of(cause)))
+    });
+    if there.is_none() {
+        panic!("the run ended before its {}: {:?}", step_of(cause), program.end());
+    }
     let reached = Instant::now();
-    drop(view);
     let witness = bench.witness();
     let begun = match cause {
         Cause::Silence => reached,
         _ => {
             witness.wait_on();
+            wait_current(&stream);
             Instant::now()
         }
     };
     match cause {
-        Cause::Limit(_) => unreachable!("not made here"),
+        Cause::Limit(_) | Cause::Thread(..) => unreachable!("not made here"),
         Cause::StopKey => program.interrupt(),
         Cause::StreamLost => bench.control("drop-stream"),
         Cause::LinkLost => cable.cut(),
         Cause::EmergencyStop => bench.control("press-emergency-stop"),
         Cause::TakeOver => bench.control("local"),
         Cause::WritesRefused => bench.control("refuse-writes"),
-        Cause::Killed => program.kill(),
+        Cause::Killed | Cause::FaceLost => program.kill(),
         Cause::StreamStale => stream.hold_back(),
+        Cause::DiskFull => {
+            prlimit(Some(program.pid()), Resource::Fsize, Rlimit { current: Some(0), maximum: None }).unwrap();
+        }
+        Cause::SensorFailed => stream.spoil_speed(),
         Cause::Silence => {}
     }
-    while witness.outputs_on() != 0 {
-        assert!(begun.elapsed() < Duration::from_secs(120), "{starter} still on after {cause:?}");
-        std::thread::sleep(Duration::from_millis(2));
+    let took_s = time_to_no_current_s(&bench, [&stream, &waiting], begun);
+    if let Some(owner) = owner {
+        let ended = view.wait_state("end", |state| state.run.as_ref().is_some_and(|run| run.end.is_some()));
+        let why = ended.run.and_then(|run| run.end).and_then(|end| end.aborted).unwrap();
+        assert!(why.contains("the face that ordered this run is lost"), "{why}");
+        owner.interrupt();
+        owner.end().expect(0);
+        return took_s;
     }
-    let took_s = begun.elapsed().as_secs_f64();
+    drop(view);
     if cause == Cause::Killed {
         return took_s;
     }
@@ -163,8 +258,14 @@ fn campaign_stop_path() {
         let (cause, starter) = all[number as usize % all.len()];
         let took_s = match cause {
             Cause::Limit(kind) => limit(starter, kind),
+            Cause::Thread(thread, how) => {
+                let (took_s, end) = threads::stop_after(starter, &cycle(starter, cause), thread, how);
+                println!("stop {number}: {}; {}", end.aborted.unwrap_or_default(), end.stop);
+                took_s
+            }
             cause => other(starter, cause),
         };
+        assert!(took_s < LONGEST.as_secs_f64(), "{cause:?}, {starter}: {took_s} s");
         println!("stop {number}: {cause:?}, {starter}: {took_s:.3} s");
         taken.entry((format!("{cause:?}"), starter)).or_default().push(took_s);
     }

@@ -5,7 +5,7 @@ use super::super::unit::Unit;
 use super::line::{Bare, Retrying};
 use super::{ALIVE_FOR_NS, BusThread, Order, OrderKind, Outcome, PROBE_NS, SILENT_FIRST_NS, SILENT_MOST_NS};
 use crate::rig::register_map::Role;
-use crate::sequence::ports::{DeviceIdentity, LinkState, PortError, StarterOrder};
+use crate::sequence::ports::{DeviceIdentity, LinkState, PortError, StarterOrder, StopLine as _};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::sync::atomic::Ordering::SeqCst;
@@ -27,9 +27,7 @@ impl BusThread {
                 watch.poll_from_ns = now_ns;
                 self.back_off_ns = 0;
                 shared.stops_call.notify_one();
-                if let Some(slot) = &shared.units[unit].slot {
-                    slot.ask_again();
-                }
+                self.pay_what_is_owed(unit);
                 shared.board.with(|news| {
                     news.units[unit].identity = Some(identity.clone());
                     news.units[unit].state = LinkState::Up;
@@ -44,6 +42,20 @@ impl BusThread {
             }
         }
         found
+    }
+
+    /// A stop that was given up while the device did not answer goes out now, unless the device says that somebody runs it at
+    /// local meanwhile: then it is not ours to stop any more.
+    fn pay_what_is_owed(&mut self, index: usize) {
+        let shared = Arc::clone(&self.shared);
+        let unit = &shared.units[index];
+        let Some(slot) = unit.slot.as_ref().filter(|slot| slot.owes()) else { return };
+        if unit.stands_at_local(&mut Bare { thread: self, index }) {
+            tracing::warn!("{}: a stop was owed; the device stands at local now, and nothing is sent", unit.name);
+            slot.let_go();
+        } else {
+            slot.ask_again();
+        }
     }
 
     /// The second connection: open, and answered by the right device?

@@ -92,7 +92,8 @@ fn hold(document: &Document<'_>, link: &LinkEntry, line: &SerialLine) {
 /// Devices on a link.
 fn units_on(file: &RigFile, link: &str) -> usize {
     let starters = file.starters.iter().filter(|starter| starter.link.text == link).count();
-    starters + file.transfer.iter().filter(|unit| unit.link.text == link).count()
+    let devices = file.devices.iter().filter(|device| device.link.text == link).count();
+    starters + file.transfer.iter().filter(|unit| unit.link.text == link).count() + devices
 }
 
 fn link_shortest_timeout_s(file: &RigFile, link: &str) -> f64 {

@@ -233,7 +233,9 @@ fn chain_figures(channel: &super::model::Channel) -> ChainFigures {
 pub fn link_stop_delay_s(rig: &Rig, index: usize) -> f64 {
     let link = &rig.links[index];
     let starters = rig.starters.iter().filter(|starter| starter.link == index).count();
-    let units = starters + rig.transfer.iter().filter(|unit| unit.link == index).count();
+    let units = starters
+        + rig.transfer.iter().filter(|unit| unit.link == index).count()
+        + rig.devices.iter().filter(|device| device.link == index).count();
     worst_stop_delay_s(link.timeout_s, link.second_stop_connection, units > 1, link.serial.as_ref())
 }
 

@@ -173,7 +173,10 @@ impl Run<'_> {
     fn order_start(&mut self, starter: usize) -> Result<(), Abort> {
         self.started = true;
         self.seen.shaft_turned = false;
+        (self.seen.line_current_dumb, self.seen.contact_dumb) = (false, false);
         self.order_leaves(starter);
+        let facts = &mut self.seen.starters[starter];
+        (facts.started, facts.current_dumb) = (true, false);
         let sent_s = self.now_s();
         let answer = self.input.starters[starter].order(StarterOrder::Start);
         self.bus_busy_ns = self.input.wall.now_ns();

@@ -4,10 +4,13 @@ use super::{Run, SETTINGS_LOOK_NS, TICK, seconds};
 use crate::sequence::duty::MOTOR;
 use crate::sequence::observations::{BenchFacts, StarterFacts};
 use crate::sequence::ports::{LinkState, StatusReading};
+use crate::sequence::stopping::CONTACT_CLOSED;
 use crate::starters::Settings;
 
 /// Two readings of a setting count as equal within this relative difference (both come from the same register).
 const SETTING_TOLERANCE: f64 = 1e-9;
+/// A starter reports full speed for this long before its sensors are held to it, s of rig time (means are of 0.1 s).
+const DUMB_AFTER_S: f64 = 0.5;
 /// Share of an earlier, larger step of rig time that still counts at the next look.
 const COARSE_KEPT: f64 = 0.9;
 
@@ -36,10 +39,33 @@ impl Run<'_> {
         for index in 0..self.devices.len() {
             self.look_at_starter(index);
         }
+        self.look_for_dumb_sensors();
         self.look_at_bench();
         self.look_at_duty();
         self.take_stop_records();
         self.orders.extend(self.input.operator.take_orders());
+    }
+
+    /// At full speed current flows and a contact is closed: what reads otherwise then cannot prove a stop by reading the same.
+    fn look_for_dumb_sensors(&mut self) {
+        let now_s = self.now_s();
+        let on = self.state.energised.filter(|starter| self.seen.starters[*starter].at_speed == Some(true));
+        let Some(starter) = on else {
+            self.at_speed_since_s = None;
+            return;
+        };
+        if now_s - *self.at_speed_since_s.get_or_insert(now_s) < DUMB_AFTER_S {
+            return;
+        }
+        let rules = &self.input.script.rules;
+        let mean = |channel: Option<usize>| channel.and_then(|channel| self.seen.mean_of(channel));
+        let line_dumb = mean(rules.current_channel).map(|ampere| ampere < rules.current_off_a);
+        let contact_dumb = mean(rules.contact_channel).map(|closed| closed < CONTACT_CLOSED);
+        self.seen.line_current_dumb = line_dumb.unwrap_or(self.seen.line_current_dumb);
+        self.seen.contact_dumb = contact_dumb.unwrap_or(self.seen.contact_dumb);
+        let off_a = rules.current_off_a;
+        let facts = &mut self.seen.starters[starter];
+        facts.current_dumb = facts.current_a.map_or(facts.current_dumb, |ampere| ampere < off_a);
     }
 
     /// Lets the heartbeat of every starter run while the run is well.
@@ -145,6 +171,8 @@ impl Run<'_> {
         *facts = StarterFacts {
             link_up: facts.link_up,
             foreign_setting: facts.foreign_setting.take(),
+            started: facts.started,
+            current_dumb: facts.current_dumb,
             ..StarterFacts::default()
         };
     }

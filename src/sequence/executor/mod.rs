@@ -114,12 +114,19 @@ struct Abort {
     pulled_s: Option<(f64, f64)>,
     /// Somebody took over before the first step: nothing more is sent.
     taken_over: bool,
+    /// The starter to stop; `None`: the one that is on, or the script's.
+    starter: Option<usize>,
 }
 
 impl Abort {
     fn because(reason: impl Into<String>) -> Self {
         let reason = reason.into();
-        Self { reason, stop: None, time_s: None, always: false, pulled_s: None, taken_over: false }
+        Self { reason, stop: None, time_s: None, always: false, pulled_s: None, taken_over: false, starter: None }
+    }
+
+    /// A starter came on by itself: it is cut, if this run is the one that started it before.
+    fn on_again(starter: usize, reason: String) -> Self {
+        Self { starter: Some(starter), stop: Some(StopKind::ContactorOff), always: true, ..Self::because(reason) }
     }
 }
 
@@ -175,6 +182,8 @@ struct Run<'a> {
     /// Wall time at which somebody last answered, or ordered the run, ns.
     present_ns: u64,
     lost_face: Option<face::LostFace>,
+    /// Since when the starter that is on reports full speed, rig time, s.
+    at_speed_since_s: Option<f64>,
 }
 
 /// What the run remembers of a starter.
@@ -222,6 +231,7 @@ impl<'a> Run<'a> {
             progress_ns: 0,
             present_ns: wall_ns,
             lost_face: None,
+            at_speed_since_s: None,
             input,
         }
     }
@@ -255,6 +265,9 @@ impl<'a> Run<'a> {
                 None => {}
                 Some(Ending::Done) => return Cause::Done,
                 Some(Ending::TakenOver { reason }) => return Cause::TakenOver(reason),
+                Some(Ending::OnAgain { starter, reason }) => {
+                    return self.ended_by(Abort::on_again(starter, reason));
+                }
                 Some(Ending::Abort { reason, stop }) => {
                     return self.ended_by(Abort { stop, ..Abort::because(reason) });
                 }

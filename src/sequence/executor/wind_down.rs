@@ -3,7 +3,7 @@
 use super::look::difference;
 use super::{Abort, Cause, Run};
 use crate::rig::register_map::Role;
-use crate::sequence::interlock::at_local;
+use crate::sequence::interlock::{Ending, at_local, guard};
 use crate::sequence::marks::{Mark, MarkKind};
 use crate::sequence::ports::{Level, LinkState, OperatorOrder, PortError, RunEnd, SettingsMoment, StopOutcome};
 use crate::sequence::step::stop::{stage_time_s, words};
@@ -24,6 +24,10 @@ struct StopClock {
 
 impl Run<'_> {
     pub(super) fn wind_down(&mut self, cause: Cause) -> RunEnd {
+        let cause = match cause {
+            Cause::Done => self.last_look(),
+            other => other,
+        };
         let (aborted, taken_over) = match cause {
             Cause::Done => (None, false),
             Cause::Abort(abort) => {
@@ -41,7 +45,7 @@ impl Run<'_> {
                 (Some(format!("taken over: {reason}")), true)
             }
         };
-        let stop = self.final_outcome();
+        let stop = self.final_outcome(taken_over);
         if !taken_over && stop != StopOutcome::NotConfirmed {
             self.put_settings_back();
         }
@@ -53,6 +57,18 @@ impl Run<'_> {
         let aborted = aborted.or_else(|| self.record_failed.clone());
         let (cycles, started, refused) = (self.state.cycles_done, self.started, self.refused);
         RunEnd { aborted, taken_over, stop, cycles, started, refused }
+    }
+
+    /// All steps are done and every stop was over: is the motor still off?
+    fn last_look(&mut self) -> Cause {
+        for _ in 0..LAST_LOOKS {
+            self.look();
+        }
+        match guard(&self.input.script.rules, &self.seen, self.state.energised) {
+            Some(Ending::TakenOver { reason }) => Cause::TakenOver(reason),
+            Some(Ending::OnAgain { starter, reason }) => Cause::Abort(Abort::on_again(starter, reason)),
+            _ => Cause::Done,
+        }
     }
 
     /// Nothing more is sent: no stop, no repeat of one, no settings, no heartbeat.
@@ -75,7 +91,14 @@ impl Run<'_> {
 
     /// Stops what this run has started and sees it through; `Err`: somebody took over meanwhile.
     fn abort(&mut self, abort: &Abort) -> Result<(), String> {
-        let starter = self.stop_target();
+        let starter = abort.starter.unwrap_or_else(|| self.stop_target());
+        if abort.starter.is_some() && !self.seen.starters[starter].started {
+            let evidence = Evidence::of(&self.input.script.rules, &self.seen, starter);
+            self.worst = self.worst.max(Some(evidence.outcome()));
+            let text = "this run has not started it: nothing is sent to it; whoever did has to stop it".to_owned();
+            self.event(Level::Danger, text);
+            return Ok(());
+        }
         let identified = self.devices.get(starter).is_some_and(|device| device.identity.is_some());
         if self.state.energised.is_none() && !(abort.always && identified) {
             return Ok(());
@@ -91,6 +114,9 @@ impl Run<'_> {
             self.stop_is_over(cycle, outcome, &evidence.in_words());
         } else {
             self.event(Level::Note, format!("{outcome} ({})", evidence.in_words()));
+            if abort.starter.is_some() {
+                self.worst = self.worst.max(Some(outcome));
+            }
         }
         if outcome == StopOutcome::NotConfirmed {
             self.withhold_heartbeat();
@@ -120,6 +146,8 @@ impl Run<'_> {
             if let Some(reason) = self.taken_over_now() {
                 return Err(reason);
             }
+            // Pulled beside this stop: they belong in the record.
+            let _ = self.tripped();
             let now_s = self.stop_time_s(&clock);
             if self.hurried() {
                 stopping.hurry(now_s);
@@ -150,16 +178,25 @@ impl Run<'_> {
         orders.contains(&OperatorOrder::Hurry)
     }
 
-    /// The worst outcome of the run's stops; of a run that stopped nothing, what is seen now.
-    fn final_outcome(&mut self) -> StopOutcome {
-        if let Some(worst) = self.worst {
+    /// The worst outcome of the run's stops, unless something is seen to be on after all; of a run that stopped nothing, what
+    /// is seen now.
+    fn final_outcome(&mut self, taken_over: bool) -> StopOutcome {
+        if let Some(worst) = self.worst.filter(|_| taken_over) {
             return worst;
         }
-        let starter = self.stop_target();
         for _ in 0..LAST_LOOKS {
             self.look();
         }
-        Evidence::of(&self.input.script.rules, &self.seen, starter).outcome()
+        let evidence = Evidence::of(&self.input.script.rules, &self.seen, self.stop_target());
+        match self.worst {
+            Some(worst) if worst != StopOutcome::NotConfirmed && evidence.says_on() => {
+                let text = format!("the stop was {worst}, and yet: {}", evidence.in_words());
+                self.event(Level::Danger, text);
+                StopOutcome::NotConfirmed
+            }
+            Some(worst) => worst,
+            None => evidence.outcome(),
+        }
     }
 
     /// Settings go back when the starter is off, in remote, its link answers and nobody else has changed them.

@@ -223,6 +223,11 @@ impl Rack {
         self.starters_mut().for_each(StarterDevice::keep_run);
     }
 
+    /// Contacts that stick once they are closed, or open again (a fault for tests).
+    pub fn weld(&mut self, welded: bool) {
+        self.starters_mut().for_each(|device| device.weld(welded));
+    }
+
     /// Refuse every write with exception 04 (a fault for tests), or take writes again.
     pub fn set_refuse_writes(&mut self, refuse: bool) {
         self.refuse_writes = refuse;

@@ -51,6 +51,8 @@ pub struct StarterDevice {
     /// What was written as the run order stays until it is written otherwise, whatever cuts the output; a cleared fault then
     /// starts the motor again.
     keeps_run: bool,
+    /// Its contact does not open any more; the emergency stop opens the line before it.
+    welded: bool,
     registers: Registers,
     profile: Option<DriveProfile>,
     output: Output,
@@ -84,6 +86,7 @@ impl StarterDevice {
             closing_delay_s,
             control_valve: false,
             keeps_run: false,
+            welded: false,
             registers,
             profile: starter.map.cia402.then(DriveProfile::default),
             output: Output::Off,
@@ -109,6 +112,11 @@ impl StarterDevice {
     /// From now on its run order outlives whatever cuts its output.
     pub fn keep_run(&mut self) {
         self.keeps_run = true;
+    }
+
+    /// Its contact, where a contact is all that switches the motor, sticks once it is closed, or opens again.
+    pub fn weld(&mut self, welded: bool) {
+        self.welded = welded && self.kind == StarterKind::AcrossTheLine;
     }
 
     /// Its registers.
@@ -262,7 +270,12 @@ impl StarterDevice {
     pub fn scan(&mut self, bench: &mut dyn Bench, now: &Circumstances, selected: Option<u16>) {
         self.watch_communication(now.wall_ns);
         self.close_output(now.dt_rig_s);
-        self.follow_transfer(bench, selected);
+        if self.welded && self.on_motor && now.emergency_stop_ok {
+            // Whatever the coil does, the motor stays on.
+            self.stop_due = None;
+        } else {
+            self.follow_transfer(bench, selected);
+        }
         if self.output == Output::Ramping && !(self.on_motor && bench.motion(self.index).on) {
             self.on_motor = false;
             self.output = Output::Off;

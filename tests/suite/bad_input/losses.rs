@@ -7,6 +7,7 @@ use crate::stand::program::{Ended, Program, command};
 use crate::stand::relay;
 use crate::stand::sequences::Cycle;
 use crate::stand::view::View;
+use crate::stand::witness::Witness;
 use ramprig::rig::register_map::Role;
 use ramprig::virtual_rig::device::FAULT_COMMUNICATION;
 use serde_json::Value;
@@ -191,6 +192,23 @@ fn ends_when_the_devices_refuse_every_write() {
     bench.control("refuse-writes");
     let (_, object) = ended(&bench, program);
     assert_eq!(bench.witness().fault(DRIVE), FAULT_COMMUNICATION, "{object}");
+}
+
+/// The coil is off, the status says so, and the motor turns on: only a person at the emergency stop ends that.
+#[test]
+fn says_not_confirmed_when_the_contact_is_welded() {
+    let mut bench = Bench::real_time();
+    bench.control("weld-contact");
+    let program = on(&bench, bench.run(&Cycle { hold: "time = \"60 s\"", ..Cycle::default() }.text(), "contactor"));
+    program.interrupt();
+    let ended = program.end();
+    ended.expect(4).says("NOT confirmed").says("emergency stop");
+    assert_eq!(ended.object()["stop_outcome"], "NOT confirmed");
+    let witness = bench.witness();
+    assert_eq!(witness.outputs_on(), 0, "the coil is off");
+    assert!(!witness.at_rest(), "the motor is not");
+    bench.control("press-emergency-stop");
+    witness.wait_until("the shaft is at rest", Witness::at_rest);
 }
 
 /// A file-size limit stands in for a full disk: writing fails in the middle of the run.

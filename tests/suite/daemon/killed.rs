@@ -8,11 +8,13 @@ use crate::stand::program::{Program, command, run};
 use crate::stand::relay::{Relay, Sent, samples};
 use crate::stand::sequences::Cycle;
 use crate::stand::view::View;
+use crate::stand::witness::Witness;
 use ramprig::api::{RunRequest, Service};
 use ramprig::recording::LOST_AT_MOST_S;
 use ramprig::rig::register_map::Role;
 use rand::{Rng, RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
@@ -34,13 +36,19 @@ const SLACK_S: f64 = 5.0;
 /// Settings that a killed daemon left changed are put back only when a person says so.
 #[test]
 fn asks_a_person_before_settings_left_by_a_killed_daemon_are_put_back() {
+    const DRIVE: usize = 2;
     let bench = Bench::real_time();
+    let witness = bench.witness();
+    let ramps = |witness: &Witness| [Role::RampUp, Role::RampDown].map(|role| witness.holds(DRIVE, role));
+    let found = ramps(&witness);
     let cycle = Cycle { hold: "time = \"20 s\"", ..Cycle::brief_ramps() };
     let mut program = bench.run(&cycle.text(), "drive");
     let mut view = View::of_run(&mut program);
     assert!(view.reaches_step("hold"), "the run ended early");
     program.kill();
-    bench.witness().wait_off();
+    witness.wait_off();
+    let left = ramps(&witness);
+    assert_ne!(left, found, "as the killed run had set them");
     let note = bench.state().join(format!("{}.settings.json", bench.rig.id));
     assert!(note.exists(), "the note outlives the process");
     let mut args = bench.run_args(bench.wires(), &Cycle::brief_ramps().text(), "drive");
@@ -61,12 +69,14 @@ fn asks_a_person_before_settings_left_by_a_killed_daemon_are_put_back() {
     };
     assert!(text.contains("Put them back before this run"), "{text}");
     assert!(note.exists(), "nothing is mended before the answer");
+    assert_eq!(ramps(&witness), left, "nor written");
     view.ask(async |client| client.confirm(id, "A. Tester".into()).await).unwrap();
     let said = "settings put back that an earlier run had left changed";
     view.wait_state(said, |state| state.log.iter().any(|event| event.text.contains(said)));
     asking.interrupt();
     asking.end();
     assert!(!note.exists(), "struck out");
+    assert_eq!(ramps(&witness), found, "as they were before the first run");
 }
 
 /// No run bit survives, and the fault that the starter's own timer latched is cleared only when a person says so.
@@ -113,6 +123,23 @@ fn takes_back_the_run_order_that_a_killed_owner_left() {
     next.interrupt();
     next.end().expect(0);
     witness.assert_all_off();
+}
+
+/// What wears a device's memory stays counted when the process that wrote it is killed.
+#[test]
+fn keeps_the_count_of_stored_writes_of_a_run_whose_owner_is_killed() {
+    let map = ramprig::rig::maps::shipped_map("drive-words").unwrap();
+    let was = "ramp_down = { table = \"holding\", address = 11, writable = true,";
+    assert!(map.contains(was), "the shipped map is written otherwise");
+    let stored = map.replacen(was, &format!("{was} stored = true, write_budget = 50,"), 1);
+    let bench = Bench::mapped("drive-words", &stored);
+    let mut owner = bench.run(&Cycle { hold: "time = \"60 s\"", ..Cycle::brief_ramps() }.text(), "drive");
+    assert!(View::of_run(&mut owner).reaches_step("hold"));
+    owner.kill();
+    bench.witness().wait_off();
+    let kept = std::fs::read_to_string(bench.state().join(format!("{}.stored-writes.json", bench.rig.id))).unwrap();
+    let counts: BTreeMap<String, u32> = serde_json::from_str(&kept).unwrap();
+    assert!(counts.iter().any(|(name, count)| name.ends_with(" ramp_down") && *count >= 1), "{counts:?}");
 }
 
 /// What one kill came to.
@@ -232,7 +259,7 @@ fn assert_stops_by_itself(bench: &Bench, starter: &str, on: u16, killed: Instant
         witness.fault(index)
     );
     assert!(off_s < timer_s + SLACK_S, "off only after {off_s} s; its timer is {timer_s} s");
-    witness.wait_until("the shaft is at rest", crate::stand::witness::Witness::at_rest);
+    witness.wait_until("the shaft is at rest", Witness::at_rest);
 }
 
 /// Recover and look; the time lost is counted from the last frame that the sender put on the wire back to the last one

@@ -152,6 +152,45 @@ fn opens_the_line_contactor_beside_the_cut_and_closes_it_before_a_start() {
     assert_eq!(line_writes(), [1, 0], "closed before the start");
 }
 
+/// A line contactor that does not read open is asked again: its stage is the last there is.
+#[test]
+fn repeats_contactor_off_until_the_line_contactor_reads_open() {
+    const LINE: u16 = 3;
+    const LIES: usize = 3;
+    let stand = Stand::up(|rig, device| {
+        let field = Field { writable: true, ..Field::plain(Table::Coil, LINE) };
+        rig.starters[SOFT].map.fields.insert(Role::LineOff, field);
+        device.set_register(rig.starters[SOFT].unit, Table::Coil, LINE, 0);
+    });
+    let unit = stand.unit(SOFT);
+    let mut port = stand.fieldbus.starter(SOFT);
+    port.order(StarterOrder::Start).unwrap();
+    let (mut wrote, mut lies) = (false, LIES);
+    stand.device.script(move |seen, honest| {
+        wrote |= seen.unit == unit && seen.write() == Some((Table::Coil, LINE, 1));
+        match seen.read() {
+            Some((Table::Coil, first, count)) if wrote && lies > 0 && (first..first + count).contains(&LINE) => {
+                lies -= 1;
+                let mut answer = honest.to_vec();
+                // Behind header, function and count of bytes.
+                answer[9 + usize::from((LINE - first) / 8)] &= !(1 << ((LINE - first) % 8));
+                Act::Send(answer)
+            }
+            _ => Act::Honest,
+        }
+    });
+    port.stop_line().stop(StopKind::ContactorOff, "test");
+    eventually(&stand, "brought home at last", || {
+        port.stop_line()
+            .take_records()
+            .iter()
+            .any(|row| row.answered_wall_ns.is_some() && row.what.contains("line_off"))
+    });
+    let writes = stand.device.log().iter().filter(|seen| seen.write() == Some((Table::Coil, LINE, 1))).count();
+    assert!(writes > LIES, "once for every reading that said closed: {writes}");
+    eventually(&stand, "a start is possible again", || port.order(StarterOrder::Start).is_ok());
+}
+
 #[test]
 fn rejects_a_start_of_a_drive_whose_stop_by_ramp_takes_another_ramp() {
     let stand = Stand::up(|_, _| {});

@@ -59,7 +59,7 @@ fn record(path: &std::path::Path) -> std::path::PathBuf {
     journal.stop_outcome(1, StopOutcome::Confirmed).unwrap();
     journal.stop_outcome(2, StopOutcome::NotConfirmed).unwrap();
     let partial = recorder.finish(DEADLINE).unwrap();
-    assert!(journal.mark(&start_mark(3)).unwrap_err().0.contains("the recording is finished"));
+    assert!(journal.mark(&start_mark(3)).unwrap_err().0.contains("its writer has ended"));
     partial
 }
 

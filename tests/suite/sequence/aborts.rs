@@ -233,6 +233,53 @@ fn cuts_when_another_starter_comes_on() {
     let end = bench.run("drive");
     assert!(reason(&end).contains("soft came on while drive was on"), "{end:?}");
     assert!(stops(&bench).iter().all(|line| line.starts_with("stop drive")), "only our own: {:#?}", stops(&bench));
+    assert_eq!(end.stop, StopOutcome::NotConfirmed, "the motor turns: {end:?}");
+}
+
+/// Its own status and current say off; the motor turns all the same.
+#[test]
+fn confirms_no_stop_while_another_starter_is_on() {
+    let bench =
+        Bench::new().set(|world| world.fast_current = false).inject(holding, |world| world.starter("soft").on = true);
+    let end = bench.run("drive");
+    assert!(reason(&end).contains("soft came on while drive was on"), "{end:?}");
+    assert_eq!(end.stop, StopOutcome::NotConfirmed, "{:#?}", bench.log());
+}
+
+#[test]
+fn cuts_a_starter_that_comes_on_again_after_its_stop() {
+    for cycles in [1, 2] {
+        let bench = Bench::new()
+            .set(|world| world.quiet = false)
+            .inject(move |world| world.outcomes.len() == cycles, |world| world.starter("drive").on = true);
+        let end = bench.run("drive");
+        assert!(reason(&end).contains("drive came on though it was stopped and no start was ordered"), "{end:?}");
+        assert!(stops(&bench).last().unwrap().starts_with("stop drive ContactorOff"), "{:#?}", stops(&bench));
+        assert_eq!(end.stop, StopOutcome::Confirmed, "{end:?}");
+        assert_eq!(bench.lock().on(), None);
+    }
+}
+
+#[test]
+fn tells_and_does_not_stop_a_motor_that_somebody_else_started_after_the_stop() {
+    let bench = Bench::new()
+        .set(|world| world.quiet = false)
+        .inject(|world| world.outcomes.len() == 1, |world| world.starter("soft").on = true);
+    let end = bench.run("drive");
+    assert!(reason(&end).contains("soft came on though it was stopped"), "{end:?}");
+    assert!(stops(&bench).iter().all(|line| line.starts_with("stop drive")), "{:#?}", stops(&bench));
+    assert_eq!(end.stop, StopOutcome::NotConfirmed, "the motor turns: {end:?}");
+}
+
+/// A transducer that reads nothing at full speed proves nothing by reading nothing afterwards; another fact still does.
+#[test]
+fn takes_a_current_that_was_never_seen_for_no_proof_of_a_stop() {
+    for (dead, said) in [(false, "line current off"), (true, "line current unknown")] {
+        let bench = Bench::new().set(|world| world.dead_current = dead);
+        assert_eq!(bench.run("drive").stop, StopOutcome::Confirmed, "by the drive's own current and the shaft");
+        let words = format!("cycle 1: stop confirmed (status off, {said}, device current off, shaft at rest)");
+        assert!(bench.log().iter().any(|line| line.contains(&words)), "{words}: {:#?}", bench.log());
+    }
 }
 
 #[test]

@@ -97,6 +97,8 @@ pub struct World {
     pub failed_channel: Option<String>,
     /// The tachometer stands at zero whatever turns.
     pub dead_tachometer: bool,
+    /// The channel of the line current reads none whatever flows.
+    pub dead_current: bool,
     /// Another sequence than the shipped one.
     pub sequence: Option<String>,
     /// Where changed settings are noted.
@@ -154,6 +156,7 @@ impl Bench {
             settings_error: None,
             failed_channel: None,
             dead_tachometer: false,
+            dead_current: false,
             sequence: None,
             settings_note: None,
             link_proofs: None,
@@ -401,7 +404,7 @@ impl World {
         let flows = self.starters.iter().any(|starter| starter.on || starter.welded);
         let mean = self.rig.channels.iter().map(|channel| match channel.id.0.as_str() {
             "i_line" if self.fast_current => {
-                if flows {
+                if flows && !self.dead_current {
                     7.0
                 } else {
                     0.05

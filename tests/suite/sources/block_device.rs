@@ -27,6 +27,54 @@ pub fn registers() -> ramprig::rig::model::BlockRegisters {
     }
 }
 
+/// What is wrong with every answer from now on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Bad {
+    /// Of the request before.
+    Transaction,
+    Unit,
+    Function,
+    /// The header names another protocol than Modbus.
+    Protocol,
+    /// Fewer registers than asked for.
+    Short,
+    /// More.
+    Long,
+    /// An exception of this code.
+    Exception(u8),
+    /// A header that promises more than a frame may hold.
+    Endless,
+    /// The connection is reset after so many bytes.
+    Reset(usize),
+}
+
+impl Bad {
+    fn spoil(self, mut answer: Vec<u8>) -> Vec<u8> {
+        match self {
+            Self::Transaction => answer[1] = answer[1].wrapping_sub(1),
+            Self::Unit => answer[6] ^= 1,
+            Self::Function => answer[7] = 3,
+            Self::Protocol => answer[3] = 1,
+            Self::Short => {
+                answer.truncate(answer.len() - 2);
+                (answer[5], answer[8]) = (answer[5] - 2, answer[8] - 2);
+            }
+            Self::Long => {
+                answer.extend([0, 0]);
+                (answer[5], answer[8]) = (answer[5] + 2, answer[8] + 2);
+            }
+            Self::Exception(code) => {
+                answer.truncate(7);
+                answer.extend([0x84, code]);
+                answer[5] = 3;
+            }
+            Self::Endless => (answer[4], answer[5]) = (0xFF, 0xFF),
+            Self::Reset(bytes) => answer.truncate(bytes),
+        }
+        answer
+    }
+}
+
 struct State {
     memory: Vec<u16>,
     /// Times the number of the newest block was asked for.
@@ -34,6 +82,9 @@ struct State {
     connection: Option<TcpStream>,
     /// Overwrite the block that is being read: once, after its first registers went out.
     tear: bool,
+    bad: Option<Bad>,
+    /// One byte at a time.
+    trickles: bool,
 }
 
 /// See the module's documentation.
@@ -51,7 +102,7 @@ impl BlockDevice {
         memory[IDENTITY_AT] = SIGNATURE;
         memory[NUMBER_AT] = newest;
         let connection = Some(stream.try_clone().unwrap());
-        let state = State { memory, asked: 0, connection, tear: false };
+        let state = State { memory, asked: 0, connection, tear: false, bad: None, trickles: false };
         let device = Self { channels, state: Arc::new((Mutex::new(state), Condvar::new())) };
         let inside = device.clone();
         std::thread::spawn(move || inside.answer_all(stream));
@@ -75,13 +126,20 @@ impl BlockDevice {
                 // The device has come round to this very slot.
                 state.memory[address] = state.memory[address].wrapping_add(KEPT);
             }
+            let (bad, trickles) = (state.bad, state.trickles);
             drop(state);
             self.state.1.notify_all();
             let mut answer = request[..4].to_vec();
             answer.extend((data.len() as u16 + 3).to_be_bytes());
             answer.extend([UNIT, 4, data.len() as u8]);
             answer.extend(data);
-            if stream.write_all(&answer).is_err() {
+            let answer = bad.map_or(answer.clone(), |bad| bad.spoil(answer));
+            let piece = if trickles { 1 } else { answer.len().max(1) };
+            if answer.chunks(piece).any(|piece| stream.write_all(piece).is_err()) {
+                return;
+            }
+            if matches!(bad, Some(Bad::Reset(_))) {
+                let _ = stream.shutdown(Shutdown::Both);
                 return;
             }
         }
@@ -114,6 +172,16 @@ impl BlockDevice {
     /// The next block is overwritten while it is read.
     pub fn tear_the_next(&self) {
         self.state.0.lock().unwrap().tear = true;
+    }
+
+    /// From now on every answer is spoilt so.
+    pub fn turn_bad(&self, bad: Bad) {
+        self.state.0.lock().unwrap().bad = Some(bad);
+    }
+
+    /// From now on answers come a byte at a time.
+    pub fn trickle(&self) {
+        self.state.0.lock().unwrap().trickles = true;
     }
 
     /// The device was started anew: it counts from here.

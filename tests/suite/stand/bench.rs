@@ -69,6 +69,16 @@ impl Bench {
         Self::of(rig_file, folder, SEED, more)
     }
 
+    /// The shipped bench, in real time, with a map of its own beside the rig file.
+    pub fn mapped(map: &str, text: &str) -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let (rig_file, maps) = (folder.path().join("bench.toml"), folder.path().join("maps"));
+        std::fs::copy(rig_path(), &rig_file).unwrap();
+        std::fs::create_dir(&maps).unwrap();
+        std::fs::write(maps.join(format!("{map}.toml")), text).unwrap();
+        Self::of(rig_file, folder, SEED, &[])
+    }
+
     /// The soft starter on a serial line, in real time.
     pub fn serial() -> Self {
         let folder = tempfile::tempdir().unwrap();

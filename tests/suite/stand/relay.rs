@@ -4,7 +4,7 @@ use std::io::{Read, Write};
 use std::net::{Shutdown, SocketAddr, TcpListener, TcpStream};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard};
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 /// What passed at an instant.
 #[derive(Debug, Clone, Copy)]
@@ -25,9 +25,19 @@ pub struct Wrote {
     pub value: u16,
 }
 
+/// Line current in the samples that passed, or were held back.
+#[derive(Debug, Clone, Copy, Default)]
+struct Current {
+    /// The newest packet that showed some.
+    flowed: Option<Instant>,
+    newest: Option<Instant>,
+}
+
 struct Shared {
     cut: AtomicBool,
     held: AtomicBool,
+    spoilt: AtomicBool,
+    current: Mutex<Current>,
     sockets: Mutex<Vec<TcpStream>>,
 }
 
@@ -35,6 +45,16 @@ impl Shared {
     fn keep(&self, sockets: [&TcpStream; 2]) {
         let mut kept = self.sockets.lock().unwrap();
         kept.extend(sockets.map(|socket| socket.try_clone().unwrap()));
+    }
+
+    fn see_current<'a>(&self, frames: impl Iterator<Item = &'a [u8]>) {
+        /// Input 6 of the bench: 100 A are 8 000 000 counts; 0.8 A count as none (`sequence::interlock`).
+        const NONE: i32 = 64_000;
+        let counts = |frame: &[u8]| i32::from_be_bytes([frame[18], frame[19], frame[20], 0]) >> 8;
+        let (flows, now) = (frames.map(counts).any(|counts| counts > NONE), Instant::now());
+        let mut current = self.current.lock().unwrap();
+        current.newest = Some(now);
+        current.flowed = if flows { Some(now) } else { current.flowed };
     }
 
     fn cut(&self) {
@@ -72,6 +92,8 @@ impl<T> Relay<T> {
         let shared = Arc::new(Shared {
             cut: AtomicBool::new(false),
             held: AtomicBool::new(false),
+            spoilt: AtomicBool::new(false),
+            current: Mutex::default(),
             sockets: Mutex::new(Vec::new()),
         });
         let (kept, inside) = (Arc::clone(&log), Arc::clone(&shared));
@@ -101,6 +123,11 @@ impl<T> Relay<T> {
         self.shared.cut.store(false, Ordering::SeqCst);
     }
 
+    /// From now on the shaft's speed reads the end of its range.
+    pub fn spoil_speed(&self) {
+        self.shared.spoilt.store(true, Ordering::SeqCst);
+    }
+
     /// Keep everything open and pass no samples on any more.
     pub fn hold_back(&self) {
         self.shared.held.store(true, Ordering::SeqCst);
@@ -116,6 +143,34 @@ pub fn samples(rig: SocketAddr) -> Relay<Sent> {
     Relay::new(rig, pass_samples)
 }
 
+/// A viewer of the rig's samples that waits behind the program's and is served when that one has gone.
+pub fn behind(rig: SocketAddr) -> Relay<Sent> {
+    let relay = samples(rig);
+    let mut viewer = TcpStream::connect(relay.address).unwrap();
+    std::thread::spawn(move || std::io::copy(&mut viewer, &mut std::io::sink()));
+    relay
+}
+
+/// Wait until a packet has shown line current.
+pub fn wait_current(stream: &Relay<Sent>) {
+    super::wait_until("line current flows", || stream.shared.current.lock().unwrap().flowed.is_some());
+}
+
+/// The newest packet with line current, once there was none for [`QUIET`], from whichever stream had it.
+pub fn current_ended(streams: [&Relay<Sent>; 2], deadline: Instant) -> Option<Instant> {
+    /// Twenty packets.
+    const QUIET: Duration = Duration::from_millis(100);
+    while Instant::now() < deadline {
+        let currents = streams.map(|stream| *stream.shared.current.lock().unwrap());
+        let flowed = currents.iter().filter_map(|current| current.flowed).max()?;
+        if currents.iter().filter_map(|current| current.newest).any(|newest| newest >= flowed + QUIET) {
+            return Some(flowed);
+        }
+        std::thread::sleep(Duration::from_millis(2));
+    }
+    None
+}
+
 /// A bus.
 pub fn bus(rig: SocketAddr) -> Relay<Wrote> {
     Relay::new(rig, pass_bus)
@@ -126,6 +181,8 @@ fn pass_samples(mut client: TcpStream, mut rig: TcpStream, log: Arc<Mutex<Vec<Se
     const HEADER: usize = 12;
     /// Eight inputs of three bytes.
     const FRAME: usize = 24;
+    /// Input 7.
+    const SPEED: std::ops::Range<usize> = 21..24;
     let mut first = None;
     loop {
         let mut length = [0; 2];
@@ -139,6 +196,12 @@ fn pass_samples(mut client: TcpStream, mut rig: TcpStream, log: Arc<Mutex<Vec<Se
         let timestamp = u32::from_be_bytes(packet[4..8].try_into().unwrap());
         let first = *first.get_or_insert(timestamp);
         let frames = u64::from(timestamp.wrapping_sub(first)) + ((packet.len() - HEADER) / FRAME) as u64;
+        shared.see_current(packet[HEADER..].chunks_exact(FRAME));
+        if shared.spoilt.load(Ordering::SeqCst) {
+            packet[HEADER..]
+                .chunks_exact_mut(FRAME)
+                .for_each(|frame| frame[SPEED].copy_from_slice(&[0x7F, 0xFF, 0xFF]));
+        }
         let whole = [&length[..], &packet].concat();
         if shared.held.load(Ordering::SeqCst) {
             continue;
