@@ -3,6 +3,7 @@
 
 use super::wire::{Answer, Call, FromFace, ToFace};
 use super::{API_VERSION, RunRequest, Service, ServiceError, Snapshot, StopReport, Update};
+use crate::sequence::executor::VIRTUAL_NAME;
 use futures_util::future::BoxFuture;
 use futures_util::{SinkExt, StreamExt};
 use std::sync::{Mutex, PoisonError};
@@ -11,6 +12,7 @@ use tokio::net::TcpStream;
 use tokio::sync::mpsc;
 use tokio::task::JoinSet;
 use tokio_tungstenite::tungstenite::Message;
+use tokio_tungstenite::tungstenite::client::IntoClientRequest;
 use tokio_tungstenite::{MaybeTlsStream, WebSocketStream, connect_async};
 
 type Socket = WebSocketStream<MaybeTlsStream<TcpStream>>;
@@ -24,13 +26,20 @@ const UPDATES_KEPT: usize = 64;
 #[derive(Debug)]
 pub struct Client {
     address: String,
+    token: Option<String>,
     pumps: Mutex<JoinSet<()>>,
 }
 
 impl Client {
     /// Remember where the daemon is; nothing is opened yet.
     pub fn new(address: impl Into<String>) -> Self {
-        Self { address: address.into(), pumps: Mutex::new(JoinSet::new()) }
+        Self { address: address.into(), token: None, pumps: Mutex::new(JoinSet::new()) }
+    }
+
+    /// Show this token, as a daemon on another computer wants it.
+    #[must_use]
+    pub fn with_token(self, token: Option<String>) -> Self {
+        Self { token, ..self }
     }
 
     fn unreachable(&self, reason: impl std::fmt::Display) -> ServiceError {
@@ -39,7 +48,12 @@ impl Client {
 
     async fn open(&self) -> Result<Socket, ServiceError> {
         let url = format!("ws://{}/v{API_VERSION}/live", self.address);
-        match tokio::time::timeout(ANSWER_DEADLINE, connect_async(url)).await {
+        let mut request = url.into_client_request().map_err(|error| self.unreachable(error))?;
+        if let Some(token) = &self.token {
+            let shown = format!("Bearer {token}").parse().map_err(|_| self.unreachable("the token is no token"))?;
+            request.headers_mut().insert("authorization", shown);
+        }
+        match tokio::time::timeout(ANSWER_DEADLINE, connect_async(request)).await {
             Err(_) => Err(self.unreachable("no answer within 10 s")),
             Ok(Err(error)) => Err(self.unreachable(error)),
             Ok(Ok((socket, _))) => Ok(socket),
@@ -47,7 +61,11 @@ impl Client {
     }
 
     async fn ask(&self, socket: &mut Socket, call: Call) -> Result<Answer, ServiceError> {
-        let text = serde_json::to_string(&FromFace { id: 1, call }).map_err(|e| self.unreachable(e))?;
+        self.ask_with(socket, None, call).await
+    }
+
+    async fn ask_with(&self, socket: &mut Socket, key: Option<String>, call: Call) -> Result<Answer, ServiceError> {
+        let text = serde_json::to_string(&FromFace { id: 1, key, call }).map_err(|e| self.unreachable(e))?;
         socket.send(Message::text(text)).await.map_err(|e| self.unreachable(e))?;
         loop {
             match self.next(socket).await? {
@@ -74,6 +92,22 @@ impl Client {
         let mut socket = self.open().await?;
         let answer = self.ask(&mut socket, call).await;
         // The answer is what counts; a failed goodbye changes nothing.
+        let _ = socket.close(None).await;
+        answer
+    }
+
+    /// A call that needs the controls: taken in the name of who orders, and given back at once.
+    async fn ordered_by(&self, name: &str, call: Call) -> Result<Answer, ServiceError> {
+        let mut socket = self.open().await?;
+        let answer = match self.ask(&mut socket, Call::TakeControl { name: name.to_owned() }).await? {
+            Answer::Control(grant) => {
+                let answer = self.ask_with(&mut socket, Some(grant.key.clone()), call).await;
+                // What came of the order is what counts; controls that are not given back are taken back by the daemon.
+                let _ = self.ask_with(&mut socket, Some(grant.key), Call::GiveControl).await;
+                answer
+            }
+            other => Err(self.odd(&other)),
+        };
         let _ = socket.close(None).await;
         answer
     }
@@ -121,7 +155,9 @@ impl Service for Client {
 
     fn start_run(&self, request: RunRequest) -> BoxFuture<'_, Result<u32, ServiceError>> {
         Box::pin(async move {
-            match self.call(Call::StartRun(Box::new(request))).await? {
+            let named = [request.attending.as_str(), request.confirmed_by.as_deref().unwrap_or_default()];
+            let name = named.into_iter().find(|name| !name.trim().is_empty()).unwrap_or(VIRTUAL_NAME).to_owned();
+            match self.ordered_by(&name, Call::StartRun(Box::new(request))).await? {
                 Answer::Run(number) => Ok(number),
                 other => Err(self.odd(&other)),
             }
@@ -139,7 +175,8 @@ impl Service for Client {
 
     fn confirm(&self, id: u32, by: String) -> BoxFuture<'_, Result<(), ServiceError>> {
         Box::pin(async move {
-            match self.call(Call::Confirm { question: id, by }).await? {
+            let name = by.clone();
+            match self.ordered_by(&name, Call::Confirm { question: id, by }).await? {
                 Answer::Done => Ok(()),
                 other => Err(self.odd(&other)),
             }

@@ -1,6 +1,8 @@
 //! Floor 7: the contract between the daemon and its faces: plain serde types and the service trait.
 
 pub mod client;
+pub mod secret;
+pub mod stage;
 pub mod wire;
 
 use crate::sequence::ports::{Event, LinkState, LinkStatistics, Progress, RunEnd, StopOutcome};
@@ -47,6 +49,15 @@ pub struct Snapshot {
     /// Figures of each link since it was opened.
     #[serde(default)]
     pub links: Vec<LinkStatistics>,
+    /// Who holds the controls; `None`: nobody.
+    #[serde(default)]
+    pub controller: Option<stage::Controller>,
+    /// What those who watch guessed about the run that is on or was last.
+    #[serde(default)]
+    pub guess: Option<stage::Guess>,
+    /// Line-up that the bench unit reads back, or that was last confirmed here: its id.
+    #[serde(default)]
+    pub line_up: Option<String>,
 }
 
 /// A channel for a chart.
@@ -108,6 +119,15 @@ pub struct RunView {
     pub progress: Option<Progress>,
     /// A question that waits for a confirmation.
     pub question: Option<(u32, String)>,
+    /// The question is for those who watch, and may be answered by a guess.
+    #[serde(default)]
+    pub for_audience: bool,
+    /// The latest question to those who watch; it stays after it was answered.
+    #[serde(default)]
+    pub asked: Option<String>,
+    /// The sequence as the face named it.
+    #[serde(default)]
+    pub sequence: String,
     /// Last line said.
     pub said: Option<String>,
     /// Latest stop outcome.
@@ -152,6 +172,9 @@ pub struct PredictedPiece {
     /// Upper end, likewise.
     #[serde(default)]
     pub upper: Vec<Vec<f32>>,
+    /// Lines that fill: (element, full length in m at the times of the series).
+    #[serde(default)]
+    pub fronts: Vec<(String, Vec<f32>)>,
 }
 
 /// What a subscriber receives, in order: one `Snapshot`, then the rest as it happens.
@@ -185,7 +208,8 @@ pub struct RunRequest {
     pub attending: String,
     /// Confirm every question at once in this name; only a virtual rig accepts `virtual rig`.
     pub confirmed_by: Option<String>,
-    /// Folder for the recording, on the daemon's machine.
+    /// Folder for the recording, on the daemon's machine; empty: the daemon's own.
+    #[serde(default)]
     pub out_dir: String,
     /// Members of the band about the prediction; `None`: as the program does; 0: no band.
     #[serde(default)]
@@ -195,6 +219,10 @@ pub struct RunRequest {
     /// on a face.
     #[serde(default)]
     pub face: Option<String>,
+    /// Begin with this cycle of the sequence, from 1; confirmations and line-ups before the first start are asked for all the
+    /// same. `None`: the first.
+    #[serde(default)]
+    pub from_cycle: Option<u32>,
 }
 
 /// What a stop order led to. The order has been handed to the stop line when this is returned; whether the motor

@@ -6,6 +6,9 @@ use serde::{Deserialize, Serialize};
 /// Face to daemon.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct FromFace {
+    /// Key of the controls, where the call needs them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub key: Option<String>,
     /// Chosen by the face, comes back in the answer.
     pub id: u64,
     /// What is asked.
@@ -28,6 +31,13 @@ pub enum Call {
     },
     /// Start a run.
     StartRun(Box<RunRequest>),
+    /// Take the controls, which every start and confirmation needs.
+    TakeControl {
+        /// Who.
+        name: String,
+    },
+    /// Give them back.
+    GiveControl,
     /// Stop whatever runs.
     Stop {
         /// Who.
@@ -63,7 +73,9 @@ pub enum ToFace {
 pub enum Answer {
     /// To `Snapshot`.
     Snapshot(Box<Snapshot>),
-    /// To `Subscribe` and `Confirm`.
+    /// To `TakeControl`.
+    Control(super::stage::Grant),
+    /// To `Subscribe`, `GiveControl` and `Confirm`.
     Done,
     /// To `StartRun`: its number.
     Run(u32),

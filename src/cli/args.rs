@@ -241,12 +241,42 @@ pub struct VirtualArgs {
 pub struct ServeArgs {
     /// Rig file.
     pub rig: PathBuf,
-    /// Address of the API (loopback).
+    /// Address of page and API; another one than loopback needs a token, and TLS or the word that there is none.
     #[arg(long, default_value = "127.0.0.1:8790")]
     pub http: SocketAddr,
+    /// Folder for recordings of runs that are started from the page.
+    #[arg(long, default_value = "runs")]
+    pub out: PathBuf,
+    /// Who else is let in.
+    #[command(flatten)]
+    pub access: Access,
     /// Wires.
     #[command(flatten)]
     pub wires: Wires,
+}
+
+/// Who is let in from another computer.
+#[derive(Debug, Args)]
+pub struct Access {
+    /// File with the token of everybody who is not on this computer; made where there is none. Whoever shows it may watch
+    /// and stop, and take the controls where the rig file has `remote_start`.
+    #[arg(long, value_name = "FILE")]
+    pub token_file: Option<PathBuf>,
+    /// Another address than loopback without TLS. Given up by it: whoever listens on that network reads the token and all
+    /// that is shown, and may then do what its owner may.
+    #[arg(long)]
+    pub unencrypted: bool,
+    /// A name of this computer by which browsers reach it, beside its addresses.
+    #[arg(long = "host-name", value_name = "NAME")]
+    pub host_names: Vec<String>,
+    /// Certificate (PEM, with those between it and its root) for TLS.
+    #[cfg(feature = "tls")]
+    #[arg(long, value_name = "FILE", requires = "key")]
+    pub certificate: Option<PathBuf>,
+    /// Its key (PEM).
+    #[cfg(feature = "tls")]
+    #[arg(long, value_name = "FILE", requires = "certificate")]
+    pub key: Option<PathBuf>,
 }
 
 /// What every ordered run comes with.
@@ -295,6 +325,9 @@ pub struct WatchArgs {
     /// Your name, for confirmations.
     #[arg(long)]
     pub name: Option<String>,
+    /// File with the token, for an owner on another computer.
+    #[arg(long, value_name = "FILE")]
+    pub token_file: Option<PathBuf>,
     /// Folder of the owner's lock.
     #[arg(long, value_name = "DIR")]
     pub state_dir: Option<PathBuf>,

@@ -6,10 +6,9 @@ use super::evidence;
 use super::exit::{Exit, of_run};
 use super::failure::Failure;
 use super::output::Output;
-use super::serve::{Served, exit_of, needs_terminal, own, run_to_end, wait_ready};
+use super::serve::{Reached, Served, exit_of, needs_terminal, own, run_to_end, wait_ready};
 use crate::api::{RunRequest, RunView, Service};
 use crate::units::display::System;
-use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -76,7 +75,8 @@ async fn with_child(
     let mut rig = super::wires::load_wired(rig_path)?;
     child.wire(&mut rig);
     let starters: Vec<String> = rig.starters.iter().map(|starter| starter.id.clone()).collect();
-    let served = own(rig, &out.join("state"), SocketAddr::from(([127, 0, 0, 1], 0)))?;
+    let served = own(rig, &out.join("state"), Reached::here(out))?;
+    output.note(&format!("page: http://{}", served.address));
     output.note(&format!("watch it: ramprig watch --at {}", served.address));
     let members = if args.fast { MEMBERS_FAST } else { MEMBERS };
     let outcome = match wait_ready(&served, output).await {
@@ -125,6 +125,7 @@ async fn all_starters(
         out_dir: out.display().to_string(),
         band: Some(members),
         face: None,
+        from_cycle: None,
     };
     let requests: Vec<RunRequest> = starters.iter().map(request).collect();
     served.daemon.foresee(&requests);

@@ -1,7 +1,8 @@
 //! Floor 10: the command line. `args` is what was typed, one file a verb or family of verbs, `output` the only place
 //! that prints, `exit` the codes.
 
-pub mod args;
+pub mod access;
+mod args;
 mod calibrate;
 mod child;
 mod demo;

@@ -9,7 +9,7 @@ use super::child::VirtualChild;
 use super::exit::{Exit, of_run};
 use super::failure::Failure;
 use super::output::Output;
-use super::serve::{Served, exit_of, own, run_to_end, wait_ready};
+use super::serve::{Reached, Served, exit_of, own, run_to_end, wait_ready};
 use super::wires::{load_wired, load_with, state_dir};
 use crate::api::RunRequest;
 use crate::clock::{SystemClock, WallClock, uptime, utc_now_rfc3339};
@@ -27,7 +27,6 @@ use serde::{Deserialize, Serialize};
 use serde_json::json;
 use sha2::{Digest, Sha256};
 use std::io::Write;
-use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -142,7 +141,7 @@ async fn with_owner(
     (plan, state, args): (&Plan, &mut State, &SeriesArgs),
     (child, output): (Option<&mut VirtualChild>, Output),
 ) -> Result<Exit, Failure> {
-    let served = own(rig, state_folder, SocketAddr::from(([127, 0, 0, 1], 0)))?;
+    let served = own(rig, state_folder, Reached::here(&plan.folder))?;
     output.note(&format!("watch it: ramprig watch --at {}", served.address));
     let outcome = match wait_ready(&served, output).await {
         Ok(()) => Runner { served: &served, plan, args, child, output }.all(state).await,
@@ -230,6 +229,7 @@ impl Runner<'_> {
             out_dir: folder.display().to_string(),
             band: self.args.terms.band,
             face: None,
+            from_cycle: None,
         };
         let run = run_to_end(&self.served.daemon, request, &self.served.signals, self.output).await?;
         let Some(end) = &run.end else { return Ok(Exit::Internal) };

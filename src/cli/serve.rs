@@ -8,16 +8,18 @@ use super::output::Output;
 use super::signals::Signals;
 use super::wires::{load_with, read_sequence, starter_index, state_dir};
 use crate::api::client::Client;
+use crate::api::stage::Stage;
 use crate::api::{RunRequest, RunView, Service, ServiceError};
 use crate::clock::{SystemClock, realtime};
 use crate::daemon::owner::current_owner;
 use crate::daemon::{Daemon, DaemonError, Options, ShutdownReport};
 use crate::rig::model::Rig;
 use crate::sequence::ports::StopOutcome;
+use crate::web::Terms;
 use serde_json::json;
 use std::io::IsTerminal;
 use std::net::{SocketAddr, TcpListener};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -35,23 +37,40 @@ pub struct Served {
     pub signals: Signals,
 }
 
-/// Own a rig in this process and listen on `http`.
-pub fn own(rig: Rig, state_dir: &Path, http: SocketAddr) -> Result<Served, Failure> {
-    if !http.ip().is_loopback() {
-        return Err(Failure::refused(crate::web::WebError::NotLoopback { address: http }));
+/// Where and on which terms a process that owns a rig is reached.
+#[derive(Debug)]
+pub struct Reached {
+    /// Address.
+    pub http: SocketAddr,
+    /// Terms.
+    pub terms: Terms,
+    /// Folder for recordings of runs whose face names none.
+    pub out_dir: PathBuf,
+}
+
+impl Reached {
+    /// From this computer only, on a free port.
+    pub fn here(out_dir: &Path) -> Self {
+        Self { http: SocketAddr::from(([127, 0, 0, 1], 0)), terms: Terms::default(), out_dir: out_dir.to_owned() }
     }
+}
+
+/// Own a rig in this process and listen.
+pub fn own(rig: Rig, state_dir: &Path, reached: Reached) -> Result<Served, Failure> {
+    let Reached { http, terms, out_dir } = reached;
+    terms.allow(http).map_err(Failure::refused)?;
     let listener =
         TcpListener::bind(http).map_err(|e| Failure::configuration(format!("--http {http}: {e}; try: port 0")))?;
     let address = listener.local_addr().map_err(Failure::internal)?;
     realtime::allow(realtime::Care::RealTime);
-    let options = Options { rig, state_dir: state_dir.to_owned(), clock: Arc::new(SystemClock) };
+    let options = Options { rig, state_dir: state_dir.to_owned(), out_dir, clock: Arc::new(SystemClock) };
     let daemon = Daemon::open(options).map_err(Failure::refused)?;
     daemon.publish(&address.to_string()).map_err(Failure::refused)?;
     let signals = Signals::listen(daemon.tasks()).map_err(Failure::internal)?;
-    let service: Arc<dyn Service> = Arc::new(daemon.clone());
+    let stage: Arc<dyn Stage> = Arc::new(daemon.clone());
     let end = daemon.tasks().cancelled();
     daemon.tasks().start("http", async move {
-        if let Err(error) = crate::web::serve(listener, service, end.cancelled_owned()).await {
+        if let Err(error) = crate::web::serve(listener, stage, terms, end.cancelled_owned()).await {
             tracing::error!("{error}");
         }
     });
@@ -62,13 +81,19 @@ pub fn own(rig: Rig, state_dir: &Path, http: SocketAddr) -> Result<Served, Failu
 pub async fn serve(args: &ServeArgs, output: Output) -> Result<Exit, Failure> {
     let rig = load_with(&args.rig, &args.wires)?;
     let name = rig.name.clone();
-    let served = own(rig, &state_dir(args.wires.state_dir.as_deref()), args.http)?;
+    let out_dir = std::path::absolute(&args.out).map_err(Failure::internal)?;
+    let reached = Reached { http: args.http, terms: super::access::terms(&args.access)?, out_dir };
+    let scheme = if reached.terms.encrypted() { "https" } else { "http" };
+    let served = own(rig, &state_dir(args.wires.state_dir.as_deref()), reached)?;
     output
         .announce(&json!({"ready": true, "http": served.address, "rig": name, "pid": std::process::id()}).to_string());
     if let Err(missing) = ready(&served, output).await? {
         output.note(&format!("NOTICE not complete yet: {missing}"));
     }
-    output.note(&format!("serving {name} at http://{}; end with Ctrl-C", served.address));
+    output.note(&format!(
+        "serving {name} at {scheme}://{0} (page for the hall) and {scheme}://{0}/desk (for who leads); end with Ctrl-C",
+        served.address
+    ));
     let fault = served.daemon.tasks().cancelled();
     tokio::select! {
         () = served.signals.end.cancelled() => {}
@@ -135,6 +160,7 @@ pub async fn run(args: &RunArgs, output: Output) -> Result<Exit, Failure> {
         out_dir: out_dir.display().to_string(),
         band: args.terms.band,
         face: None,
+        from_cycle: None,
     };
     let state = state_dir(args.wires.state_dir.as_deref());
     if let Some(address) = current_owner(&state, &rig.id).and_then(|owner| owner.address) {
@@ -143,7 +169,7 @@ pub async fn run(args: &RunArgs, output: Output) -> Result<Exit, Failure> {
         let face = Some(format!("run {}", hex::encode(rand::random::<[u8; 8]>())));
         return attached(&address, RunRequest { face, ..request }, output).await;
     }
-    let served = own(rig, &state, SocketAddr::from(([127, 0, 0, 1], 0)))?;
+    let served = own(rig, &state, Reached::here(&out_dir))?;
     let outcome = match wait_ready(&served, output).await {
         Ok(()) => here(&served, request, output).await,
         Err(failure) => Err(failure),
@@ -155,6 +181,7 @@ pub async fn run(args: &RunArgs, output: Output) -> Result<Exit, Failure> {
 
 /// Run in this process; a signal stops the plant and the run is followed to its end all the same.
 async fn here(served: &Served, request: RunRequest, output: Output) -> Result<Exit, Failure> {
+    output.note(&format!("page: http://{}", served.address));
     output.note(&format!("watch it: ramprig watch --at {}", served.address));
     let run = run_to_end(&served.daemon, request, &served.signals, output).await?;
     show_end(&run, output)
@@ -239,7 +266,8 @@ pub async fn watch(args: &WatchArgs) -> Result<Exit, Failure> {
         Some(address) => address.clone(),
         None => owner_address(args)?,
     };
-    let client: Arc<dyn Service> = Arc::new(Client::new(address));
+    let token = args.token_file.as_deref().map(super::access::token).transpose()?;
+    let client: Arc<dyn Service> = Arc::new(Client::new(address).with_token(token));
     client.snapshot().await.map_err(Failure::refused)?;
     needs_terminal("watch")?;
     crate::tui::watch(client, args.name.clone()).await.map_err(|error| match error {

@@ -16,12 +16,13 @@ struct Asked {
     sequence_text: String,
     starter: String,
     band: Option<u32>,
+    from_cycle: Option<u32>,
 }
 
 impl Asked {
     fn by(request: &RunRequest) -> Self {
-        let RunRequest { sequence_text, starter, band, .. } = request;
-        Self { sequence_text: sequence_text.clone(), starter: starter.clone(), band: *band }
+        let RunRequest { sequence_text, starter, band, from_cycle, .. } = request;
+        Self { sequence_text: sequence_text.clone(), starter: starter.clone(), band: *band, from_cycle: *from_cycle }
     }
 }
 

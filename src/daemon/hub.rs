@@ -1,6 +1,7 @@
 //! Updates to many subscribers. A slow one is never waited for: its oldest updates are dropped, it is told how many,
 //! and gets a fresh snapshot.
 
+use crate::api::stage::Told;
 use crate::api::{Snapshot, Update};
 use std::sync::Arc;
 use tokio::sync::{broadcast, mpsc};
@@ -12,10 +13,10 @@ const KEPT: usize = 256;
 const QUEUED: usize = 64;
 
 /// What was told before the end is still passed on: how a run ended is the news that matters most.
-async fn last_words(updates: &mut broadcast::Receiver<Arc<Update>>, to_face: &mpsc::Sender<Update>) {
+async fn last_words(updates: &mut broadcast::Receiver<Arc<Told>>, to_face: &mpsc::Sender<Update>) {
     loop {
         let update = match updates.try_recv() {
-            Ok(update) => update.as_ref().clone(),
+            Ok(told) => told.update.clone(),
             Err(broadcast::error::TryRecvError::Lagged(missed)) => Update::Dropped(missed),
             Err(_) => return,
         };
@@ -28,7 +29,7 @@ async fn last_words(updates: &mut broadcast::Receiver<Arc<Update>>, to_face: &mp
 /// The hub.
 #[derive(Clone)]
 pub struct Hub {
-    sender: broadcast::Sender<Arc<Update>>,
+    sender: broadcast::Sender<Arc<Told>>,
 }
 
 impl Default for Hub {
@@ -40,7 +41,12 @@ impl Default for Hub {
 impl Hub {
     /// Tell everybody; nobody listening is fine.
     pub fn tell(&self, update: Update) {
-        let _ = self.sender.send(Arc::new(update));
+        let _ = self.sender.send(Arc::new(Told::new(update)));
+    }
+
+    /// Everything told from now on, as it is: a face that falls behind sees to it by itself.
+    pub fn listen(&self) -> broadcast::Receiver<Arc<Told>> {
+        self.sender.subscribe()
     }
 
     /// How many listen.
@@ -70,7 +76,7 @@ impl Hub {
                     received = updates.recv() => received,
                 };
                 let batch = match received {
-                    Ok(update) => vec![update.as_ref().clone()],
+                    Ok(told) => vec![told.update.clone()],
                     Err(broadcast::error::RecvError::Lagged(missed)) => {
                         vec![Update::Dropped(missed), Update::Snapshot(Box::new(snapshot()))]
                     }

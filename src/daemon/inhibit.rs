@@ -41,6 +41,10 @@ fn ask(shared: &Shared, index: usize) -> bool {
     if status.remote == Some(false) || locked(&shared.run).as_ref().is_some_and(run::Active::is_on) {
         return false;
     }
+    // So that every face can say from the beginning that a rig is virtual.
+    if let Ok(identity) = port.identify() {
+        locked(&shared.view).is_virtual = identity.is_virtual;
+    }
     match port.clear_run() {
         Ok(None) => true,
         Ok(Some(command)) => {

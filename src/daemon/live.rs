@@ -1,6 +1,7 @@
 //! The task that shows the stream: about 20 pieces a second, and the state when it changed.
 
 use super::Shared;
+use super::overlay::Cutter;
 use crate::api::{LivePiece, Snapshot, Update};
 use std::sync::Arc;
 use std::time::Duration;
@@ -19,11 +20,14 @@ pub(super) async fn pump(shared: Arc<Shared>, cancel: CancellationToken) {
     let mut shown_ns = shared.rig_clock.now_ns();
     let mut count = 0_u32;
     let mut told: Option<Snapshot> = None;
+    let mut cutter = Cutter::default();
     loop {
         tokio::select! {
             () = cancel.cancelled() => return,
             _ = ticks.tick() => {}
         }
+        cutter.look(&shared);
+        shared.look_after_control();
         if shared.hub.listeners() == 0 {
             shown_ns = shared.rig_clock.now_ns();
             continue;
@@ -44,17 +48,23 @@ pub(super) async fn pump(shared: Arc<Shared>, cancel: CancellationToken) {
 }
 
 fn next_piece(shared: &Shared, after_ns: u64) -> Option<(LivePiece, u64)> {
-    let live = shared.acquisition.live_since(after_ns, INTERVALS);
+    let live = piece_of(shared, after_ns, INTERVALS);
     let intervals = live.channels.first().map_or(0, Vec::len);
     if intervals == 0 {
         return None;
     }
     let until_s = live.t0_s + live.dt_s * intervals as f64;
+    Some((live, (until_s * 1e9) as u64))
+}
+
+/// The stream after a moment, in so many intervals at most.
+pub(super) fn piece_of(shared: &Shared, after_ns: u64, intervals: usize) -> LivePiece {
+    let live = shared.acquisition.live_since(after_ns, intervals);
     let channels = live.channels.iter().map(|series| series.iter().map(|pair| shown(*pair)).collect()).collect();
-    Some((LivePiece { t0_s: live.t0_s, dt_s: live.dt_s, channels }, (until_s * 1e9) as u64))
+    LivePiece { t0_s: live.t0_s, dt_s: live.dt_s, channels }
 }
 
 /// JSON has no NaN; a missing stretch is drawn at zero width outside every chart.
-fn shown((least, most): (f32, f32)) -> (f32, f32) {
+pub(super) fn shown((least, most): (f32, f32)) -> (f32, f32) {
     if least.is_finite() && most.is_finite() { (least, most) } else { (f32::MIN, f32::MIN) }
 }

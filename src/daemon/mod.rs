@@ -5,6 +5,8 @@
 //! else, then tells the executor, which confirms the stop. A person's stop is a cut (coast), not a ramp: nobody can
 //! know from a key why it was pressed.
 
+mod control;
+mod elevation;
 mod faces;
 mod foresight;
 mod guard;
@@ -12,10 +14,12 @@ mod inhibit;
 pub mod hub;
 mod live;
 mod operator;
+mod overlay;
 pub mod owner;
 mod run;
 mod service;
 mod shutdown;
+mod stage;
 mod tap;
 pub mod tasks;
 mod view;
@@ -25,6 +29,7 @@ pub use shutdown::ShutdownReport;
 
 use crate::acquisition::{self, Acquisition, AcquisitionError};
 use crate::api::Update;
+use crate::api::stage::{Overlay, RigView};
 use crate::clock::{RigClock, WallClock};
 use crate::fieldbus::{self, Fieldbus};
 use crate::rig::model::Rig;
@@ -48,6 +53,8 @@ pub struct Options {
     pub rig: Rig,
     /// Folder for the owner's lock and the duty counters.
     pub state_dir: PathBuf,
+    /// Folder for recordings of runs whose face names none.
+    pub out_dir: PathBuf,
     /// Wall clock.
     pub clock: Arc<dyn WallClock>,
 }
@@ -96,6 +103,10 @@ struct Shared {
     ownership: Mutex<Ownership>,
     duty: Mutex<Option<Arc<Mutex<DutyLedger>>>>,
     foresight: foresight::Foresight,
+    rig_view: Arc<RigView>,
+    out_dir: PathBuf,
+    control: Mutex<control::Control>,
+    overlays: Mutex<Vec<Overlay>>,
 }
 
 fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
@@ -109,7 +120,7 @@ impl Daemon {
     /// # Errors
     /// Somebody else owns the rig, the state folder cannot be used, or the sample source refuses.
     pub fn open(options: Options) -> Result<Self, DaemonError> {
-        let Options { rig, state_dir, clock } = options;
+        let Options { rig, state_dir, out_dir, clock } = options;
         let rig = Arc::new(rig);
         let ownership = Ownership::take(&state_dir, &rig.id)?;
         let rig_clock = RigClock::default();
@@ -127,6 +138,10 @@ impl Daemon {
             ownership: Mutex::new(ownership),
             duty: Mutex::new(None),
             foresight: foresight::Foresight::default(),
+            rig_view: Arc::new(elevation::rig_view(&rig)),
+            out_dir,
+            control: Mutex::default(),
+            overlays: Mutex::default(),
             rig,
             state_dir,
             clock,

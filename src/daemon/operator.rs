@@ -11,6 +11,10 @@ const ORDERS_KEPT: usize = 64;
 #[derive(Debug, Clone, Default)]
 pub(super) struct Board {
     pub question: Option<(u32, String)>,
+    /// The question is for those who watch.
+    pub for_audience: bool,
+    /// The latest question to those who watch.
+    pub asked: Option<String>,
     pub said: Option<String>,
     pub progress: Option<Progress>,
     /// Stop orders, and what became of the face, that the executor has not taken yet: they never wait behind anything and are
@@ -44,7 +48,8 @@ impl Desk {
     /// Hand an order to the executor; `false` when it is gone or 64 orders wait already. A stop is always taken: one of a kind is
     /// kept until the executor looks.
     pub fn order(&self, order: OperatorOrder) -> bool {
-        if matches!(order, OperatorOrder::Confirm { .. }) {
+        use OperatorOrder::{Confirm, Note, Skip};
+        if matches!(order, Confirm { .. } | Skip { .. } | Note { .. }) {
             return self.orders.try_send(order).is_ok();
         }
         let stops = &mut self.board.lock().unwrap_or_else(PoisonError::into_inner).stops;
@@ -84,7 +89,18 @@ impl DeskOperator {
 
 impl Operator for DeskOperator {
     fn ask(&mut self, id: u32, text: &str) {
-        self.change(|board| board.question = Some((id, text.to_owned())));
+        self.change(|board| {
+            board.question = Some((id, text.to_owned()));
+            board.for_audience = false;
+        });
+    }
+
+    fn wonder(&mut self, id: u32, text: &str) {
+        self.change(|board| {
+            board.question = Some((id, text.to_owned()));
+            board.for_audience = true;
+            board.asked = Some(text.to_owned());
+        });
     }
 
     fn say(&mut self, text: &str) {
@@ -92,7 +108,14 @@ impl Operator for DeskOperator {
     }
 
     fn progress(&mut self, progress: &Progress) {
-        self.change(|board| board.progress = Some(progress.clone()));
+        self.change(|board| {
+            // A question that was passed over waits for nobody.
+            let moved_on = board.progress.as_ref().is_some_and(|was| was.step_number != progress.step_number);
+            if moved_on && board.for_audience && progress.step != "ask" {
+                board.question = None;
+            }
+            board.progress = Some(progress.clone());
+        });
     }
 
     fn take_orders(&mut self) -> Vec<OperatorOrder> {

@@ -107,8 +107,15 @@ pub(super) fn start(shared: &Arc<Shared>, request: RunRequest) -> Result<u32, Se
     })?;
     let script = Script::parse(&request.sequence_text, &request.sequence_name, &shared.rig, starter)
         .map_err(|problems| refused(problems.to_string()))?;
-    let out_dir = Path::new(&request.out_dir);
-    std::fs::create_dir_all(out_dir).map_err(|e| refused(format!("{}: {e}; nothing has moved", request.out_dir)))?;
+    let script = match request.from_cycle {
+        Some(cycle) => script.from_cycle(cycle).ok_or_else(|| {
+            refused(format!("no cycle {cycle}: the sequence has {}; nothing has moved", script.cycles))
+        })?,
+        None => script,
+    };
+    let named = Some(request.out_dir.trim()).filter(|named| !named.is_empty()).map(Path::new);
+    let out_dir = named.unwrap_or(&shared.out_dir);
+    std::fs::create_dir_all(out_dir).map_err(|e| refused(format!("{}: {e}; nothing has moved", out_dir.display())))?;
     let path = out_dir.join(file_name(&shared.rig.id, &request.starter, &utc_now_rfc3339()));
     let waker = Arc::downgrade(shared);
     let (desk, operator) = desk(move || {
@@ -145,9 +152,11 @@ fn begin_memory(shared: &Shared, request: &RunRequest, desk: Desk, path: &Path) 
     let mut view = locked(&shared.view);
     let number = view.run.as_ref().map_or(1, |run| run.number + 1);
     view.activity = Activity::Running;
+    (view.guess, view.predicted) = (None, None);
     view.run = Some(RunMemory {
         number,
         starter: request.starter.clone(),
+        sequence: request.sequence_name.clone(),
         desk,
         face: request.face.clone(),
         stop: None,
@@ -287,8 +296,10 @@ fn prepare(shared: &Arc<Shared>, job: &Job) -> Result<Prepared, String> {
     if !beyond.is_empty() {
         return Err(beyond.join("; "));
     }
+    let shown = pieces(&prediction);
+    locked(&shared.view).predicted = Some(shown.clone());
     if let Some(active) = locked(&shared.run).as_mut() {
-        active.predicted = pieces(&prediction);
+        active.predicted = shown;
     }
     let duty = ledger(shared, identity.is_virtual)?;
     wear::recall(shared)?;

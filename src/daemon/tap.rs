@@ -125,6 +125,7 @@ impl Journal for TapJournal {
 /// The predicted segments with their band, thinned for a screen.
 pub(super) fn pieces(prediction: &Prediction) -> Vec<PredictedPiece> {
     let ends = |number: usize| prediction.band.as_ref().and_then(|band| band.segments.get(number));
+    let filling = fillings(&prediction.beside);
     let piece = |(number, segment): (usize, &Segment)| {
         let length = segment.series.first().map_or(0, Vec::len);
         let stride = length.div_ceil(POINTS_SHOWN).max(1);
@@ -139,9 +140,24 @@ pub(super) fn pieces(prediction: &Prediction) -> Vec<PredictedPiece> {
             series: each(&segment.series, |values| values[0]),
             lower: ends(number)
                 .map_or_else(Vec::new, |ends| each(&ends.lower, |v| v.iter().copied().fold(v[0], f32::min))),
+            fronts: filling
+                .iter()
+                .filter_map(|(name, index)| Some((name.clone(), thinned(segment.beside.get(*index)?, stride))))
+                .collect(),
             upper: ends(number)
                 .map_or_else(Vec::new, |ends| each(&ends.upper, |v| v.iter().copied().fold(v[0], f32::max))),
         }
     };
     prediction.segments.iter().enumerate().map(piece).collect()
+}
+
+/// (pipe, index) of the series that tell how far a line is filled.
+fn fillings(beside: &[String]) -> Vec<(String, usize)> {
+    let pipe = |name: &String| Some(name.strip_prefix("front_")?.strip_suffix("_m")?.to_owned());
+    beside.iter().enumerate().filter_map(|(index, name)| Some((pipe(name)?, index))).collect()
+}
+
+/// JSON has no NaN: where there is no figure, nothing is full.
+fn thinned(series: &[f32], stride: usize) -> Vec<f32> {
+    series.chunks(stride).map(|values| if values[0].is_finite() { values[0] } else { 0.0 }).collect()
 }

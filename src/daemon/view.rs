@@ -2,7 +2,8 @@
 
 use super::operator::Desk;
 use super::{Shared, locked};
-use crate::api::{Activity, ChannelView, RunView, Snapshot, StarterView};
+use crate::api::stage::Guess;
+use crate::api::{Activity, ChannelView, PredictedPiece, RunView, Snapshot, StarterView};
 use crate::clock::utc_now_rfc3339;
 use crate::rig::chain::{Calibration, CalibrationState};
 use crate::rig::model::Quantity;
@@ -20,12 +21,18 @@ pub(super) struct View {
     pub run: Option<RunMemory>,
     pub log: VecDeque<Event>,
     pub is_virtual: bool,
+    /// What those who watch guessed.
+    pub guess: Option<Guess>,
+    /// Prediction of the latest run, for a face that comes after it.
+    pub predicted: Option<Vec<PredictedPiece>>,
 }
 
 /// A run as it is remembered.
 pub(super) struct RunMemory {
     pub number: u32,
     pub starter: String,
+    /// As the face named it.
+    pub sequence: String,
     pub desk: Desk,
     /// The face that the run hangs on.
     pub face: Option<String>,
@@ -38,7 +45,14 @@ pub(super) struct RunMemory {
 
 impl Default for View {
     fn default() -> Self {
-        Self { activity: Activity::Idle, run: None, log: VecDeque::new(), is_virtual: false }
+        Self {
+            activity: Activity::Idle,
+            run: None,
+            log: VecDeque::new(),
+            is_virtual: false,
+            guess: None,
+            predicted: None,
+        }
     }
 }
 
@@ -71,6 +85,9 @@ impl RunMemory {
             starter: self.starter.clone(),
             progress: board.progress,
             question: board.question.filter(|_| self.end.is_none()),
+            for_audience: board.for_audience,
+            asked: board.asked,
+            sequence: self.sequence.clone(),
             said: board.said,
             stop: self.stop,
             anchor: self.anchor,
@@ -129,6 +146,13 @@ impl Shared {
         bench.into_iter().chain(starters).reduce(|all, one| all && one)
     }
 
+    /// Line-up that the bench unit reads back.
+    fn line_up(&self) -> Option<String> {
+        let (_, values) = self.fieldbus.bench()?.values()?;
+        let number = values.iter().find(|(role, _)| *role == Role::LineUp).map(|(_, value)| usize::from(*value))?;
+        self.rig.line_ups.get(number.checked_sub(1)?).map(|line_up| line_up.id.clone())
+    }
+
     pub(super) fn snapshot(&self) -> Snapshot {
         let starters = self.starters_view();
         let (today, virtual_rig) = (utc_now_rfc3339(), locked(&self.view).is_virtual);
@@ -145,8 +169,12 @@ impl Shared {
         });
         let remote = self.says(Role::Remote, |status| status.remote);
         let emergency_stop_ok = self.says(Role::EmergencyStopOk, |status| status.emergency_stop_ok);
+        let (controller, line_up) = (locked(&self.control).holder(), self.line_up());
         let view = locked(&self.view);
         Snapshot {
+            controller,
+            line_up,
+            guess: view.guess.clone(),
             remote,
             emergency_stop_ok,
             rig_id: self.rig.id.clone(),

@@ -357,7 +357,7 @@ impl<'a> Simulation<'a> {
 
     fn carry_out(&mut self, command: Command, now_s: f64) -> Result<(), PredictionError> {
         match command {
-            Command::Ask { id, .. } => {
+            Command::Ask { id, .. } | Command::Wonder { id, .. } => {
                 self.seen.answers.insert(id);
             }
             Command::LinedUp { line_up } => self.line_up(line_up)?,

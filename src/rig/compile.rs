@@ -88,6 +88,7 @@ pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
         warnings: file.warnings,
         stop_delay_budget_s: file.identity.stop_delay_budget_s,
         emergency_stop_proven: file.identity.emergency_stop_proven.clone(),
+        remote_start: file.identity.remote_start,
         grace_s: file.identity.grace_s,
         presence_check_s: Some(file.identity.presence_check_s).filter(|time_s| *time_s > 0.0),
         rest_speed_rad_s: file.identity.rest_speed_rad_s,

@@ -79,6 +79,8 @@ pub struct Rig {
     pub emergency_stop_proven: Option<String>,
     /// A start needs somebody who has answered within this time, s of wall time; `None`: the rig wants no such check.
     pub presence_check_s: Option<f64>,
+    /// A face on another computer may start a run, not only stop one.
+    pub remote_start: bool,
     /// From the end of the step in which the face that ordered a run was lost to the stop of the run, s of wall time.
     pub grace_s: f64,
     /// Warnings shown before a start.

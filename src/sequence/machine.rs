@@ -20,6 +20,13 @@ pub enum Command {
         /// Sentence to confirm.
         text: String,
     },
+    /// Ask those who watch; answered like [`Self::Ask`].
+    Wonder {
+        /// Question.
+        id: u32,
+        /// Its text.
+        text: String,
+    },
     /// Show a line.
     Say {
         /// Line.
@@ -141,8 +148,12 @@ impl State {
 
     /// Where the run stands, for the live line.
     pub fn progress(&self, script: &Script, now_s: f64) -> Progress {
-        let step = script.program.get(self.at).map(|instruction| &instruction.step);
+        let on = script.program.get(self.at);
+        let step = on.map(|instruction| &instruction.step);
         Progress {
+            next: script.program.get(self.at + 1).map(|instruction| instruction.step.in_words()),
+            notes: on.and_then(|instruction| instruction.notes.clone()),
+            may_be_skipped: step.is_some_and(Step::may_be_skipped),
             step: step.map_or_else(|| "done".to_owned(), Step::in_words),
             step_number: (self.at + 1).min(script.program.len()),
             steps: script.program.len(),
@@ -180,6 +191,11 @@ impl Walk<'_> {
             self.state.ending = Some(Ending::Done);
             return false;
         };
+        if self.seen.skipped == Some(self.state.at) && instruction.step.may_be_skipped() {
+            self.state.phase = Phase::Fresh;
+            self.on();
+            return true;
+        }
         let commands_before = self.out.commands.len();
         let phase = std::mem::take(&mut self.state.phase);
         let turn = Turn {

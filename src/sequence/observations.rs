@@ -10,6 +10,8 @@ use std::collections::BTreeSet;
 pub struct Observations {
     /// Questions that a person has confirmed, by id.
     pub answers: BTreeSet<u32>,
+    /// The instruction that a person passes over, where it may be passed over.
+    pub skipped: Option<usize>,
     /// A named person attends.
     pub attended: bool,
     /// The prediction is durable in the record.

@@ -558,6 +558,10 @@ pub struct JournalError(pub String);
 pub trait Operator: Send {
     /// Show a question that needs a confirmation; the answer comes through [`Operator::take_orders`].
     fn ask(&mut self, id: u32, text: &str);
+    /// Show a question to those who watch; answered as [`Operator::ask`].
+    fn wonder(&mut self, id: u32, text: &str) {
+        self.ask(id, text);
+    }
     /// Show a line.
     fn say(&mut self, text: &str);
     /// Progress for the live line: step text, cycle, share done.
@@ -575,6 +579,18 @@ pub enum OperatorOrder {
         id: u32,
         /// Name.
         by: String,
+    },
+    /// Pass over this step (number from 1), where it may be passed over.
+    Skip {
+        /// Step.
+        step: usize,
+        /// Name.
+        by: String,
+    },
+    /// Something to be recorded, in words (a guess of those who watch).
+    Note {
+        /// Words.
+        text: String,
     },
     /// Stop the plant (kind: the rig's way for a person's stop), end the run.
     Stop {
@@ -607,6 +623,15 @@ pub struct Progress {
     pub in_step_s: f64,
     /// Rig time expected for this step, s, if known.
     pub step_s: Option<f64>,
+    /// The step after it, in words.
+    #[serde(default)]
+    pub next: Option<String>,
+    /// What the sequence file says beside this step to whoever leads through it.
+    #[serde(default)]
+    pub notes: Option<String>,
+    /// A person may pass over it.
+    #[serde(default)]
+    pub may_be_skipped: bool,
 }
 
 /// How a run ended.

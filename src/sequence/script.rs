@@ -26,7 +26,7 @@
 //! ```
 
 use super::interlock::Rules;
-use super::step::{Step, confirm, hold, line_up, mark, repeat, say, settle, silence, start, stop, wait};
+use super::step::{Step, ask, confirm, hold, line_up, mark, repeat, say, settle, silence, start, stop, wait};
 use crate::rig::model::Rig;
 use crate::rig::problem::Problems;
 use crate::rig::reader::{Cursor, Document, Spot};
@@ -50,6 +50,11 @@ pub fn shipped(name: &str) -> Option<&'static str> {
     SHIPPED.iter().find(|(known, _)| *known == name).map(|(_, text)| *text)
 }
 
+/// Names of the shipped sequences.
+pub fn shipped_names() -> impl Iterator<Item = &'static str> {
+    SHIPPED.iter().map(|(name, _)| *name)
+}
+
 /// Longest program, instructions.
 const LONGEST: usize = 10_000;
 
@@ -62,6 +67,8 @@ pub struct Instruction {
     pub cycle: u32,
     /// Line of the file it comes from.
     pub line: usize,
+    /// What stands beside it (`notes`) for whoever leads through the sequence.
+    pub notes: Option<String>,
 }
 
 /// A sequence for one starter of one rig, checked.
@@ -142,6 +149,35 @@ impl Script {
         used
     }
 
+    /// The same sequence from cycle `cycle` (from 1) on: what comes before the first start stays, since confirmations are
+    /// given anew; cycles count from 1 again. `None`: it has no such cycle.
+    #[must_use]
+    pub fn from_cycle(&self, cycle: u32) -> Option<Self> {
+        if cycle <= 1 {
+            return (cycle == 1).then(|| self.clone());
+        }
+        if cycle > self.cycles {
+            return None;
+        }
+        let dropped = cycle - 1;
+        // What follows the stop of the cycle before belongs to the way to the next start.
+        let last_of_dropped = self.program.iter().rposition(|instruction| {
+            instruction.cycle == dropped
+                && matches!(instruction.step, Step::Stop(_) | Step::Silence(_) | Step::Settle(_) | Step::Hold(_))
+        })?;
+        let program = self
+            .program
+            .iter()
+            .enumerate()
+            .filter(|(index, instruction)| instruction.cycle == 0 || *index > last_of_dropped);
+        let counted = |instruction: &Instruction| Instruction {
+            cycle: instruction.cycle.saturating_sub(dropped),
+            ..instruction.clone()
+        };
+        let program = program.map(|(_, instruction)| counted(instruction)).collect();
+        Some(Self { program, cycles: self.cycles - dropped, ..self.clone() })
+    }
+
     /// The first line-up that the program sets.
     pub fn first_line_up(&self) -> Option<usize> {
         self.line_up_steps().next()
@@ -182,9 +218,10 @@ enum Verb {
     Repeat,
     Mark,
     Say,
+    Ask,
 }
 
-const VERBS: [(&str, Verb); 11] = [
+const VERBS: [(&str, Verb); 12] = [
     ("confirm", Verb::Confirm),
     ("line-up", Verb::LineUp),
     ("wait", Verb::Wait),
@@ -196,6 +233,7 @@ const VERBS: [(&str, Verb); 11] = [
     ("repeat", Verb::Repeat),
     ("mark", Verb::Mark),
     ("say", Verb::Say),
+    ("ask", Verb::Ask),
 ];
 
 /// The program as it grows, with what the order of steps depends on.
@@ -246,6 +284,7 @@ impl<'r> Reading<'r> {
 
     fn step(&mut self, table: &Cursor<'_>, verb: Verb) {
         let here = table.here();
+        let notes = table.text("notes").map(|notes| notes.text);
         let step = match verb {
             Verb::Repeat => return self.repeat(table),
             Verb::Confirm => confirm::Confirm::read(table).map(Step::Confirm),
@@ -258,9 +297,10 @@ impl<'r> Reading<'r> {
             Verb::Settle => self.settle(table, &here),
             Verb::Mark => mark::Mark::read(table).map(Step::Mark),
             Verb::Say => say::Say::read(table).map(Step::Say),
+            Verb::Ask => ask::Ask::read(table).map(Step::Ask),
         };
         if let Some(step) = step {
-            self.program.push(Instruction { step, cycle: self.cycles, line: here.line });
+            self.program.push(Instruction { step, cycle: self.cycles, line: here.line, notes });
         }
     }
 

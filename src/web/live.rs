@@ -1,9 +1,11 @@
-//! The WebSocket: calls and answers both ways, updates after `subscribe`.
+//! The WebSocket of clients (`/live`): calls and answers both ways, updates after `subscribe`.
 
-use super::Shared;
-use crate::api::ServiceError;
+use super::gate::Caller;
+use super::orders::{commanded, run_by, short, take};
+use super::routes::Context;
 use crate::api::wire::{Answer, Call, FromFace, ToFace};
-use crate::api::{Service, Update};
+use crate::api::{ServiceError, Update};
+use axum::Extension;
 use axum::extract::State;
 use axum::extract::ws::{Message, WebSocket, WebSocketUpgrade};
 use axum::response::Response;
@@ -12,28 +14,91 @@ use tokio::sync::mpsc;
 /// A call is small; a sequence file is the largest thing in one.
 const LARGEST_CALL_BYTES: usize = 1 << 20;
 
-pub(super) async fn upgrade(State(service): State<Shared>, upgrade: WebSocketUpgrade) -> Response {
-    upgrade.max_message_size(LARGEST_CALL_BYTES).on_upgrade(move |socket| converse(socket, service))
+pub(super) async fn upgrade(
+    State(context): State<Context>,
+    Extension(caller): Extension<Caller>,
+    upgrade: WebSocketUpgrade,
+) -> Response {
+    let talk = Talk { context, caller };
+    upgrade.max_message_size(LARGEST_CALL_BYTES).on_upgrade(move |socket| talk.converse(socket))
 }
 
-async fn converse(mut socket: WebSocket, service: Shared) {
-    let mut updates: Option<mpsc::Receiver<Update>> = None;
-    loop {
-        let outgoing = tokio::select! {
-            incoming = socket.recv() => match incoming {
-                Some(Ok(Message::Text(text))) => respond(&text, service.as_ref(), &mut updates).await,
-                Some(Ok(Message::Close(_)) | Err(_)) | None => return,
-                Some(Ok(_)) => continue,
-            },
-            update = next(&mut updates) => match update {
-                Some(update) => ToFace::Update(Box::new(update)),
-                None => return,
-            },
-        };
-        let Ok(text) = serde_json::to_string(&outgoing) else { continue };
-        if socket.send(Message::text(text)).await.is_err() {
-            return;
+/// A client's connection.
+struct Talk {
+    context: Context,
+    caller: Caller,
+}
+
+impl Talk {
+    async fn converse(self, mut socket: WebSocket) {
+        let mut updates: Option<mpsc::Receiver<Update>> = None;
+        loop {
+            let outgoing = tokio::select! {
+                incoming = socket.recv() => match incoming {
+                    Some(Ok(Message::Text(text))) => self.respond(&text, &mut updates).await,
+                    Some(Ok(Message::Close(_)) | Err(_)) | None => return,
+                    Some(Ok(_)) => continue,
+                },
+                update = next(&mut updates) => match update {
+                    Some(update) => ToFace::Update(Box::new(update)),
+                    None => return,
+                },
+            };
+            let Ok(text) = serde_json::to_string(&outgoing) else { continue };
+            if socket.send(Message::text(text)).await.is_err() {
+                return;
+            }
         }
+    }
+
+    async fn respond(&self, text: &str, updates: &mut Option<mpsc::Receiver<Update>>) -> ToFace {
+        match serde_json::from_str::<FromFace>(text) {
+            Ok(FromFace { id, key, call }) => {
+                ToFace::Answer { id, outcome: self.carry_out(call, key.as_deref(), updates).await }
+            }
+            Err(error) => {
+                ToFace::Answer { id: 0, outcome: Err(ServiceError::Refused { text: format!("not a call: {error}") }) }
+            }
+        }
+    }
+
+    async fn carry_out(
+        &self,
+        call: Call,
+        key: Option<&str>,
+        updates: &mut Option<mpsc::Receiver<Update>>,
+    ) -> Result<Answer, ServiceError> {
+        let stage = self.context.stage.as_ref();
+        let held = || {
+            commanded(stage, self.caller, key)
+                .inspect_err(|error| self.context.gate.log(self.caller, &error.to_string()))
+        };
+        Ok(match call {
+            Call::Snapshot => Answer::Snapshot(Box::new(stage.now())),
+            Call::Subscribe => {
+                *updates = Some(stage.subscribe().await?);
+                Answer::Done
+            }
+            Call::SubscribeAs { face } => {
+                *updates = Some(stage.subscribe_as(short(face)?).await?);
+                Answer::Done
+            }
+            Call::TakeControl { name } => Answer::Control(take(stage, self.caller, &name)?),
+            Call::GiveControl => {
+                stage.give_control(key.unwrap_or_default())?;
+                Answer::Done
+            }
+            Call::StartRun(request) => {
+                let by = held()?;
+                Answer::Run(stage.start_run(run_by(self.caller, &by, *request)?).await?)
+            }
+            Call::Stop { by } => Answer::Stop(stage.stop(by).await?),
+            Call::Confirm { question, .. } => {
+                let by = held()?;
+                stage.confirm(question, by.name).await?;
+                Answer::Done
+            }
+        })
     }
 }
 
@@ -42,37 +107,4 @@ async fn next(updates: &mut Option<mpsc::Receiver<Update>>) -> Option<Update> {
         Some(receiver) => receiver.recv().await,
         None => std::future::pending().await,
     }
-}
-
-async fn respond(text: &str, service: &dyn Service, updates: &mut Option<mpsc::Receiver<Update>>) -> ToFace {
-    match serde_json::from_str::<FromFace>(text) {
-        Ok(FromFace { id, call }) => ToFace::Answer { id, outcome: carry_out(call, service, updates).await },
-        Err(error) => {
-            ToFace::Answer { id: 0, outcome: Err(ServiceError::Refused { text: format!("not a call: {error}") }) }
-        }
-    }
-}
-
-async fn carry_out(
-    call: Call,
-    service: &dyn Service,
-    updates: &mut Option<mpsc::Receiver<Update>>,
-) -> Result<Answer, ServiceError> {
-    Ok(match call {
-        Call::Snapshot => Answer::Snapshot(Box::new(service.snapshot().await?)),
-        Call::Subscribe => {
-            *updates = Some(service.subscribe().await?);
-            Answer::Done
-        }
-        Call::SubscribeAs { face } => {
-            *updates = Some(service.subscribe_as(face).await?);
-            Answer::Done
-        }
-        Call::StartRun(request) => Answer::Run(service.start_run(*request).await?),
-        Call::Stop { by } => Answer::Stop(service.stop(by).await?),
-        Call::Confirm { question, by } => {
-            service.confirm(question, by).await?;
-            Answer::Done
-        }
-    })
 }

@@ -1,30 +1,59 @@
-//! Floor 9, a face: HTTP and WebSocket in front of any [`Service`]. Loopback only; a request that carries a foreign
-//! `Host` or `Origin` is refused, so a page of another site cannot drive the rig through a browser. No control action
-//! by GET.
+//! Floor 9, a face: HTTP and WebSocket in front of the daemon, and the page for the projector and the trainer's desk.
+//!
+//! Loopback unless told otherwise; another address only with a token, and with TLS (feature `tls`) or the explicit word that
+//! there is none. Every request passes [`gate`]; what it may order is in [`orders`]; no control action goes by GET.
 
+mod decimate;
+mod door;
+mod gate;
 mod live;
+mod orders;
+mod page;
+mod rates;
+mod routes;
+#[cfg(feature = "tls")]
+mod tls;
+mod view;
 
-use crate::api::{API_VERSION, RunRequest, Service, ServiceError};
-use axum::extract::{Request, State};
-use axum::http::{HeaderMap, StatusCode, header};
-use axum::middleware::{self, Next};
-use axum::response::{IntoResponse, Response};
-use axum::routing::{get, post};
-use axum::{Json, Router};
-use serde::Deserialize;
+pub use gate::Access;
+#[cfg(feature = "tls")]
+pub use tls::Papers;
+
+use crate::api::stage::Stage;
+use axum::middleware;
+use door::{Door, Peer};
+use gate::Gate;
+use routes::Context;
 use std::future::Future;
 use std::sync::Arc;
 
 /// Why the face cannot be served.
 #[derive(Debug, thiserror::Error)]
 pub enum WebError {
-    /// Only loopback is served.
+    /// Another address than loopback without a token.
     #[error(
-        "{address}: only a loopback address is served; try: 127.0.0.1:8790, and reach it from elsewhere through a tunnel"
+        "{address}: another address than loopback needs a token; try: --token-file FILE (made where there is none)"
     )]
-    NotLoopback {
+    NoToken {
         /// Address asked for.
         address: std::net::SocketAddr,
+    },
+    /// Another address than loopback without TLS.
+    #[error(
+        "{address}: another address than loopback needs TLS (--certificate, --key; built with feature `tls`), or the word \
+         that there is none: --unencrypted, by which whoever listens on that network reads the token and all that is shown"
+    )]
+    NoTls {
+        /// Address asked for.
+        address: std::net::SocketAddr,
+    },
+    /// Certificate or key.
+    #[error("{path}: {reason}")]
+    Papers {
+        /// File.
+        path: std::path::PathBuf,
+        /// Reason.
+        reason: String,
     },
     /// The operating system refused.
     #[error("{address}: {source}")]
@@ -36,145 +65,87 @@ pub enum WebError {
     },
 }
 
-type Shared = Arc<dyn Service>;
+/// How the face is served.
+#[derive(Debug, Clone, Default)]
+pub struct Terms {
+    /// Who is let in.
+    pub access: Access,
+    /// Said by a person: no TLS on another address than loopback.
+    pub unencrypted: bool,
+    /// Certificate and key.
+    #[cfg(feature = "tls")]
+    pub papers: Option<Papers>,
+}
 
-/// Serve until `shutdown` resolves, then let open requests end.
-pub async fn serve(
-    listener: std::net::TcpListener,
-    service: Shared,
-    shutdown: impl Future<Output = ()> + Send + 'static,
-) -> Result<(), WebError> {
-    let io = |source| WebError::Io { address: "http listener".into(), source };
-    let address = listener.local_addr().map_err(io)?;
-    if !address.ip().is_loopback() {
-        return Err(WebError::NotLoopback { address });
+impl Terms {
+    /// Connections are TLS.
+    pub fn encrypted(&self) -> bool {
+        #[cfg(feature = "tls")]
+        return self.papers.is_some();
+        #[cfg(not(feature = "tls"))]
+        false
     }
-    listener.set_nonblocking(true).map_err(io)?;
-    let listener = tokio::net::TcpListener::from_std(listener).map_err(io)?;
-    axum::serve(listener, router(service)).with_graceful_shutdown(shutdown).await.map_err(io)
-}
 
-/// The routes.
-pub fn router(service: Shared) -> Router {
-    let versioned = Router::new()
-        .route("/state", get(state))
-        .route("/run", post(start_run))
-        .route("/stop", post(stop))
-        .route("/confirm", post(confirm))
-        .route("/live", get(live::upgrade));
-    Router::new()
-        .route("/", get(front))
-        .nest(&format!("/v{API_VERSION}"), versioned)
-        .layer(middleware::from_fn(refuse_foreign))
-        .with_state(service)
-}
-
-/// A body or header larger than this is never needed here.
-async fn refuse_foreign(request: Request, next: Next) -> Response {
-    match foreign(request.headers()) {
-        None => next.run(request).await,
-        Some(what) => {
-            tracing::warn!("refused a request with {what}");
-            (StatusCode::FORBIDDEN, format!("refused: {what}\n")).into_response()
+    /// May such an address be served on these terms?
+    ///
+    /// # Errors
+    /// What it lacks.
+    pub fn allow(&self, address: std::net::SocketAddr) -> Result<(), WebError> {
+        if address.ip().is_loopback() {
+            return Ok(());
+        }
+        if self.access.token.is_none() {
+            return Err(WebError::NoToken { address });
+        }
+        match self.encrypted() || self.unencrypted {
+            true => Ok(()),
+            false => Err(WebError::NoTls { address }),
         }
     }
 }
 
-fn foreign(headers: &HeaderMap) -> Option<String> {
-    let host = text(headers, &header::HOST).unwrap_or_default();
-    if !is_loopback_name(host) {
-        return Some(format!("host `{host}`, allowed: localhost, 127.0.0.1, [::1]"));
-    }
-    let origin = text(headers, &header::ORIGIN)?;
-    let named = origin.strip_prefix("http://").unwrap_or("");
-    (named != host).then(|| format!("origin `{origin}`, allowed: the page of this daemon itself"))
-}
-
-fn text<'a>(headers: &'a HeaderMap, name: &header::HeaderName) -> Option<&'a str> {
-    headers.get(name).map(|value| value.to_str().unwrap_or("?"))
-}
-
-fn is_loopback_name(host: &str) -> bool {
-    let name = host.rsplit_once(':').map_or(host, |(name, port)| if port.contains(']') { host } else { name });
-    matches!(name, "localhost" | "127.0.0.1" | "[::1]")
-}
-
-async fn front(State(service): State<Shared>) -> Response {
-    let rig = match service.snapshot().await {
-        Ok(snapshot) if snapshot.is_virtual => format!("{} (VIRTUAL)", snapshot.rig_name),
-        Ok(snapshot) => snapshot.rig_name,
-        Err(error) => error.to_string(),
+/// Serve until `shutdown` resolves, then let open requests end.
+///
+/// # Errors
+/// The address needs other terms, the certificate cannot be used, or the operating system refuses.
+pub async fn serve(
+    listener: std::net::TcpListener,
+    stage: Arc<dyn Stage>,
+    terms: Terms,
+    shutdown: impl Future<Output = ()> + Send + 'static,
+) -> Result<(), WebError> {
+    let io = |source| WebError::Io { address: "http listener".into(), source };
+    terms.allow(listener.local_addr().map_err(io)?)?;
+    listener.set_nonblocking(true).map_err(io)?;
+    let door = Door::plain(tokio::net::TcpListener::from_std(listener).map_err(io)?);
+    #[cfg(feature = "tls")]
+    let door = match &terms.papers {
+        Some(papers) => door.encrypted(tls::Handshakes::by(papers)?),
+        None => door,
     };
-    format!(
-        "ramprig, rig: {rig}\nGET /v{API_VERSION}/state\nPOST /v{API_VERSION}/stop   {{\"by\":\"name\"}}\n\
-         WebSocket /v{API_VERSION}/live\nThis program is not the emergency stop.\n"
-    )
-    .into_response()
-}
-
-async fn state(State(service): State<Shared>) -> Response {
-    answer(service.snapshot().await)
-}
-
-async fn start_run(State(service): State<Shared>, Json(request): Json<RunRequest>) -> Response {
-    answer(service.start_run(request).await)
-}
-
-#[derive(Deserialize)]
-struct By {
-    by: String,
-}
-
-async fn stop(State(service): State<Shared>, Json(order): Json<By>) -> Response {
-    answer(service.stop(order.by).await)
-}
-
-#[derive(Deserialize)]
-struct Confirmation {
-    question: u32,
-    by: String,
-}
-
-async fn confirm(State(service): State<Shared>, Json(given): Json<Confirmation>) -> Response {
-    answer(service.confirm(given.question, given.by).await)
-}
-
-fn answer<T: serde::Serialize>(outcome: Result<T, ServiceError>) -> Response {
-    match outcome {
-        Ok(value) => Json(value).into_response(),
-        Err(error @ ServiceError::Refused { .. }) => (StatusCode::CONFLICT, Json(error)).into_response(),
-        Err(error @ ServiceError::Unreachable { .. }) => (StatusCode::BAD_GATEWAY, Json(error)).into_response(),
-    }
+    let encrypted = terms.encrypted();
+    let gate = Arc::new(Gate::new(Access { encrypted, ..terms.access }));
+    let context = Context { stage, gate: Arc::clone(&gate) };
+    let router = routes::router().layer(middleware::from_fn_with_state(gate, gate::pass)).with_state(context);
+    let service = router.into_make_service_with_connect_info::<Peer>();
+    axum::serve(door, service).with_graceful_shutdown(shutdown).await.map_err(io)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    fn headers(pairs: &[(&str, &str)]) -> HeaderMap {
-        pairs
-            .iter()
-            .map(|(name, value)| (header::HeaderName::from_bytes(name.as_bytes()).unwrap(), value.parse().unwrap()))
-            .collect()
-    }
+    use crate::api::secret::Secret;
 
     #[test]
-    fn rejects_foreign_hosts_and_origins_and_accepts_its_own() {
-        for host in ["localhost:8790", "127.0.0.1:1", "[::1]:8790", "localhost"] {
-            assert_eq!(foreign(&headers(&[("host", host)])), None, "{host}");
-        }
-        assert_eq!(foreign(&headers(&[("host", "127.0.0.1:9"), ("origin", "http://127.0.0.1:9")])), None);
-        for (host, origin) in [
-            ("rig.example", None),
-            ("", None),
-            ("127.0.0.1.example:80", None),
-            ("127.0.0.1:9", Some("http://example.test")),
-            ("127.0.0.1:9", Some("null")),
-            ("127.0.0.1:9", Some("https://127.0.0.1:9")),
-        ] {
-            let mut pairs = vec![("host", host)];
-            pairs.extend(origin.map(|o| ("origin", o)));
-            assert!(foreign(&headers(&pairs)).is_some(), "{host} {origin:?}");
-        }
+    fn rejects_another_address_without_a_token_and_without_tls_or_the_word_that_there_is_none() {
+        let (here, elsewhere) = ("127.0.0.1:0".parse().unwrap(), "192.0.2.7:8790".parse().unwrap());
+        let bare = Terms::default();
+        assert!(bare.allow(here).is_ok());
+        assert!(bare.allow(elsewhere).unwrap_err().to_string().contains("--token-file"));
+        let token = Some(Secret::of("0123456789abcdef0123456789abcdef"));
+        let tokened = Terms { access: Access { token, ..Access::default() }, ..Terms::default() };
+        assert!(tokened.allow(elsewhere).unwrap_err().to_string().contains("--unencrypted"));
+        assert!(Terms { unencrypted: true, ..tokened }.allow(elsewhere).is_ok());
+        assert!(Terms { unencrypted: true, ..Terms::default() }.allow(elsewhere).is_err(), "a token all the same");
     }
 }

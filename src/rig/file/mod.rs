@@ -105,6 +105,8 @@ pub struct IdentityEntry {
     pub emergency_stop_proven: Option<String>,
     /// Longest time without a sign of life before a start, s; 0: no check.
     pub presence_check_s: f64,
+    /// A face on another computer may start a run.
+    pub remote_start: bool,
     /// Time for a face to come back, s.
     pub grace_s: f64,
     /// Rest speed, rad/s.
@@ -259,6 +261,7 @@ fn identity(root: &Cursor<'_>, assumed: &mut Assumptions) -> IdentityEntry {
             emergency_stop_proven: None,
             presence_check_s: 0.0,
             grace_s: 0.0,
+            remote_start: false,
             rest_speed_rad_s: f64::NAN,
             rest_fallback_s: f64::NAN,
             time_step_s: f64::NAN,
@@ -285,6 +288,7 @@ fn identity(root: &Cursor<'_>, assumed: &mut Assumptions) -> IdentityEntry {
             false => or_nan(table.need_quantity("stop_delay_budget", &Want::TIME)),
         },
         emergency_stop_proven: proven(&table),
+        remote_start: table.flag("remote_start").unwrap_or(false),
         grace_s: table.quantity("grace", &Want::TIME_FROM_ZERO).unwrap_or(GRACE_S),
         presence_check_s: table.quantity("presence_check", &Want::TIME_FROM_ZERO).unwrap_or(PRESENCE_CHECK_S),
         rest_speed_rad_s: assumed.take(

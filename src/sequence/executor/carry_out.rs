@@ -21,6 +21,7 @@ impl Run<'_> {
     pub(super) fn carry_out(&mut self, command: Command) -> Result<(), Abort> {
         match command {
             Command::Ask { id, text } => self.ask(id, &text),
+            Command::Wonder { id, text } => self.wonder(id, &text),
             Command::Say { text } => {
                 self.input.operator.say(&text);
                 self.event(Level::Note, text);
@@ -46,6 +47,17 @@ impl Run<'_> {
             return;
         }
         self.ask_somebody(id, text);
+    }
+
+    /// Asks those who watch; where everything was confirmed beforehand nobody is there to guess.
+    fn wonder(&mut self, id: u32, text: &str) {
+        self.event(Level::Note, format!("asked those who watch: {text}"));
+        if self.input.confirmed_by.is_some() {
+            self.seen.answers.insert(id);
+            return;
+        }
+        self.pending = Some(id);
+        self.input.operator.wonder(id, text);
     }
 
     /// Asks a person, whatever was given beforehand.

@@ -331,6 +331,8 @@ impl<'a> Run<'a> {
         for order in std::mem::take(&mut self.orders) {
             match order {
                 OperatorOrder::Confirm { id, by } => self.confirmed(id, &by),
+                OperatorOrder::Skip { step, by } => self.skip(step, &by),
+                OperatorOrder::Note { text } => self.event(Level::Note, text),
                 OperatorOrder::Stop { by } => stop = Some(format!("stopped by {by}")),
                 OperatorOrder::Face { here } => self.face(here),
                 OperatorOrder::Hurry => {
@@ -354,6 +356,19 @@ impl<'a> Run<'a> {
         } else if self.pending == Some(id) {
             self.event(Level::Notice, format!("the confirmation by {by:?} does not count: a person's name is needed"));
         }
+    }
+
+    /// Passes over the step that is on, if it is still the one that was meant and may be passed over.
+    fn skip(&mut self, step: usize, by: &str) {
+        let on = self.input.script.program.get(self.state.at);
+        let may = self.state.at + 1 == step && on.is_some_and(|on| on.step.may_be_skipped());
+        if may {
+            self.seen.skipped = Some(self.state.at);
+            self.pending = None;
+            self.somebody_is_there();
+        }
+        let (level, what) = if may { (Level::Note, "passed over") } else { (Level::Notice, "cannot be passed over") };
+        self.event(level, format!("step {step} {what} ({by})"));
     }
 
     fn tripped(&mut self) -> Option<Abort> {

@@ -3,6 +3,7 @@
 //! A step is a value; what it remembers while it is on is a [`Phase`] in the machine's state, so that `advance` stays a
 //! function. To add one: a file here, a variant of [`Step`], an arm in `read`, `advance` and `in_words`.
 
+pub mod ask;
 pub mod confirm;
 pub mod held;
 pub mod hold;
@@ -27,6 +28,8 @@ use crate::starters::set_point::SetPointControl;
 /// One step of the program.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Step {
+    /// The people who watch are asked something.
+    Ask(ask::Ask),
     /// A person confirms a sentence.
     Confirm(confirm::Confirm),
     /// A person sets and confirms the valves.
@@ -156,6 +159,7 @@ impl Step {
     /// One turn of the step.
     pub fn advance(&self, turn: &Turn<'_>, phase: Phase, out: &mut Output) -> Next {
         match self {
+            Self::Ask(step) => step.advance(turn, phase, out),
             Self::Confirm(step) => step.advance(turn, phase, out),
             Self::LineUp(step) => step.advance(turn, phase, out),
             Self::Wait(step) => step.advance(turn),
@@ -172,6 +176,7 @@ impl Step {
     /// The step in words, for the live line.
     pub fn in_words(&self) -> String {
         match self {
+            Self::Ask(_) => "ask".to_owned(),
             Self::Confirm(_) => "confirm".to_owned(),
             Self::LineUp(step) => format!("line up {}", step.id),
             Self::Wait(step) => step.in_words(),
@@ -182,6 +187,15 @@ impl Step {
             Self::Settle(step) => format!("settle, at most {} s", step.timeout_s),
             Self::Mark(step) => format!("mark {}", step.name),
             Self::Say(_) => "say".to_owned(),
+        }
+    }
+
+    /// May a person pass over it? Only what nothing depends on: a question to those who watch, a plain time.
+    pub fn may_be_skipped(&self) -> bool {
+        match self {
+            Self::Ask(_) | Self::Hold(_) => true,
+            Self::Wait(step) => step.until.is_empty(),
+            _ => false,
         }
     }
 
