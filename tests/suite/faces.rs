@@ -44,8 +44,14 @@ fn snapshot() -> Snapshot {
                 cycles: 2,
                 in_step_s: 1.5,
                 step_s: Some(4.0),
+                next: None,
+                notes: None,
+                may_be_skipped: true,
             }),
             question: None,
+            for_audience: false,
+            asked: None,
+            sequence: "three-starters".into(),
             said: Some("now through the drive".into()),
             stop: None,
             anchor: Some((4.0, Phase::Start, 1)),
@@ -58,6 +64,9 @@ fn snapshot() -> Snapshot {
         samples_lost: None,
         rig_time_s: 12.0,
         links: Vec::new(),
+        controller: None,
+        guess: None,
+        line_up: None,
     }
 }
 
@@ -84,6 +93,7 @@ fn picture() -> Picture {
         series: vec![predicted, vec![], vec![]],
         lower: vec![],
         upper: vec![],
+        fronts: vec![],
     }]));
     picture
 }

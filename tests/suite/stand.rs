@@ -3,6 +3,7 @@
 //! Nothing here waits for a time: every wait is for an event, with a deadline far beyond what a busy computer needs.
 
 pub mod bench;
+pub mod browser;
 pub mod peers;
 pub mod processes;
 pub mod program;

@@ -17,6 +17,7 @@ fn request(bench: &Bench, sequence: String, starter: &str) -> RunRequest {
         out_dir: bench.out().display().to_string(),
         band: Some(0),
         face: None,
+        from_cycle: None,
     }
 }
 

@@ -33,9 +33,22 @@ fn get(address: &str, path: &str) -> (u16, String) {
 }
 
 fn post(address: &str, path: &str, body: &Value) -> (u16, String) {
+    post_by("", address, path, body)
+}
+
+/// The same with the key of the controls.
+fn post_by(key: &str, address: &str, path: &str, body: &Value) -> (u16, String) {
     let body = body.to_string();
-    let more = format!("Content-Type: application/json\r\nContent-Length: {}\r\n", body.len());
+    let key = if key.is_empty() { String::new() } else { format!("ramprig-control: {key}\r\n") };
+    let more = format!("{key}Content-Type: application/json\r\nContent-Length: {}\r\n", body.len());
     send(address, &head("POST", path, address, &more), body.as_bytes())
+}
+
+/// Take the controls; their key.
+fn take(address: &str, name: &str) -> String {
+    let (status, body) = post(address, "/v0/control/take", &json!({"name": name}));
+    assert_eq!(status, 200, "{body}");
+    serde_json::from_str::<Value>(&body).unwrap()["key"].as_str().unwrap().to_owned()
 }
 
 #[test]
@@ -45,14 +58,19 @@ fn gives_the_state_and_takes_a_stop() {
     let (status, body) = get(&address, "/v0/state");
     let state: Value = serde_json::from_str(&body).unwrap();
     assert_eq!((status, &state["rig_id"], &state["activity"]), (200, &"terrace-bench".into(), &"idle".into()));
-    let (status, body) = get(&address, "/");
-    assert!(status == 200 && body.contains("not the emergency stop"), "{status} {body}");
+    for page in ["/", "/desk"] {
+        let (status, body) = get(&address, page);
+        assert!(status == 200 && body.contains("not the emergency stop"), "{status} {body}");
+    }
     let run = json!({
         "sequence_text": Cycle { hold: "time = \"30 s\"", ..Cycle::brief_ramps() }.text(), "sequence_name": "s.toml",
         "starter": "drive", "attending": "", "confirmed_by": "virtual rig", "out_dir": bench.out(),
     });
-    assert_eq!(post(&address, "/v0/run", &run), (200, "1".into()));
     let (status, body) = post(&address, "/v0/run", &run);
+    assert!(status == 403 && body.contains("needs the controls"), "{status} {body}");
+    let key = take(&address, "A. Tester");
+    assert_eq!(post_by(&key, &address, "/v0/run", &run), (200, "1".into()));
+    let (status, body) = post_by(&key, &address, "/v0/run", &run);
     assert!(status == 409 && body.contains("a run is on"), "{status} {body}");
     assert!(View::of(&address).reaches_step("hold"));
     bench.witness().wait_on();
@@ -67,7 +85,9 @@ fn gives_the_state_and_takes_a_stop() {
 fn rejects_actions_by_get_foreign_hosts_and_origins_and_bodies_that_are_no_orders() {
     let bench = Bench::real_time();
     let (_owner, address) = bench.serve();
-    for path in ["/v0/stop", "/v0/run", "/v0/confirm"] {
+    let orders = ["stop", "run", "confirm", "guess", "skip", "control/take", "control/keep", "control/give"];
+    for path in orders.map(|order| format!("/v0/{order}")) {
+        let path = path.as_str();
         assert_eq!(get(&address, path).0, 405, "GET {path}");
         assert_eq!(get(&address, &format!("{path}?by=me")).0, 405);
     }
@@ -92,7 +112,8 @@ fn rejects_actions_by_get_foreign_hosts_and_origins_and_bodies_that_are_no_order
     }
     // Longer than any order; the length alone is told first, then the bytes.
     let huge = "Content-Type: application/json\r\nContent-Length: 50000000\r\n";
-    assert_eq!(send(&address, &head("POST", "/v0/run", &address, huge), &vec![b' '; 4_000_000]).0, 413);
+    let key = format!("ramprig-control: {}\r\n{huge}", take(&address, "A. Tester"));
+    assert_eq!(send(&address, &head("POST", "/v0/run", &address, &key), &vec![b' '; 4_000_000]).0, 413);
     assert_eq!(send(&address, "STOP!\r\n\r\n", b"").0 / 100, 4);
     assert_eq!(get(&address, "/v0/state").0, 200, "still served");
     assert_eq!(bench.witness().most_on(), 0);
@@ -139,4 +160,63 @@ fn rejects_frames_that_are_no_calls_and_goes_on() {
         let _ = socket.next().await;
     });
     assert_eq!(get(&address, "/v0/state").0, 200, "still served");
+}
+
+#[test]
+fn gives_the_controls_to_one_named_person_at_a_time_and_always_says_to_whom() {
+    let bench = Bench::real_time();
+    let (_owner, address) = bench.serve();
+    let state = || serde_json::from_str::<Value>(&get(&address, "/v0/state").1).unwrap();
+    assert_eq!(state()["controller"], Value::Null);
+    assert_eq!(post(&address, "/v0/control/take", &json!({"name": " "})).0, 409);
+    let key = take(&address, "A. Tester");
+    assert_eq!(state()["controller"], json!({"name": "A. Tester", "from": "this computer"}));
+    let (status, body) = post(&address, "/v0/control/take", &json!({"name": "B. Tester"}));
+    assert!(status == 409 && body.contains("A. Tester"), "{status} {body}");
+    // Another face, the terminal's or `run`'s, is told who holds them.
+    let view = View::of(&address);
+    let refused = view.ask(async |client| ramprig::api::Service::confirm(client, 1, "B. Tester".into()).await);
+    assert!(refused.unwrap_err().to_string().contains("A. Tester"));
+    let orders =
+        [("run", json!({"sequence": "three-starters", "starter": "drive"})), ("confirm", json!({"question": 1}))];
+    for (order, body) in &orders {
+        for wrong in ["", "0", &key[1..], key.to_uppercase().as_str()] {
+            let (status, said) = post_by(wrong, &address, &format!("/v0/{order}"), body);
+            assert_eq!(status, 403, "{order} with key {wrong:?}: {said}");
+        }
+    }
+    let other = json!({"sequence": "three-starters", "starter": "drive", "attending": "B. Tester"});
+    assert_eq!(post_by(&key, &address, "/v0/run", &other).0, 409, "who holds the controls attends");
+    assert_eq!(post_by(&key, &address, "/v0/run", &json!({"sequence": "no-such", "starter": "drive"})).0, 409);
+    assert_eq!(post_by(&key, &address, "/v0/control/keep", &json!(null)).0, 200);
+    assert_eq!(post_by(&key, &address, "/v0/control/give", &json!(null)).0, 200);
+    assert_eq!(state()["controller"], Value::Null);
+    assert_eq!(post_by(&key, &address, "/v0/control/keep", &json!(null)).0, 409, "an old key holds nothing");
+    assert_eq!(bench.witness().most_on(), 0);
+}
+
+/// The document says what is answered: other people's JSON Schema library holds the answers against it.
+#[test]
+fn answers_as_the_openapi_document_says() {
+    let bench = Bench::real_time();
+    let (_owner, address) = bench.serve();
+    let folder = bench.folder().join("answers");
+    std::fs::create_dir(&folder).unwrap();
+    for (path, schema) in [("state", "State"), ("rig", "Rig")] {
+        let (status, body) = get(&address, &format!("/v0/{path}"));
+        assert_eq!(status, 200);
+        std::fs::write(folder.join(format!("{schema}.json")), body).unwrap();
+    }
+    let grant = post(&address, "/v0/control/take", &json!({"name": "A. Tester"})).1;
+    std::fs::write(folder.join("Grant.json"), grant).unwrap();
+    let refused = post(&address, "/v0/control/take", &json!({"name": "B. Tester"})).1;
+    std::fs::write(folder.join("Refused.json"), refused).unwrap();
+    let document = get(&address, "/v0/openapi.json").1;
+    std::fs::write(folder.join("openapi.json"), document).unwrap();
+    let said = crate::stand::peers::python("openapi_check.py", "check", &folder);
+    let found: Value = serde_json::from_slice(&said.stdout).unwrap();
+    assert_eq!(found.as_object().unwrap().len(), 4, "{found}");
+    for (name, wrong) in found.as_object().unwrap() {
+        assert_eq!(wrong, &json!([]), "{name}");
+    }
 }

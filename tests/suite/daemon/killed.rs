@@ -227,6 +227,7 @@ fn begin(bench: &Bench, wires: Vec<String>, starter: &str, served: bool) -> Prog
         out_dir: bench.out().display().to_string(),
         band: Some(0),
         face: None,
+        from_cycle: None,
     };
     view.ask(async |client| client.start_run(request).await).unwrap();
     owner

@@ -4,7 +4,7 @@ use super::world::{Bench, terrace};
 use ramprig::rig::register_map::Role;
 use ramprig::sequence::duty::{DutyLedger, MOTOR};
 use ramprig::sequence::marks::MarkKind;
-use ramprig::sequence::ports::{SettingsMoment, StopOutcome};
+use ramprig::sequence::ports::{OperatorOrder, SettingsMoment, StopOutcome};
 use ramprig::sequence::script::{Script, shipped};
 use ramprig::sequence::step::Step;
 use ramprig::starters::Settings;
@@ -226,4 +226,81 @@ fn leaves_a_bench_alone_that_stands_at_local() {
     assert!(end.aborted.as_ref().is_some_and(|why| why.contains("does not stand at remote")), "{end:?}");
     assert_eq!(bench.lock().sends, 0, "{:#?}", bench.log());
     assert_eq!(bench.lock().starter("drive").settings, Settings { ..Bench::new().lock().starter("drive").settings });
+}
+
+/// The shipped sequence with a question to those who watch before everything else, and notes beside it.
+fn asking() -> String {
+    let ask = "[[step]]\ndo = \"ask\"\ntext = \"How high?\"\nnotes = \"three answers\"\n\n[[step]]\ndo = \"confirm\"";
+    shipped("three-starters").unwrap().replacen("[[step]]\ndo = \"confirm\"", ask, 1)
+}
+
+#[test]
+fn asks_those_who_watch_and_waits_for_somebody_to_go_on() {
+    let bench = Bench::new().set(|world| world.sequence = Some(asking()));
+    assert_eq!(bench.run_as("drive", "A. Tester", None).aborted, None);
+    let log = bench.log();
+    assert!(position(&log, "ask How high?") < position(&log, "ask The area"), "{log:#?}");
+    assert!(log.iter().any(|line| line == "event Note asked those who watch: How high?"), "{log:#?}");
+    // Where everything was confirmed beforehand nobody is there to guess.
+    let bench = Bench::new().set(|world| world.sequence = Some(asking()));
+    assert_eq!(bench.run("drive").aborted, None);
+    assert!(!bench.log().iter().any(|line| line.starts_with("ask How high?")));
+}
+
+#[test]
+fn passes_over_a_hold_when_told_to_and_over_no_confirmation() {
+    let skip = |step| OperatorOrder::Skip { step, by: "A. Tester".into() };
+    let text = shipped("three-starters").unwrap().replace("time = \"3.5 s\"", "time = \"100000 s\"");
+    let bench = Bench::new()
+        .set(|world| world.sequence = Some(text))
+        .inject(
+            |world| world.step.starts_with("hold") && world.cycle == 1,
+            move |world| {
+                // A step that is not on, and then the one that is: confirm, line up, say, wait, start, hold.
+                world.orders.extend([skip(5), skip(6)]);
+            },
+        )
+        .inject(
+            |world| world.step.starts_with("hold") && world.cycle == 2,
+            move |world| {
+                world.orders.push(skip(12));
+            },
+        );
+    let end = bench.run("drive");
+    assert_eq!((end.aborted.as_ref(), end.cycles, end.stop), (None, 2, StopOutcome::Confirmed), "{:#?}", bench.log());
+    let log = bench.log();
+    assert!(log.iter().any(|line| line.contains("step 5 cannot be passed over (A. Tester)")), "{log:#?}");
+    assert!(log.iter().any(|line| line.contains("step 6 passed over (A. Tester)")), "{log:#?}");
+    let bench = Bench::new().set(|world| world.answers = false).inject(
+        |world| world.log.iter().any(|line| line.starts_with("ask The area")),
+        move |world| {
+            world.orders.push(skip(1));
+            world.order_stop();
+        },
+    );
+    assert!(!bench.run_as("drive", "A. Tester", None).started, "a confirmation was passed over");
+}
+
+#[test]
+fn resumes_at_a_cycle_with_everything_confirmed_anew() {
+    let rig = terrace();
+    let script = Script::parse(shipped("three-starters").unwrap(), "s.toml", &rig, 2).unwrap();
+    assert_eq!(script.from_cycle(1).unwrap(), script);
+    assert_eq!((script.from_cycle(0), script.from_cycle(3)), (None, None));
+    let second = script.from_cycle(2).unwrap();
+    let words = |script: &Script| -> Vec<String> {
+        script
+            .program
+            .iter()
+            .map(|instruction| format!("{} {}", instruction.cycle, instruction.step.in_words()))
+            .collect()
+    };
+    assert_eq!((second.cycles, second.text_sha256.clone()), (1, script.text_sha256.clone()));
+    let words = words(&second);
+    for once in ["0 confirm", "0 line up terrace", "1 start"] {
+        assert_eq!(words.iter().filter(|word| *word == once).count(), 1, "{once} in {words:?}");
+    }
+    assert!(words.iter().all(|word| !word.starts_with('2')), "cycles count from 1: {words:?}");
+    let (wait, start) = (position(&words, "0 wait"), position(&words, "1 start"));
+    assert!(wait < start && words.last().is_some_and(|word| word.starts_with("1 mark")), "{words:?}");
 }

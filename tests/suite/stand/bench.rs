@@ -186,6 +186,18 @@ impl Bench {
     pub fn serve_by(&self, wires: Vec<String>) -> (Program, String) {
         let mut serve = command(["serve"]);
         serve.arg(&self.rig_file).args(["--http", "127.0.0.1:0"]).args(wires);
+        self.served(serve)
+    }
+
+    /// `serve` on any address, on its terms; with its address once it says that it is ready.
+    pub fn serve_at(&self, http: &str, terms: &[&str]) -> (Program, String) {
+        let mut serve = command(["serve"]);
+        serve.arg(&self.rig_file).args(["--http", http]).args(terms).args(self.wires());
+        self.served(serve)
+    }
+
+    fn served(&self, mut serve: std::process::Command) -> (Program, String) {
+        serve.arg("--out").arg(self.out());
         let mut program = Program::start(&mut serve);
         let line = program.stdout.wait_for("\"ready\"");
         let announced: serde_json::Value = serde_json::from_str(&line).unwrap();

@@ -93,7 +93,7 @@ impl Own {
         rig.source.address = samples.to_string();
         let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap();
         let inside = runtime.enter();
-        let daemon = Daemon::open(Options { rig, state_dir: bench.state(), clock }).unwrap();
+        let daemon = Daemon::open(Options { rig, state_dir: bench.state(), out_dir: bench.out(), clock }).unwrap();
         drop(inside);
         daemon.wait_ready(DEADLINE, &CancellationToken::new()).unwrap();
         Self { runtime, daemon }
@@ -109,6 +109,7 @@ impl Own {
             out_dir: bench.out().display().to_string(),
             band: Some(0),
             face: None,
+            from_cycle: None,
         };
         self.runtime.block_on(self.daemon.start_run(request)).unwrap();
     }
