@@ -33,7 +33,7 @@ use crate::rig::reader::{Cursor, Document, Spot};
 use sha2::{Digest, Sha256};
 
 /// The shipped sequences by name.
-const SHIPPED: [(&str, &str); 8] = [
+const SHIPPED: [(&str, &str); 13] = [
     ("three-starters", include_str!("../../rig-configs/sequences/three-starters.toml")),
     ("one-cycle", include_str!("../../rig-configs/sequences/one-cycle.toml")),
     ("quiet-cycle", include_str!("../../rig-configs/sequences/quiet-cycle.toml")),
@@ -42,10 +42,15 @@ const SHIPPED: [(&str, &str); 8] = [
     ("fill-terrace", include_str!("../../rig-configs/sequences/fill-terrace.toml")),
     ("splash-return", include_str!("../../rig-configs/sequences/splash-return.toml")),
     ("loss-of-communication", include_str!("../../rig-configs/sequences/loss-of-communication.toml")),
+    ("lesson-three-starters", include_str!("../../rig-configs/sequences/lesson-three-starters.toml")),
+    ("lesson-stop-and-reverse", include_str!("../../rig-configs/sequences/lesson-stop-and-reverse.toml")),
+    ("lesson-priming", include_str!("../../rig-configs/sequences/lesson-priming.toml")),
+    ("lesson-ramp-and-fill", include_str!("../../rig-configs/sequences/lesson-ramp-and-fill.toml")),
+    ("lesson-held-by-speed", include_str!("../../rig-configs/sequences/lesson-held-by-speed.toml")),
 ];
 
 /// Text of a shipped sequence (`three-starters`, `one-cycle`, `second-pump`, `line-fill`, `fill-terrace`,
-/// `splash-return`, `loss-of-communication`).
+/// `splash-return`, `loss-of-communication`, and the five lessons: `lesson-…`).
 pub fn shipped(name: &str) -> Option<&'static str> {
     SHIPPED.iter().find(|(known, _)| *known == name).map(|(_, text)| *text)
 }

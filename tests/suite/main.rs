@@ -27,6 +27,7 @@ mod fieldbus;
 mod fill_bench;
 mod foretold;
 mod fuzz_decoders;
+mod lessons;
 mod live_control;
 mod terrace_line_ups;
 mod observe;
