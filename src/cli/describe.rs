@@ -7,15 +7,17 @@ use super::output::Output;
 use super::wires::{load, load_with_water, read_sequence, starter_index};
 use crate::prediction::filling::Filling;
 use crate::prediction::summary::{Summary, emergency_words, grid_words, loss_words, series_json, write_csv};
-use crate::prediction::{BandWish, PredictedEvent, Prediction, Rehearsal, rehearse_with_band};
+use crate::prediction::{BandWish, PredictedEvent, Prediction, Rehearsal, SuddenStop, rehearse_with_band};
 use crate::rig::check_report;
 use crate::rig::derived::derive;
 use crate::rig::init::{InitAnswers, init as rig_text};
+use crate::rig::model::{Quantity, Rig};
 use crate::sequence::marks::Phase;
 use crate::sequence::script::Script;
 use crate::units::Dimension;
 use crate::units::display::{System, significant};
 use serde_json::json;
+use std::collections::BTreeSet;
 use std::fs::{File, OpenOptions};
 use std::io::{BufRead, BufWriter, IsTerminal, Write};
 use std::path::Path;
@@ -121,7 +123,7 @@ pub fn predict(args: &PredictArgs, output: Output, units: System) -> Result<Exit
     let starter_id = rig.starters.get(starter).map_or("no starter", |s| s.id.as_str());
     output.text(&format!("{}: {} through {starter_id}, {duration_s:.1} s", rig.name, script.name));
     output.text(table(&summary, units).trim_end());
-    output.text(beside(&summary, units).trim_end());
+    output.text(beside(&rig, &summary, units).trim_end());
     if let Some(filling) = &summary.filling {
         output.text(&format!("\n{}", filling_text(filling, units).trim_end()));
     }
@@ -135,27 +137,43 @@ pub fn predict(args: &PredictArgs, output: Output, units: System) -> Result<Exit
     Ok(Exit::Done)
 }
 
-fn write_series(path: &Path, rig: &crate::rig::model::Rig, prediction: &Prediction) -> Result<(), Failure> {
+fn write_series(path: &Path, rig: &Rig, prediction: &Prediction) -> Result<(), Failure> {
     let refused = |e: std::io::Error| Failure::configuration(format!("{}: {e}", path.display()));
     let mut file = BufWriter::new(File::create(path).map_err(refused)?);
     write_csv(rig, prediction, &mut file).map_err(refused)?;
     file.flush().map_err(refused)
 }
 
+/// Names of the rig that the words of an event hold: what it happens to.
+fn named<'a>(rig: &'a Rig, event: &PredictedEvent) -> BTreeSet<&'a str> {
+    let within = |c: char| c.is_alphanumeric() || c == '_' || c == '-';
+    let words: BTreeSet<&str> = event.text.split(|c: char| !within(c)).collect();
+    let elements = rig.network.elements.iter().map(|element| element.name.as_str());
+    let names = elements.chain(rig.network.nodes.iter().map(|node| node.name.as_str()));
+    names.filter(|name| words.contains(name)).collect()
+}
+
+/// Events, each with how many more like it follow: a valve that chatters or a cavity that comes and goes is told once, but
+/// what happens to another element is told of its own.
+fn told<'a>(rig: &Rig, events: &'a [PredictedEvent]) -> Vec<(&'a PredictedEvent, String)> {
+    let named: Vec<BTreeSet<&str>> = events.iter().map(|event| named(rig, event)).collect();
+    let alike = |a: usize, b: usize| {
+        (events[a].phase, events[a].kind) == (events[b].phase, events[b].kind) && named[a] == named[b]
+    };
+    let first = (0..events.len()).filter(|&index| !(0..index).any(|earlier| alike(earlier, index)));
+    first
+        .map(|index| match (index + 1..events.len()).filter(|&later| alike(later, index)).count() {
+            0 => (&events[index], String::new()),
+            count => (&events[index], format!(" (and {count} more of this kind)")),
+        })
+        .collect()
+}
+
 /// Events of the first cycle, and what no ramp changes.
-fn beside(summary: &Summary, units: System) -> String {
+fn beside(rig: &Rig, summary: &Summary, units: System) -> String {
     let mut text = String::new();
-    let first_cycle: Vec<&PredictedEvent> = summary.events.iter().filter(|event| event.cycle <= 1).collect();
-    let alike = |a: &PredictedEvent, b: &PredictedEvent| (a.phase, a.kind) == (b.phase, b.kind);
-    for (index, event) in first_cycle.iter().enumerate() {
-        // A check valve that chatters or a cavity that comes and goes is told once.
-        if first_cycle[..index].iter().any(|earlier| alike(earlier, event)) {
-            continue;
-        }
-        let more = match first_cycle[index + 1..].iter().filter(|later| alike(later, event)).count() {
-            0 => String::new(),
-            count => format!(" (and {count} more of this kind)"),
-        };
+    let first_cycle: Vec<PredictedEvent> = summary.events.iter().filter(|event| event.cycle <= 1).cloned().collect();
+    for (event, more) in told(rig, &first_cycle) {
         let mark = if event.phase == Phase::Start { "start" } else { "stop" };
         let after = significant(event.after_mark_s, 4);
         text.push_str(&format!("{after} s after the {mark}: {}{more}\n", event.text));
@@ -176,7 +194,7 @@ fn beside(summary: &Summary, units: System) -> String {
             units.unit_counted(dimension, channel.quantity.reference()),
         ));
     }
-    text.push_str(&sudden_stops(summary, units));
+    text.push_str(&sudden_stops(rig, summary, units));
     text
 }
 
@@ -211,13 +229,23 @@ fn filling_text(filling: &Filling, units: System) -> String {
     text
 }
 
-/// Loss of supply and emergency stop, which no ramp changes: in words, then side by side.
-fn sudden_stops(summary: &Summary, units: System) -> String {
+/// What a sudden stop makes happen, one line an event.
+fn sudden_events(rig: &Rig, after_what: &str, stop: &SuddenStop) -> String {
+    told(rig, &stop.events)
+        .into_iter()
+        .map(|(event, more)| {
+            format!("{} s after {after_what}: {}{more}\n", significant(event.after_mark_s, 4), event.text)
+        })
+        .collect()
+}
+
+/// Loss of supply and emergency stop, which no ramp changes: in words, with what happens, then side by side.
+fn sudden_stops(rig: &Rig, summary: &Summary, units: System) -> String {
     let Some(loss) = &summary.loss_of_supply else { return String::new() };
-    let mut text = format!("\n{}\n", loss_words(loss, units));
+    let mut text = format!("\n{}\n{}", loss_words(loss, units), sudden_events(rig, "loss of supply", loss));
     let emergency = summary.emergency_stop.as_ref();
     if let Some(stop) = emergency {
-        text.push_str(&format!("{}\n", emergency_words(stop, units)));
+        text.push_str(&format!("{}\n{}", emergency_words(stop, units), sudden_events(rig, "emergency stop", stop)));
     }
     text.push_str(&format!("{:16} {:>12} {:>25} {:>25}\n", "", "", "loss of supply", "emergency stop"));
     let [largest, smallest] = ["largest", "smallest"];
@@ -243,27 +271,46 @@ fn sudden_stops(summary: &Summary, units: System) -> String {
     text
 }
 
-/// Rows of pump, shaft and motor, and how far each pipe is full at the stop, in the columns of the channels.
-fn machine(summary: &Summary, units: System) -> String {
-    let known = [
+/// Figures beside the channels that have a row of their own, in words; speed and current only where no channel reads them.
+fn known(summary: &Summary) -> Vec<(&'static str, &'static str, Dimension)> {
+    let read = |quantities: &[Quantity]| summary.channels.iter().any(|channel| quantities.contains(&channel.quantity));
+    let mut known = vec![
         ("pump_flow_m3_s", "pump flow", Dimension::Flow),
         ("pump_head_m", "pump head", Dimension::Length),
         ("pump_torque_n_m", "pump torque", Dimension::Torque),
         ("motor_torque_n_m", "motor torque", Dimension::Torque),
         ("line_power_w", "line power", Dimension::Power),
+        ("gas_at_pump_1", "gas at pump", Dimension::Share),
     ];
+    if !read(&[Quantity::LineCurrent, Quantity::CurrentWave]) {
+        known.push(("line_current_a", "line current", Dimension::Current));
+    }
+    if !read(&[Quantity::ShaftSpeed]) {
+        known.push(("shaft_speed_rad_s", "shaft speed", Dimension::Speed));
+    }
+    known
+}
+
+/// Rows of pump, shaft and motor, of other pumps and of gas, and how far each pipe is full at the stop, in the columns of
+/// the channels.
+fn machine(summary: &Summary, units: System) -> String {
     let gas = summary.beside.iter().filter_map(|figures| {
         let node = figures.name.strip_prefix("gas_")?.strip_suffix("_m3")?;
         Some((figures, format!("gas at {node}"), Dimension::Volume))
     });
-    let machine = known.into_iter().filter_map(|(name, words, dimension)| {
+    let others = summary.beside.iter().filter_map(|figures| {
+        let of = |word: &str, unit: &str| figures.name.strip_prefix(word)?.strip_suffix(unit);
+        let flow = of("flow_", "_m3_s").map(|pump| (figures, format!("flow of {pump}"), Dimension::Flow));
+        flow.or_else(|| of("speed_", "_rad_s").map(|pump| (figures, format!("speed of {pump}"), Dimension::Speed)))
+    });
+    let machine = known(summary).into_iter().filter_map(|(name, words, dimension)| {
         let figures = summary.beside.iter().find(|figures| figures.name == name)?;
         Some((figures, words.to_owned(), dimension))
     });
     let shut_in = summary.beside.iter().filter(|figures| figures.name == "air_shut_in_m3" && figures.maximum > 0.0);
     let shut_in = shut_in.map(|figures| (figures, "air shut in".to_owned(), Dimension::Volume));
     let mut text = String::new();
-    for (figures, words, dimension) in machine.chain(gas).chain(shut_in) {
+    for (figures, words, dimension) in machine.chain(others).chain(gas).chain(shut_in) {
         let shown = |si: f64| significant(units.number(si, dimension), 4);
         text.push_str(&format!(
             "{words:16} {:6} {:>12} {:>12} {:>12} {:>12} s\n",

@@ -15,6 +15,12 @@
 //!
 //! The same seed and count give the same band bit for bit on one processor, whatever the number of threads: a member
 //! depends on its own draws only, and smallest and largest do not depend on order.
+//!
+//! Range: 2 to 10 000 members; half-widths as the rig file allows them; what is not varied is taken as known.
+//! Accuracy: the ends move with the seed as those of any sample do; a member in lanes is the member alone within 0.5 % of a
+//! channel's span (`agrees_with_the_prediction_where_nothing_is_uncertain`), stations move the ends by less than 1 % of the
+//! width (`law_gathering_friction_hardly_moves_a_band`), slices are exact (`law_every_slice_of_every_number_is_used_once`).
+//! Source: M. D. McKay, R. J. Beckman, W. J. Conover, Technometrics 21(2), 1979 (Latin hypercube; from memory).
 
 use super::replay::{Order, Record, Replay};
 use super::simulate::{Rehearsal, member};
@@ -149,6 +155,8 @@ fn vary_network(network: &mut NetworkSpec, factor: &dyn Fn(usize) -> f64, level_
             ElementKind::Pipe(pipe) => {
                 pipe.wave_speed_m_s *= factor(0);
                 pipe.roughness_m *= factor(1);
+                // A stated friction factor stands for a roughness: f goes with its fourth root (rough turbulent, from memory).
+                pipe.fixed_darcy_f = pipe.fixed_darcy_f.map(|darcy_f| darcy_f * factor(1).powf(0.25));
                 pipe.minor_loss_k *= factor(2);
             }
             ElementKind::Valve(valve) => valve.kv_open_m3_h *= 1.0 - 0.5 * (factor(2) - 1.0),

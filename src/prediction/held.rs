@@ -1,7 +1,7 @@
 //! Set points that the program's own controller holds: whether they settle, by the predicted run itself.
 
 use crate::rig::derived::answer_to_speed_pa;
-use crate::rig::model::Rig;
+use crate::rig::model::{Quantity, Rig};
 use crate::sequence::script::Script;
 use crate::sequence::step::Step;
 use crate::sequence::step::held::Held;
@@ -36,8 +36,12 @@ impl HeldLooks {
             let Step::Hold(hold) = &instruction.step else { continue };
             let Some(Held::Program { channel, settings }) = &hold.held else { continue };
             let Some((low, high)) = endless_swing(values, settings.span.abs()) else { continue };
-            let id = rig.channels.get(*channel).map_or("", |channel| channel.id.0.as_str());
-            warnings.entry(instruction.line).or_insert_with(|| words(rig, id, settings, (low, high)));
+            let Some(channel) = rig.channels.get(*channel) else { continue };
+            let words = || match channel.quantity {
+                Quantity::Flow => flow_words(&channel.id.0, settings, (low, high)),
+                _ => words(rig, &channel.id.0, settings, (low, high)),
+            };
+            warnings.entry(instruction.line).or_insert_with(words);
         }
         warnings.into_values().collect()
     }
@@ -75,6 +79,20 @@ fn words(rig: &Rig, channel: &str, settings: &SetPointSettings, (low_pa, high_pa
         most,
         settings.gain,
         MARGIN * most.min(settings.gain)
+    )
+}
+
+/// A flow follows a change of speed by the water's own inertia: no gain at which it swings for ever is known beforehand.
+fn flow_words(channel: &str, settings: &SetPointSettings, (low_m3_s, high_m3_s): (f64, f64)) -> String {
+    let cubic_metres_an_hour = |m3_s: f64| 3600.0 * m3_s;
+    format!(
+        "the set point of {channel} ({:.2} m3/h) is not held: at the program's ticks it goes on swinging between {:.2} and {:.2} \
+         m3/h with a gain of {}; try {:.2}",
+        cubic_metres_an_hour(settings.set_point),
+        cubic_metres_an_hour(low_m3_s),
+        cubic_metres_an_hour(high_m3_s),
+        settings.gain,
+        MARGIN * settings.gain
     )
 }
 

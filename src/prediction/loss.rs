@@ -8,12 +8,16 @@
 //!
 //! The rotor coasts in all of them. A station has one supply: what runs beside the commanded pump loses it, too; an emergency
 //! stop is the commanded pump's own.
+//!
+//! Both begin from the steady state of the speed at the first stop, without what the start left swinging; where the run has
+//! another flow there, [`start_words`] says so with both numbers. A pump that holds no water at that moment moves none: its
+//! rotor coasts in lines that stand still as the line-up states them.
 
 use super::events::{Observer, PredictedEvent, PumpState};
 use super::sensors::{PIECE_S, Sensors};
 use super::valve_events::Stand;
 use super::{PredictionError, Separation};
-use crate::hydraulics::plant::{Plant, ShaftDriver};
+use crate::hydraulics::plant::{LinesAtStart, Plant, ShaftDriver};
 use crate::hydraulics::spec::{ElementKind, GridOptions};
 use crate::hydraulics::wave_speed::reflection_time_s;
 use crate::rig::model::{Channel, Rig};
@@ -41,6 +45,48 @@ pub struct SteadyRunning {
     pub starter: usize,
     /// Line current, A rms.
     pub current_a: f64,
+    /// Flow through the pump, m3/s.
+    pub flow_m3_s: f64,
+    /// Share of its head that the pump makes with the water it holds: 1 primed, 0 without water.
+    pub prime_share: f64,
+}
+
+impl SteadyRunning {
+    /// The pump holds water and moves it.
+    fn moves_water(&self) -> bool {
+        self.prime_share > 0.0
+    }
+}
+
+/// Share of the larger flow by which the run and the steady state of its speed may differ without a word.
+const FLOW_SHARE: f64 = 0.1;
+/// ... and share of the pump's rated flow.
+const RATED_SHARE: f64 = 0.01;
+
+/// What loss of supply and emergency stop begin with, where the run was not in the steady state of its speed; `None`: it was,
+/// within [`FLOW_SHARE`].
+pub(super) fn start_words(rig: &Rig, running: SteadyRunning, stop: &SuddenStop) -> Option<String> {
+    if !running.moves_water() {
+        let line_up = rig.line_ups.get(running.line_up).map_or("", |line_up| line_up.id.as_str());
+        return Some(format!(
+            "no water moves at the first stop, the pump holds none: loss of supply and emergency stop begin with lines that \
+             stand still, as line-up {line_up} states them"
+        ));
+    }
+    let rated_m3_s = rig.network.elements.iter().find_map(|element| match &element.kind {
+        ElementKind::Pump(pump) => Some(pump.rated_flow_m3_s),
+        _ => None,
+    })?;
+    let (steady_m3_s, run_m3_s) = (stop.from_flow_m3_s, running.flow_m3_s);
+    let allowed_m3_s = (FLOW_SHARE * steady_m3_s.abs().max(run_m3_s.abs())).max(RATED_SHARE * rated_m3_s);
+    ((steady_m3_s - run_m3_s).abs() > allowed_m3_s).then(|| {
+        format!(
+            "loss of supply and emergency stop begin with the steady flow at the speed of the first stop, {:.2} l/s; the run \
+             has {:.2} l/s there",
+            1e3 * steady_m3_s,
+            1e3 * run_m3_s
+        )
+    })
 }
 
 /// What a loss of supply or an emergency stop does.
@@ -241,23 +287,18 @@ fn furthest_share(rig: &Rig, first: &[LossFigures], second: &[LossFigures]) -> f
 }
 
 fn follow(rig: &Rig, running: SteadyRunning, grid: &GridOptions, cause: &Cause) -> Result<SuddenStop, PredictionError> {
-    let SteadyRunning { line_up, speed_rad_s, current_a, .. } = running;
-    let (network, shaft, _) = rig.plant_parts(line_up);
+    let (network, shaft, _) = rig.plant_parts(running.line_up);
     let valve = rig.control_valve.as_ref().map(|valve| {
         let mut open = ControlValve::open(valve.spec.clone());
         (cause.order)(&mut open);
         (valve.element, open)
     });
-    let motor = Stopping { torque_n_m: 0.0, current_a, left_s: cause.release_s, begun: false, valve };
-    let lines = rig.lines_at_start(line_up);
-    let grid = &GridOptions { lump_short_pipes: grid.lump_short_pipes && lines.is_none(), ..*grid };
-    let mut plant = Plant::started_at(&rig.running(&network), &shaft, motor, grid, speed_rad_s)?;
+    let motor =
+        Stopping { torque_n_m: 0.0, current_a: running.current_a, left_s: cause.release_s, begun: false, valve };
+    let mut plant = begun(rig, running, grid, motor)?;
     let load_n_m = plant.pump_torque_n_m() + shaft.friction_n_m;
     plant.driver_mut().torque_n_m = load_n_m;
     plant.let_fall(&rig.falls);
-    if let Some(lines) = lines {
-        plant.let_air_in(lines.self_priming)?;
-    }
     let ran = network.elements.iter().filter(|element| cause.takes_all && element.kind.runs_by_itself());
     let with_it: Vec<String> = ran.map(|element| element.name.clone()).collect();
     if cause.takes_all {
@@ -306,7 +347,7 @@ fn follow(rig: &Rig, running: SteadyRunning, grid: &GridOptions, cause: &Cause) 
                 .all(|(span, channel)| channel.place.is_none() || *span < STILL_PA);
     }
     Ok(SuddenStop {
-        from_speed_rad_s: speed_rad_s,
+        from_speed_rad_s: running.speed_rad_s,
         from_flow_m3_s,
         motor_off_after_s: cause.release_s,
         channels,
@@ -318,6 +359,33 @@ fn follow(rig: &Rig, running: SteadyRunning, grid: &GridOptions, cause: &Cause) 
         separation: separation.met(),
         events: observer.events,
     })
+}
+
+/// The plant as a sudden stop finds it: in the steady state of its speed, or turning without water in lines that stand still.
+fn begun(
+    rig: &Rig,
+    running: SteadyRunning,
+    grid: &GridOptions,
+    motor: Stopping,
+) -> Result<Plant<Stopping>, PredictionError> {
+    let (network, shaft, _) = rig.plant_parts(running.line_up);
+    let lines = rig.lines_at_start(running.line_up);
+    let grid = &GridOptions { lump_short_pipes: grid.lump_short_pipes && lines.is_none(), ..*grid };
+    if running.moves_water() {
+        let mut plant = Plant::started_at(&rig.running(&network), &shaft, motor, grid, running.speed_rad_s)?;
+        if let Some(lines) = lines {
+            plant.let_air_in(lines.self_priming)?;
+        }
+        return Ok(plant);
+    }
+    // A rotor that coasts draws no air worth following.
+    let lines = lines.map(|lines| LinesAtStart { self_priming: None, ..lines });
+    let mut plant = match lines {
+        Some(lines) => Plant::with_lines(&network, &shaft, motor, grid, &lines)?,
+        None => Plant::new(&network, &shaft, motor, grid)?,
+    };
+    plant.turn_without_water(running.speed_rad_s);
+    Ok(plant)
 }
 
 fn longest_s(rig: &Rig) -> f64 {

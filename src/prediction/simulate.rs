@@ -5,7 +5,7 @@ mod assumed;
 use super::beside::Beside;
 use super::events::{Observer, PumpState};
 use super::held::HeldLooks;
-use super::loss::{SteadyRunning, SuddenStop, emergency_stop, loss_of_supply, released_later};
+use super::loss::{SteadyRunning, SuddenStop, emergency_stop, loss_of_supply, released_later, start_words};
 use super::replay::{Order, Record};
 use super::sensors::{PIECE_S, Sensors};
 use super::start_heat::StartHeat;
@@ -15,7 +15,7 @@ use crate::hydraulics::HydraulicsError;
 use crate::hydraulics::plant::Plant;
 use crate::hydraulics::spec::{GridOptions, Place};
 use crate::rig::derived::{fast_setting, slow_setting, useful_speeds_of};
-use crate::rig::model::{Condition, Rig};
+use crate::rig::model::{Condition, Quantity, Rig};
 use crate::rig::register_map::Role;
 use crate::sequence::duty::{DutyLedger, MOTOR};
 use crate::sequence::interlock::Ending;
@@ -411,6 +411,8 @@ impl<'a> Simulation<'a> {
             speed_rad_s: self.plant.speed_rad_s(),
             starter,
             current_a: self.plant.current_a(),
+            flow_m3_s: self.plant.pump_flow_m3_s(),
+            prime_share: self.plant.prime_share(),
         };
         self.first_stop = self.first_stop.or(Some(running));
         self.record.orders.push((self.plant.time_s(), Order::Stop { starter, kind }));
@@ -484,7 +486,11 @@ impl<'a> Simulation<'a> {
         let mut warnings = warnings::of(self.rig, self.script, self.plant.dt_s(), self.run_up.1, &self.speeds);
         warnings.extend(self.start_heat.warnings(self.rig, self.now_s()));
         warnings.extend(self.held.warnings(self.rig, self.script));
-        let (loss_of_supply, emergency_stop) = self.sudden_stops(&mut assumptions);
+        warnings.extend(self.why_not_primed());
+        if self.first_stop.is_none() {
+            assumptions.push("the sequence has no stop: loss of supply and emergency stop are not computed".to_owned());
+        }
+        let (loss_of_supply, emergency_stop) = self.sudden_stops(&mut warnings);
         let mut prediction = Prediction {
             channels: self.rig.channels.iter().map(|channel| channel.id.clone()).collect(),
             beside: self.beside.names(),
@@ -575,14 +581,15 @@ impl<'a> Simulation<'a> {
 
     /// What the water does when the supply goes in steady running, and at an emergency stop; without a stop in the script
     /// there is no running to begin from.
-    fn sudden_stops(&self, assumptions: &mut Vec<String>) -> (Option<SuddenStop>, Option<SuddenStop>) {
+    fn sudden_stops(&self, warnings: &mut Vec<String>) -> (Option<SuddenStop>, Option<SuddenStop>) {
         let Some(running) = self.first_stop else { return (None, None) };
         let mut told = |what: &str, made: Result<SuddenStop, PredictionError>| {
-            made.map_err(|why| assumptions.push(format!("{what} could not be computed: {why}"))).ok()
+            made.map_err(|why| warnings.push(format!("{what} could not be computed: {why}"))).ok()
         };
         let loss = told("loss of supply", loss_of_supply(self.rig, running, &self.grid));
         let as_loss = loss.as_ref().and_then(|loss| released_later(self.rig, running, loss));
         let emergency = as_loss.or_else(|| told("emergency stop", emergency_stop(self.rig, running, &self.grid)));
+        warnings.extend(loss.as_ref().or(emergency.as_ref()).and_then(|stop| start_words(self.rig, running, stop)));
         (loss, emergency)
     }
 }
@@ -594,9 +601,13 @@ fn controlled(plant: &Plant<DriveTrain>, rig: &Rig, controlled: Controlled) -> f
         Controlled::Pressure { node } => plant.gauge_pa(Place::Node(node), elevation_m(node)),
         Controlled::Flow => plant.pump_flow_m3_s(),
         Controlled::Level { node } => plant.head_m(Place::Node(node)),
-        Controlled::Channel { channel } => rig.channels.get(channel).map_or(f64::NAN, |channel| {
-            channel.place.map_or(f64::NAN, |place| plant.gauge_pa(place, channel.diaphragm_elevation_m))
-        }),
+        Controlled::Channel { channel } => {
+            let read = rig.channels.get(channel).and_then(|channel| Some((channel, channel.place?)));
+            read.map_or(f64::NAN, |(channel, place)| match channel.quantity {
+                Quantity::Flow => plant.flow_m3_s(place),
+                _ => plant.gauge_pa(place, channel.diaphragm_elevation_m),
+            })
+        }
     }
 }
 

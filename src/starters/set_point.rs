@@ -33,7 +33,7 @@ pub enum Controlled {
         /// Node index.
         node: usize,
     },
-    /// What a pressure channel reads, Pa gauge (a controller outside the drive).
+    /// What a pressure or flow channel reads, Pa gauge or m3/s (a controller outside the drive).
     Channel {
         /// Channel index.
         channel: usize,

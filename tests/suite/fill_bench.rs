@@ -1,10 +1,12 @@
 //! The shipped fill bench: primed and filled from empty, as its prediction tells it.
 
 use ramprig::prediction::filling::Filling;
+use ramprig::prediction::summary::loss_words;
 use ramprig::prediction::{EventKind, Prediction, rehearse};
 use ramprig::rig::model::Rig;
 use ramprig::rig::{derive, load, parse};
 use ramprig::sequence::script::Script;
+use ramprig::units::display::System;
 use std::path::{Path, PathBuf};
 
 fn shipped(path: &str) -> PathBuf {
@@ -46,9 +48,58 @@ fn says_why_a_leaking_suction_does_not_prime() {
     assert_ne!(text, leaking);
     let rig = parse(&leaking, "leaking.toml").unwrap();
     let prediction = predict(&rig, "contactor");
-    let said = prediction.assumptions.iter().find(|line| line.starts_with("the pump does not prime"));
+    let said = prediction.warnings.iter().find(|line| line.starts_with("the pump does not prime"));
     let said = said.expect("a reason");
     assert!(said.contains("the suction leaks: with 2.00 l/s of free air coming in"), "{said}");
+}
+
+/// A pump without water has no flow that a loss of supply could end, whatever the steady state of its speed would be.
+#[test]
+fn predicts_a_loss_of_supply_in_which_no_water_moves_where_the_pump_never_primed() {
+    let text = std::fs::read_to_string(shipped("fill-bench.toml")).unwrap();
+    let rig = parse(&text.replace("leak = \"0.05 l/s\"", "leak = \"2 l/s\""), "leaking.toml").unwrap();
+    for starter in ["contactor", "drive"] {
+        let prediction = predict(&rig, starter);
+        let told = prediction.warnings.iter().filter(|line| line.contains("no water moves at the first stop")).count();
+        assert_eq!(told, 1, "{starter}: {:?}", prediction.warnings);
+        let stops = [&prediction.loss_of_supply, &prediction.emergency_stop].map(|stop| stop.as_ref().unwrap());
+        for stop in stops {
+            assert_eq!(
+                (stop.from_flow_m3_s, stop.reverse_flow_m3_s, stop.backspin_rad_s),
+                (0.0, 0.0, 0.0),
+                "{starter}"
+            );
+            assert!(stop.from_speed_rad_s > 140.0, "{starter}: the rotor turned at {} rad/s", stop.from_speed_rad_s);
+            let speed = stop.channels.iter().find(|figures| figures.id == "n_shaft").unwrap();
+            assert!(speed.minimum < 0.1 * speed.steady, "{starter}: the rotor coasts to rest: {speed:?}");
+            assert_eq!(stop.separation, None, "{starter}");
+        }
+        let words = loss_words(stops[0], System::Si);
+        assert!(words.ends_with("no water moves before it nor after."), "{starter}: {words}");
+    }
+    // The tight bench primes, and its loss of supply is one of running water.
+    let tight = predict(&self::rig(), "contactor");
+    assert_eq!(tight.warnings, Vec::<String>::new());
+    assert!(tight.loss_of_supply.unwrap().from_flow_m3_s > 1.0e-3);
+}
+
+/// Stopped while the hose still fills, the run has another flow than the steady state that the loss of supply begins with.
+#[test]
+fn warns_with_both_flows_where_the_run_is_not_steady_at_the_first_stop() {
+    let rig = rig();
+    let starter = rig.starter_index("contactor").unwrap();
+    let text = std::fs::read_to_string(shipped("sequences/line-fill.toml")).unwrap();
+    let early =
+        text.replace("line_up = \"empty\"", "line_up = \"hose-empty\"").replace("time = \"45 s\"", "time = \"4 s\"");
+    let script = Script::parse(&early, "early.toml", &rig, starter).unwrap();
+    let prediction = rehearse(&rig, &script, starter).unwrap().prediction;
+    let said = prediction.warnings.iter().find(|line| line.contains("begin with the steady flow at the speed"));
+    let said = said.unwrap_or_else(|| panic!("{:?}", prediction.warnings));
+    let steady_l_s = 1e3 * prediction.loss_of_supply.as_ref().unwrap().from_flow_m3_s;
+    let run_l_s = 1e3 * f64::from(*prediction.segments[0].flow_m3_s.last().unwrap());
+    assert!(run_l_s > 1.1 * steady_l_s, "an empty hose takes more: {run_l_s} l/s, steady {steady_l_s} l/s");
+    let words = format!("{steady_l_s:.2} l/s; the run has {run_l_s:.2} l/s there");
+    assert!(said.contains(&words), "expected `{words}` in `{said}`");
 }
 
 /// Each obstacle of its own is told with its number: a lift beyond the vacuum, a speed that draws too little.
@@ -56,8 +107,8 @@ fn says_why_a_leaking_suction_does_not_prime() {
 fn says_why_a_high_or_a_slow_pump_does_not_prime() {
     let said = |text: &str, starter: &str| {
         let prediction = predict(&parse(text, "rig.toml").unwrap(), starter);
-        let said = prediction.assumptions.iter().find(|line| line.starts_with("the pump does not prime"));
-        said.unwrap_or_else(|| panic!("no reason in {:?}", prediction.assumptions)).clone()
+        let said = prediction.warnings.iter().find(|line| line.starts_with("the pump does not prime"));
+        said.unwrap_or_else(|| panic!("no reason in {:?}", prediction.warnings)).clone()
     };
     let text = std::fs::read_to_string(shipped("fill-bench.toml")).unwrap();
     let weak = text.replace("vacuum = \"0.72 bar\"", "vacuum = \"0.2 bar\"");

@@ -50,7 +50,7 @@ impl Simulation<'_> {
     }
 
     /// The reason, where a suction leg that started empty never filled.
-    fn why_not_primed(&self) -> Option<String> {
+    pub(super) fn why_not_primed(&self) -> Option<String> {
         let lines = self.rig.lines_at_start(self.script.first_line_up().unwrap_or(0))?;
         let primed = self.observer.events.iter().any(|event| event.kind == EventKind::Primed);
         if !lines.suction_drained || primed {
@@ -101,7 +101,6 @@ impl Simulation<'_> {
         if self.heat.is_some() {
             assumptions.push(self.heat_words());
         }
-        assumptions.extend(self.why_not_primed());
         let cavities: Vec<&PredictedEvent> =
             self.observer.events.iter().filter(|event| event.kind == EventKind::CavityOpened).collect();
         if let Some(first) = cavities.first() {

@@ -66,7 +66,7 @@ pub(super) fn pipe(
         roughness_m,
         wave_speed_m_s,
         minor_loss_k: table.number("minor_loss", 0.0..=1000.0).unwrap_or(0.0),
-        fixed_darcy_f: table.number("darcy_friction_factor", 1e-4..=1.0),
+        fixed_darcy_f: table.number("darcy_friction_factor", 0.0..=1.0),
         creep: creep(table),
         lay_flat,
     };

@@ -7,9 +7,10 @@
 //! ```
 //!
 //! The program reads the mean of the channel's last 0.1 s and writes the drive's set speed once a tick, read back each
-//! time. A level is held by the pressure channel that stands in it.
+//! time. The channel reads a pressure or a flow, and `at` and `span` are one, too (`at = "12 m3/h", span = "30 m3/h"`); a level
+//! is held by the pressure channel that stands in it. With `delay` the controller acts on the value as it was that long ago.
 
-use crate::rig::model::{Quantity, Rig};
+use crate::rig::model::{Channel, Quantity, Rig};
 use crate::rig::reader::{Cursor, nearest};
 use crate::starters::StarterKind;
 use crate::starters::set_point::{Controlled, SetPointSettings};
@@ -17,6 +18,8 @@ use crate::units::Want;
 
 /// A program's controller may not look more often than this, s: each look is a write on the bus with its read-back.
 const SHORTEST_TICK_S: f64 = 0.2;
+/// As the controller itself allows, s.
+const LONGEST_DELAY_S: f64 = 60.0;
 
 /// Who holds what.
 #[derive(Debug, Clone, PartialEq)]
@@ -60,15 +63,21 @@ pub(super) fn read(table: &Cursor<'_>, rig: &Rig, starter: usize) -> Option<Held
 }
 
 fn program(table: &Cursor<'_>, rig: &Rig, starter: usize) -> Option<Held> {
-    let channel = pressure_channel(table, rig);
+    let channel = held_channel(table, rig);
     let starter = rig.starters.get(starter)?;
     let least = starter.settings_min.speed.unwrap_or(0.0);
     let most = starter.settings_max.speed.unwrap_or(1.2);
-    let at = table.need_quantity("at", &Want::GAUGE);
-    let span = table.need_quantity("span", &Want::PRESSURE_DIFFERENCE);
+    let flow = channel.is_some_and(|index| rig.channels[index].quantity == Quantity::Flow);
+    let (of_value, of_span) = match flow {
+        true => (&Want::FLOW, &Want::FLOW),
+        false => (&Want::GAUGE, &Want::PRESSURE_DIFFERENCE),
+    };
+    let at = table.need_quantity("at", of_value);
+    let span = table.need_quantity("span", of_span);
     let gain = table.need_number("gain", 0.0..=1000.0);
     let integral_s = table.need_quantity("integral_time", &Want::TIME);
     let tick_s = table.need_quantity("tick", &Want::TIME.between(SHORTEST_TICK_S, 60.0));
+    let delay_s = table.quantity("delay", &Want::TIME_FROM_ZERO.between(0.0, LONGEST_DELAY_S)).unwrap_or(0.0);
     let lowest_speed = table.need_number("lowest_speed", least..=most);
     let highest_speed = table.need_number("highest_speed", least..=most);
     let sign = if table.flag("faster_lowers").unwrap_or(false) { -1.0 } else { 1.0 };
@@ -80,7 +89,7 @@ fn program(table: &Cursor<'_>, rig: &Rig, starter: usize) -> Option<Held> {
         gain: gain?,
         integral_s: integral_s?,
         tick_s: tick_s?,
-        delay_s: 0.0,
+        delay_s,
         lowest_speed: lowest_speed?,
         highest_speed: highest_speed?,
     };
@@ -91,14 +100,16 @@ fn program(table: &Cursor<'_>, rig: &Rig, starter: usize) -> Option<Held> {
     Some(Held::Program { channel, settings })
 }
 
-fn pressure_channel(table: &Cursor<'_>, rig: &Rig) -> Option<usize> {
+fn held_channel(table: &Cursor<'_>, rig: &Rig) -> Option<usize> {
     let wanted = table.need_text("channel")?;
-    let pressures = || rig.channels.iter().filter(|channel| channel.quantity == Quantity::GaugePressure);
-    let found = rig.channel_index(&wanted.text).filter(|i| rig.channels[*i].quantity == Quantity::GaugePressure);
+    let can_be_held = |channel: &Channel| matches!(channel.quantity, Quantity::GaugePressure | Quantity::Flow);
+    let found = rig.channel_index(&wanted.text).filter(|i| can_be_held(&rig.channels[*i]));
     if found.is_none() {
-        let ids: Vec<&str> = pressures().map(|channel| channel.id.0.as_str()).collect();
+        let held = rig.channels.iter().filter(|channel| can_be_held(channel));
+        let ids: Vec<&str> = held.map(|channel| channel.id.0.as_str()).collect();
         let hint = nearest(&wanted.text, ids.iter().copied()).map(str::to_owned);
-        table.note("channel", format!("{:?}", wanted.text), format!("a pressure channel: {}", ids.join(", ")), hint);
+        let allowed = format!("a pressure or flow channel: {}", ids.join(", "));
+        table.note("channel", format!("{:?}", wanted.text), allowed, hint);
     }
     found
 }

@@ -47,6 +47,22 @@ fn rejects_a_time_step_too_coarse_for_the_waves_with_both_times() {
     );
 }
 
+/// Two pipes side by side without friction or fittings: any flow may go round in them.
+#[test]
+fn rejects_a_loop_without_resistance_with_the_pipe_that_closes_it() {
+    let coil = "[[pipe]]\nid = \"coil\"";
+    let text = rig::shipped("coil-loop").unwrap();
+    let at = text.find(coil).expect("the coil has its table");
+    let end = at + text[at..].find("\n\n").unwrap();
+    let smooth = text[at..end].replace("minor_loss = 6 # the curvature of the coil", "darcy_friction_factor = 0");
+    assert!(smooth.contains("darcy_friction_factor"), "{smooth}");
+    let twin = smooth.replace("id = \"coil\"", "id = \"twin\"");
+    let alone = text.replacen(&text[at..end], &smooth, 1);
+    assert!(rig::parse(&alone, "rig.toml").is_ok(), "one pipe without resistance is no loop");
+    let words = problems_of(&text.replacen(&text[at..end], &format!("{smooth}\n\n{twin}"), 1)).to_string();
+    assert!(words.contains("element `twin`: it closes a loop of 2 elements with no resistance at all"), "{words}");
+}
+
 /// The lift is looked at in every line-up, whose levels may differ from the tank's own.
 #[test]
 fn rejects_a_suction_lift_that_only_one_line_up_has() {

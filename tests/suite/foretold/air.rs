@@ -43,8 +43,7 @@ fn says_that_a_pump_without_a_vent_path_does_not_prime() {
     let rig = rig_of(&edited("fill-bench", &[(EMPTY, &shut)]));
     let prediction = predict(&rig, &sequence("line-fill", &[]), "contactor");
     assert!(event(&prediction, EventKind::Primed).is_none());
-    let said =
-        prediction.assumptions.iter().find(|line| line.starts_with("the pump does not prime")).expect("a reason");
+    let said = prediction.warnings.iter().find(|line| line.starts_with("the pump does not prime")).expect("a reason");
     assert!(said.contains("no vent path"), "{said}");
 }
 

@@ -18,6 +18,38 @@ fn held(gain: f64, integral_s: f64) -> ramprig::prediction::Prediction {
     predict(&rig_of(ramprig::rig::shipped("terrace-bench").unwrap()), &text, "drive")
 }
 
+/// 18 m3/h through the suction of the terrace bench for 30 s, read by a flow channel added there.
+fn held_flow(gain: f64, delay: &str) -> ramprig::prediction::Prediction {
+    let meter = "[[channel]]\nid = \"q_suction\"\nlabel = \"flow\"\nquantity = \"flow\"\npipe = \"suction\"\nshare = 0.5\n\
+                 input = 8\nrange = [\"0 m3/h\", \"60 m3/h\"]\nbandwidth = \"2 Hz\"\nfilter_class = 0\n\
+                 calibration_uncertainty = \"0.1 m3/h\"\n\n[[channel]]\nid = \"p_suction\"";
+    let set_point = format!(
+        "time = \"30 s\"\nset_point = {{ controller = \"program\", channel = \"q_suction\", at = \"18 m3/h\", span = \"30 m3/h\", \
+         gain = {gain}, integral_time = \"2 s\", tick = \"500 ms\", lowest_speed = 0.5, highest_speed = 1.0{delay} }}"
+    );
+    let edits = [
+        ("line_up = \"running\"", "line_up = \"terrace\""),
+        ("do = \"start\"", "do = \"start\"\nramp_up = \"2 s\"\nramp_down = \"2 s\""),
+        ("time = \"20 s\"", set_point.as_str()),
+    ];
+    let rig = super::edited("terrace-bench", &[("[[channel]]\nid = \"p_suction\"", meter)]);
+    predict(&rig_of(&rig), &sequence("one-cycle", &edits), "drive")
+}
+
+/// A flow channel can be held, too; a long delay makes the same gain swing, and the prediction says so.
+#[test]
+fn holds_the_flow_of_a_channel_and_warns_of_a_delay_that_unsettles_it() {
+    let prediction = held_flow(0.3, "");
+    assert!(!prediction.warnings.iter().any(|w| w.contains("is not held")), "{:?}", prediction.warnings);
+    let expected_m3_s = 18.0 / 3600.0;
+    let last_m3_s = last_of_channel(&prediction, 0, "q_suction");
+    let error = (last_m3_s - expected_m3_s).abs() / expected_m3_s;
+    assert!(error < 0.01, "expected {expected_m3_s} m3/s, got {last_m3_s} m3/s, error {error}, tolerance 1 %");
+    let late = held_flow(1.5, ", delay = \"3 s\"").warnings;
+    let told = late.iter().find(|warning| warning.contains("is not held")).unwrap_or_else(|| panic!("{late:?}"));
+    assert!(told.contains("q_suction (18.00 m3/h)") && told.contains("m3/h with a gain of 1.5; try 0.75"), "{told}");
+}
+
 /// The pump answers a change of speed by 3.4 bar a full share before its flow has followed, so that at ticks of 0.5 s a gain
 /// of 0.25 or more swings for ever (`SetPointSettings::most_gain`): what looked like a held pressure of 0.88 to 0.99 bar was that.
 #[test]

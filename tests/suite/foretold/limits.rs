@@ -4,7 +4,7 @@ use super::{edited, event, predict, rig_of, sequence};
 use ramprig::hydraulics::HydraulicsError;
 use ramprig::prediction::summary::{Summary, loss_words};
 use ramprig::prediction::{EventKind, PredictionError};
-use ramprig::rig::{self, derive};
+use ramprig::rig::{self, check_report, derive};
 use ramprig::units::display::System;
 
 const HIGH: (&str, &str) = ("node = \"return\"\nlevel = \"2.5 m\"", "node = \"return\"\nlevel = \"60 m\"");
@@ -55,6 +55,33 @@ fn warns_of_a_set_speed_beyond_what_the_motor_carries() {
         .iter()
         .any(|line| line.contains("set speed 120 %") && line.contains("rpm that the motor's power allows"));
     assert!(told, "{warnings:?}");
+}
+
+/// A casing that stands 2.1 bar at its elevation of 2.5 m over the sump carries 23.9 m of head, and 21 m are made at 1440 rpm:
+/// the fastest speed of use is the pressure's. A drive that may turn it faster is refused with both pressures.
+#[test]
+fn tells_the_speed_that_a_rated_pressure_allows_and_rejects_a_drive_that_may_exceed_it() {
+    let casing = |rated: &str| {
+        let of = |rated: &str| format!("max_pressure = \"{rated}\"\nmin_pressure = \"-0.9 barg\"\n\n[[check_valve]]");
+        (of("6 barg"), of(rated))
+    };
+    let (strong, weak) = casing("2.1 barg");
+    let text = edited("fill-bench", &[(&strong, &weak)]);
+    let rig = rig_of(&text);
+    let stands_m = 2.5 + 2.1e5 / (rig.liquid.density_kg_m3 * rig.liquid.gravity_m_s2);
+    let expected_rad_s = 1440.0 / 60.0 * std::f64::consts::TAU * (stands_m / 21.0).sqrt();
+    let figures = derive(&rig);
+    let speeds = figures.line_ups[0].useful_speeds.unwrap();
+    let error = (speeds.maximum_rad_s - expected_rad_s).abs() / expected_rad_s;
+    assert!(!speeds.maximum_by_power && error < 1e-6, "expected {expected_rad_s} rad/s, got {speeds:?}, error {error}");
+    let report = check_report::text(&figures, System::Si);
+    let words = format!("to {:.0} rpm (rated pressure)", expected_rad_s * 60.0 / std::f64::consts::TAU);
+    assert!(report.contains(&words), "expected `{words}` in\n{report}");
+    let allowed = "speed = [\"30 %\", \"100 %\"]";
+    assert!(text.contains(allowed));
+    let faster = text.replacen(allowed, "speed = [\"30 %\", \"110 %\"]", 1);
+    let problems = rig::parse(&faster, "rig.toml").unwrap_err().to_string();
+    assert!(problems.contains("a rated pressure of 2.10 barg under "), "{problems}");
 }
 
 /// A tank of 0.02 m2 stands 2 m above its outlet and lasts for seconds; the pump then runs dry, and the run goes on.

@@ -47,6 +47,35 @@ fn keeps_a_drive_within_its_torque_limit_and_its_braking_torque() {
     assert!(braked_s < slow_s, "slow after {braked_s} s with a resistor, {slow_s} s without");
 }
 
+/// A kick of voltage before the ramp breaks a rotor loose sooner, takes more current at first, and is said.
+#[test]
+fn predicts_a_kick_before_the_ramp_of_a_soft_starter() {
+    let place = "settings = { ramp_up = \"3 s\", ramp_down = \"3 s\", initial_voltage = 0.4 }";
+    let soft = |kick: &str| {
+        let prediction =
+            predict(&rig_of(&edited("fill-bench", &[(place, &format!("{place}{kick}"))])), &charged(), "soft");
+        let start = &prediction.segments[0];
+        let of = |name: &str| &start.beside[prediction.beside.iter().position(|known| known == name).unwrap()];
+        let early = |series: &[f32]| {
+            let to = ((0.3 - start.t0_s) / start.dt_s) as usize;
+            series[..to].iter().copied().fold(0.0, f32::max)
+        };
+        let figures = (f64::from(early(of("line_current_a"))), f64::from(early(of("shaft_speed_rad_s"))));
+        (figures, prediction.assumptions)
+    };
+    let ((plain_a, plain_rad_s), said) = soft("");
+    let ((kicked_a, kicked_rad_s), assumed) = soft("\nkick = { voltage = 0.8, time = \"200 ms\" }");
+    println!("first 0.3 s: {plain_a} A, {plain_rad_s} rad/s without, {kicked_a} A, {kicked_rad_s} rad/s with a kick");
+    // Current goes with the voltage: 80 % against 40 % and what the ramp has added in 0.3 s.
+    assert!(kicked_a > 1.5 * plain_a && kicked_a < 2.0 * plain_a, "{kicked_a} A with a kick, {plain_a} A without");
+    assert!(kicked_rad_s > 1.5 * plain_rad_s, "{kicked_rad_s} rad/s with a kick, {plain_rad_s} rad/s without");
+    let words = "kick of 80 % of line voltage for 0.2 s before the ramp";
+    assert!(
+        assumed.iter().any(|line| line.contains(words)) && !said.iter().any(|line| line.contains("kick")),
+        "{assumed:?}"
+    );
+}
+
 #[test]
 fn rejects_settings_that_a_starter_of_that_kind_does_not_have() {
     let wrong = edited("fill-bench", &[("stop = \"contactor-off\"", "stop = \"contactor-off\"\ntorque_limit = 1.2")]);

@@ -24,6 +24,67 @@ fn prints_flow_torque_power_head_and_the_grid() {
     }
 }
 
+/// What a rig's text and a sequence's come to on standard output.
+fn said(rig: &str, sequence: &str, starter: &str) -> String {
+    let folder = tempfile::tempdir().unwrap();
+    let (rig_file, sequence_file) = (folder.path().join("rig.toml"), folder.path().join("sequence.toml"));
+    std::fs::write(&rig_file, rig).unwrap();
+    std::fs::write(&sequence_file, sequence).unwrap();
+    let [rig, sequence] = [&rig_file, &sequence_file].map(|path| path.to_str().unwrap());
+    let ended = run(["predict", rig, sequence, "--starter", starter, "--band", "0"]);
+    ended.expect(0);
+    ended.stdout
+}
+
+fn has_line(text: &str, begins: &str, words: &str) -> bool {
+    text.lines().any(|line| line.starts_with(begins) && line.contains(words))
+}
+
+/// What the guards of a main do at loss of supply and emergency stop stands in the text, and each valve has its own line.
+#[test]
+fn prints_what_each_guard_does_at_a_sudden_stop_and_each_valve_of_its_own() {
+    let sequence = sequence("one-cycle", &[("line_up = \"running\"", "line_up = \"without-vessel\"")]);
+    let text = said(&edited("guarded-main", &[]), &sequence, "contactor");
+    for after in ["s after loss of supply: ", "s after emergency stop: "] {
+        for words in ["the air valve at hump lets air in", "check valve bypass opens"] {
+            assert!(text.lines().any(|line| line.contains(&format!("{after}{words}"))), "no {after}{words} in\n{text}");
+        }
+    }
+    for valve in ["check valve check opens", "relief valve relief opens"] {
+        assert!(
+            text.lines().any(|line| line.contains(&format!("s after the start: {valve}"))),
+            "no {valve} in\n{text}"
+        );
+    }
+    // Speed and current have channels on this rig; without them they have rows beside the pump's.
+    assert!(!has_line(&text, "shaft speed", "rpm") && !has_line(&text, "line current", "A"), "{text}");
+    let blind = edited("guarded-main", &[]);
+    let channels = blind.find("[[channel]]\nid = \"i_line\"").unwrap();
+    let text = said(&blind[..channels], &sequence, "contactor");
+    assert!(has_line(&text, "shaft speed", "rpm") && has_line(&text, "line current", "A"), "{text}");
+}
+
+/// Two check valves that open in one start are two events; the second pump's flow and speed have rows.
+#[test]
+fn prints_flow_and_speed_of_the_pump_beside_and_folds_no_second_valve_away() {
+    let text = said(&edited("rising-main", &[]), &sequence("second-pump", &[]), "contactor");
+    for row in ["flow of standby", "speed of standby"] {
+        let line = text.lines().find(|line| line.starts_with(row)).unwrap_or_else(|| panic!("no row {row} in\n{text}"));
+        let steady: f64 = line[row.len()..].split_whitespace().find_map(|word| word.parse().ok()).unwrap();
+        assert!(steady > 100.0, "it runs: {line}");
+    }
+    let closed = |valve: &str| text.lines().any(|line| line.contains(&format!("check valve {valve} closes")));
+    assert!(closed("check") && closed("standby_check"), "both close at loss of supply:\n{text}");
+}
+
+/// Air in the water at the pump of a splashing return has its row.
+#[test]
+fn prints_the_share_of_gas_at_a_pump_that_draws_splashed_air() {
+    let text = said(&edited("terrace-bench", &[]), &sequence("splash-return", &[]), "drive");
+    assert!(has_line(&text, "gas at pump", "%"), "{text}");
+    assert!(has_line(&text, "warning: no water moves at the first stop", "line-up return"), "{text}");
+}
+
 /// The NPSH margin of a pump that holds no water is none: its cell stays empty, and no cell says NaN.
 #[test]
 fn leaves_a_cell_without_a_number_empty() {
