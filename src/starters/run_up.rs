@@ -5,6 +5,7 @@
 //! fourth order in its step (`law_run_up_time_converges_with_the_fourth_power_of_the_step`), both against the sheet
 //! 07_motor_starters. Derivation: J dw/dt = T, separated and integrated.
 
+use super::motor::{Motor, Supply, speed_at_slip_rad_s};
 use crate::hydraulics::roots::{RootError, brent};
 use thiserror::Error;
 
@@ -98,6 +99,50 @@ pub fn coast_to_rest_s(inertia_kg_m2: f64, load: &QuadraticLoad, friction_n_m: f
 /// [`RunUpError::NoBalance`] when it has one sign at both limits.
 pub fn settled_speed_rad_s(net_torque: impl FnMut(f64) -> f64, low: f64, high: f64) -> Result<f64, RunUpError> {
     Ok(brent(net_torque, low, high, 1e-10)?)
+}
+
+/// A motor on a quadratic load.
+///
+/// Equation: net torque = T_motor(supply, omega) - T_load(omega), with [`Motor::torque_n_m`] and
+/// [`QuadraticLoad::torque_at_n_m`]. Range: as those two. Accuracy: theirs; `runup-kloss-*` and `softstart-*` of the sheet
+/// 07_motor_starters.
+#[derive(Debug, Clone, Copy)]
+pub struct MotorOnLoad<'a> {
+    /// The motor.
+    pub motor: &'a Motor,
+    /// What it drives.
+    pub load: QuadraticLoad,
+    /// Inertia of both, kg m2.
+    pub inertia_kg_m2: f64,
+}
+
+impl MotorOnLoad<'_> {
+    fn net_n_m(&self, supply: &Supply, speed_rad_s: f64) -> f64 {
+        self.motor.torque_n_m(supply, speed_rad_s).0 - self.load.torque_at_n_m(speed_rad_s)
+    }
+
+    /// Speed that it settles at between breakdown and synchronous speed, rad/s.
+    ///
+    /// # Errors
+    /// As [`settled_speed_rad_s`].
+    pub fn settled_speed_rad_s(&self, supply: &Supply) -> Result<f64, RunUpError> {
+        let synchronous_rad_s = self.motor.synchronous_rad_s();
+        let at_breakdown_rad_s = speed_at_slip_rad_s(synchronous_rad_s, self.motor.breakdown_slip());
+        settled_speed_rad_s(|speed| self.net_n_m(supply, speed), at_breakdown_rad_s, synchronous_rad_s)
+    }
+
+    /// Time from rest to a speed with a supply over time, s.
+    ///
+    /// # Errors
+    /// As [`time_to_speed_s`].
+    pub fn time_to_speed_s(
+        &self,
+        supply: impl Fn(f64) -> Supply,
+        target_rad_s: f64,
+        steps: Steps,
+    ) -> Result<f64, RunUpError> {
+        time_to_speed_s(self.inertia_kg_m2, |at_s, speed| self.net_n_m(&supply(at_s), speed), target_rad_s, steps)
+    }
 }
 
 /// How far and how finely to integrate.

@@ -128,6 +128,7 @@ fn turbulent_factors(sheet: &mut Sheet, case: &Case) {
 }
 
 fn darcy_weisbach(sheet: &mut Sheet) {
+    // White, Fluid Mechanics: the example's figures are from memory.
     let case = sheet.case("moody-white-6in-asphalted-ci");
     let pipe = PipeFriction {
         bore_m: case.si("D"),
@@ -241,6 +242,7 @@ fn with_gas(sheet: &mut Sheet, case: &Case) {
 }
 
 fn worked_examples(sheet: &mut Sheet) {
+    // Chaudhry, Applied Hydraulic Transients, example 1-1: from memory.
     let case = sheet.case("chaudhry-ex1-1-oil");
     let a = wave_speed::wave_speed_m_s(&liquid(&case, "rho"), 0.0);
     let v = friction::velocity_m_s(case.si("Q"), case.si("D"));

@@ -31,6 +31,7 @@ fn start_up(sheet: &mut Sheet) {
             sheet.check_si(&case, name, column.time_between_s(0.0, share * last_m_s), "Column::time_between_s");
         }
     }
+    // Potter, Wiggert and Ramadan, Mechanics of Fluids, example 11.1: from memory.
     let case = sheet.case("potter-wiggert-11-1");
     let example = column(&case, "K");
     let last_m_s = example.final_velocity_m_s();

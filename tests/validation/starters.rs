@@ -2,11 +2,12 @@
 
 use crate::harness::{Case, Sheet};
 use ramprig::hydraulics::plant::ShaftDriver;
+use ramprig::hydraulics::roots::brent;
 use ramprig::starters::duty_tables;
 use ramprig::starters::heating::Heat;
 use ramprig::starters::motor::{self, Motor, Supply};
 use ramprig::starters::ramp_shape::{RampShape, ShapedRamp};
-use ramprig::starters::run_up::{self, QuadraticLoad, Steps};
+use ramprig::starters::run_up::{self, MotorOnLoad, QuadraticLoad, Steps};
 use ramprig::starters::soft_starter;
 use ramprig::starters::state::{Command, DriveState, Status};
 use ramprig::starters::torque_curve;
@@ -127,31 +128,47 @@ fn run_up_closed_forms(sheet: &mut Sheet) {
     }
 }
 
-/// Motor torque of a Kloss machine at a voltage share and speed, by the project's functions.
-fn kloss_motor(case: &Case, voltage: f64, speed_rad_s: f64) -> f64 {
-    let slip = motor::slip(case.si("n_sync"), speed_rad_s);
-    let full = torque_curve::kloss_torque(case.si("T_breakdown_at_Vn"), case.si("s_breakdown"), slip);
-    Supply::reduced_voltage(voltage).flux_share().powi(2) * full
+/// The Kloss machine of a case. Its breakdown torque is taken as this many times a rated torque, whose slip is then found
+/// where the curve has the case's breakdown slip.
+fn kloss_motor(case: &Case) -> Motor {
+    const BREAKDOWN: f64 = 2.5;
+    let (breakdown_n_m, breakdown_slip) = (case.si("T_breakdown_at_Vn"), case.si("s_breakdown"));
+    let miss = |slip: f64| torque_curve::kloss_breakdown_slip(BREAKDOWN, slip) - breakdown_slip;
+    let rated_slip = brent(miss, 1e-6, breakdown_slip, 1e-15).unwrap();
+    let rated_speed_rad_s = motor::speed_at_slip_rad_s(case.si("n_sync"), rated_slip);
+    let poles = if case.si("n_sync") > 200.0 { 2 } else { 4 };
+    let spec = MotorSpec {
+        rated_power_w: breakdown_n_m / BREAKDOWN * rated_speed_rad_s,
+        frequency_hz: case.si("n_sync") * f64::from(poles) / (4.0 * std::f64::consts::PI),
+        poles,
+        rated_speed_rad_s,
+        breakdown_torque: BREAKDOWN,
+        kloss: true,
+        ..MOTOR
+    };
+    Motor::new(spec).unwrap()
+}
+
+fn on_load<'a>(motor: &'a Motor, case: &Case) -> MotorOnLoad<'a> {
+    MotorOnLoad { motor, load: load(case, "T_load_at_sync", "n_sync"), inertia_kg_m2: case.si("J") }
 }
 
 fn run_up_integrated(sheet: &mut Sheet) {
     let steps = Steps { step_s: 2e-4, limit_s: 30.0 };
     for case in sheet.cases("runup-kloss-") {
-        let load = load(&case, "T_load_at_sync", "n_sync");
-        let net = |w: f64| kloss_motor(&case, case.si("V/Vn"), w) - load.torque_at_n_m(w);
-        let sync = case.si("n_sync");
-        let at_breakdown = motor::speed_at_slip_rad_s(sync, case.si("s_breakdown"));
-        let settled = run_up::settled_speed_rad_s(net, at_breakdown, sync).unwrap();
-        sheet.check_si(&case, "n_settled", settled, "run_up::settled_speed_rad_s");
-        let time = run_up::time_to_speed_s(case.si("J"), |_, w| net(w), 0.99 * settled, steps).unwrap();
-        sheet.check_si(&case, "t_99pct", time, "run_up::time_to_speed_s");
+        let motor = kloss_motor(&case);
+        let (machine, supply) = (on_load(&motor, &case), Supply::reduced_voltage(case.si("V/Vn")));
+        let settled = machine.settled_speed_rad_s(&supply).unwrap();
+        sheet.check_si(&case, "n_settled", settled, "run_up::MotorOnLoad::settled_speed_rad_s");
+        let time = machine.time_to_speed_s(|_| supply, 0.99 * settled, steps).unwrap();
+        sheet.check_si(&case, "t_99pct", time, "run_up::MotorOnLoad::time_to_speed_s");
     }
     for case in sheet.cases("softstart-") {
-        let load = load(&case, "T_load_at_sync", "n_sync");
+        let motor = kloss_motor(&case);
         let voltage = |t: f64| soft_starter::ramp_voltage(t, case.si("V0/Vn"), case.si("t_ramp"));
-        let net = |t: f64, w: f64| kloss_motor(&case, voltage(t), w) - load.torque_at_n_m(w);
-        let time = run_up::time_to_speed_s(case.si("J"), net, 0.9 * case.si("n_sync"), steps).unwrap();
-        sheet.check_si(&case, "t_90pct_sync", time, "run_up::time_to_speed_s(soft_starter::ramp_voltage)");
+        let supply = |t: f64| Supply::reduced_voltage(voltage(t));
+        let time = on_load(&motor, &case).time_to_speed_s(supply, 0.9 * case.si("n_sync"), steps).unwrap();
+        sheet.check_si(&case, "t_90pct_sync", time, "run_up::MotorOnLoad::time_to_speed_s(soft_starter::ramp_voltage)");
     }
 }
 
@@ -189,6 +206,7 @@ fn mg10(sheet: &mut Sheet) {
     }
 }
 
+/// NEMA MG 1, tables 12-2 and 12-3 (printed values; the shares between them from memory).
 fn mg1(sheet: &mut Sheet) {
     for case in sheet.cases("mg1-torque-") {
         let least = duty_tables::least_torques(case.si("hp"), poles(&case)).unwrap();
@@ -312,6 +330,17 @@ fn published_common_practice_ranges_of_soft_starter_and_drive() {
         let mut drive = started(StarterKind::VariableSpeed, SUPPLY_HZ, Settings { speed: Some(speed), ..settings });
         let given = outputs(&mut drive, 1.2 * RAMP_S, 0.0);
         sheet.check_si(&case, name, SUPPLY_HZ * given[given.len() - 1], "drive_train::DriveTrain::output_share");
+    }
+    // It drives a rotor that is slower than the field it was set to, and none that is faster.
+    for tenths in 1..=10 {
+        let set = f64::from(tenths) / 10.0;
+        let mut drive = started(StarterKind::VariableSpeed, SUPPLY_HZ, Settings { speed: Some(set), ..settings });
+        let given = outputs(&mut drive, 1.2 * RAMP_S, 0.0);
+        let error = (given[given.len() - 1] - set).abs();
+        assert!(error < 1e-9, "set to {set} of rated frequency: gives {}, error {error}", given[given.len() - 1]);
+        let field_rad_s = set * drive.motor().synchronous_rad_s();
+        let [slower_n_m, faster_n_m] = [0.98, 1.02].map(|share| drive.torque_n_m(share * field_rad_s).0);
+        assert!(slower_n_m > 0.0 && faster_n_m <= 0.0, "set to {set}: {slower_n_m} N m below, {faster_n_m} N m above");
     }
     let elsewhere = "not a starter's range: checked beside what it is about";
     sheet.finish(&["starter-order", "workable-suction-lift", "stop-backflow"].map(|id| (id, elsewhere)));

@@ -1,8 +1,10 @@
 //! Unsteady friction by instantaneous acceleration.
 //!
 //! Accuracy: as a model. The coefficient of laminar flow stands for the first thousandths of the diffusion time, where it
-//! meets the exact weighting of laminar flow within 7 % (`agrees_with_zielke_weighting_early_in_laminar_flow`); flows that go
-//! on laminar for long it damps too little. More damping than steady friction:
+//! meets the exact weighting of laminar flow within 7 % (`agrees_with_zielke_weighting_early_in_laminar_flow`). Peaks behind a
+//! shut valve against characteristics with that whole weighting (scipy; `damp-*` of `agrees_with_scipy_in_coupled_runs`): within 4 %
+//! over the first half periods where half a period is below 6e-4 of D^2/(4 nu); at 6e-3 the fourth peak is a quarter too high: flows
+//! that go on laminar for long it damps too little. More damping than steady friction:
 //! `law_unsteady_friction_damps_more_than_steady_friction`.
 
 use crate::hydraulics::re_table::ReTable;

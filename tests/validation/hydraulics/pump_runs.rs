@@ -56,7 +56,7 @@ fn published_donsky_1961_four_quadrants() {
         sheet.check(&case, "h", point.head_m, "Pump::at");
         sheet.check(&case, "beta", point.torque_n_m / pump.rated_torque_n_m(), "Pump::at");
     }
-    // Advisory: the anchors are a mixed-flow pump's; what is built in is the radial set, whose distance from them is
+    // Advisory, and from memory: the anchors are a mixed-flow pump's; what is built in is the radial set, whose distance from them is
     // reported and gates nothing.
     let case = sheet.case("suter-147-anchors");
     let every = (head.len() - 1) / EIGHTHS.len().saturating_sub(1);

@@ -1,14 +1,14 @@
 //! Coupled runs against solutions of the same equations by a general library
-//! (`tests/fixtures/second-solutions/coupled.py`): run-up, filling, priming, mass oscillation.
+//! (`tests/fixtures/second-solutions/coupled.py`): run-up, filling, priming, mass oscillation, friction of changing flow.
 
-use super::bed::{chain, crossing_s, exact_grid, flow_m3_s, liquid, pipe, tank};
+use super::bed::{chain, crossing_s, exact_grid, flow_m3_s, head_m, liquid, pipe, tank, valve};
 use super::pump_runs::pump_of;
 use crate::harness::{Case, Sheet};
 use ramprig::hydraulics::plant::{LinesAtStart, Plant, PlantEventKind};
 use ramprig::hydraulics::priming::{AirHandling, NotPrimed, Priming, Readiness, SuctionLeg, prime};
 use ramprig::hydraulics::shaft::{FixedSpeed, NoDrive};
 use ramprig::hydraulics::spec::{
-    CheckValveSpec, ElementKind, LiquidSpec, NetworkSpec, NodeSpec, PipeSpec, ShaftSpec, Terminal,
+    CheckValveSpec, ElementKind, GridOptions, LiquidSpec, NetworkSpec, NodeSpec, PipeSpec, ShaftSpec, Terminal,
 };
 use ramprig::starters::{
     ContactorTimes, DriveTrain, MotorSpec, Mounting, PanelSettings, Settings, StarterKind, StarterSpec,
@@ -32,6 +32,9 @@ fn agrees_with_scipy_in_coupled_runs() {
     }
     for case in sheet.cases("swing-") {
         swing(&mut sheet, &case);
+    }
+    for case in sheet.cases("damp-") {
+        damp(&mut sheet, &case);
     }
     sheet.finish(&[]);
 }
@@ -209,4 +212,30 @@ fn swing(sheet: &mut Sheet, case: &Case) {
     sheet.check(case, "z_extremes", levels_m, "Plant::level_m");
     let error_m3 = plant.volume_error_m3().abs();
     assert!(error_m3 < 1.0e-6, "{}: expected 0 m3, got a volume error of {error_m3:.2e} m3", case.id);
+}
+
+/// The reference weighs the whole history of the flow; here friction of changing flow goes with the acceleration of the moment.
+/// The two agree on the first half periods, and without either the waves would hardly be damped.
+fn damp(sheet: &mut Sheet, case: &Case) {
+    const CELLS: f64 = 200.0;
+    let line = PipeSpec { fixed_darcy_f: None, ..pipe(case.si("L"), case.si("D"), case.si("a"), 0.0) };
+    let liquid = LiquidSpec { viscosity_m2_s: case.si("nu"), ..liquid(case.si("rho"), case.si("g")) };
+    let network = chain(
+        liquid,
+        vec![tank(case.si("H")), Terminal::None, tank(0.0)],
+        vec![ElementKind::Pipe(line), valve(case.number("Kv"))],
+    );
+    let still = ShaftSpec { inertia_kg_m2: 1.0, friction_n_m: 0.0 };
+    let grid = GridOptions { unsteady_friction: true, ..exact_grid(case.si("L") / case.si("a") / CELLS) };
+    let mut plant = Plant::started_at(&network, &still, NoDrive, &grid, 0.0).unwrap();
+    sheet.check_si(case, "Q0", flow_m3_s(&plant, 0), "Plant::started_at");
+    plant.set_opening(1, 0.0).unwrap();
+    let times_s = case.si_list("times");
+    let mut run = vec![(0.0, [head_m(&plant, 1) - case.si("H")])];
+    while plant.time_s() < times_s[times_s.len() - 1] + grid.dt_max_s {
+        plant.advance().unwrap();
+        run.push((plant.time_s(), [head_m(&plant, 1) - case.si("H")]));
+    }
+    let rises_m = times_s.iter().map(|t| at(&run, 0, *t)).collect::<Vec<f64>>();
+    sheet.check(case, "rise_at", rises_m, "Plant::head_m with unsteady friction");
 }

@@ -49,6 +49,7 @@ fn published_valve_closures_by_characteristics() {
     for case in sheet.cases("instant-") {
         instant_closure(&mut sheet, &case);
     }
+    // The laboratory pipe of Bergant, Simpson and Vitkovsky (J. Hydraulic Research 39(3), 2001): its figures are from memory.
     for case in sheet.cases("adelaide-") {
         laboratory_pipe(&mut sheet, &case);
     }
