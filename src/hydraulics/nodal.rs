@@ -1,6 +1,15 @@
 //! Heads at nodes and flows through elements without length, solved together: the one Newton iteration of the
 //! hydraulics. A steady state is one such system over the whole network; a time step has one at every place where pipes
 //! end, coupled with the shaft where the pump is.
+//!
+//! Equation: at each node the flows of links, pipe ends and terminal parts add to nothing; along each link
+//! `H_to - H_from = gain(Q, w)`; with a shaft its torque balance. Newton's method on heads, flows and speed, the step halved
+//! while it makes the residual worse; states of valves and outlets are changed between solutions.
+//! Range: any joined elements; a system without solution is reported with its residual, never passed on as NaN.
+//! Accuracy: heads to 1e-13 of the largest head plus 1 m, flows to 1e-14 of those that meet; 1e-9 where rounding keeps it from
+//! that (`law_any_network_is_refused_with_a_reason_or_gives_numbers_and_stays_when_nothing_moves`,
+//! `law_any_ladder_of_loops_has_a_steady_state_that_stays`).
+//! Source: Newton's method with halved steps, from memory.
 
 mod close_in;
 

@@ -8,6 +8,12 @@
 //! torque = flux^2 T(x) and current = flux I(x), with T and I the curves at rated voltage and frequency. At rated
 //! frequency x is the slip and this is the square law of voltage; at constant V/f the curve moves sideways unchanged.
 //! Stator resistance is neglected (a drive's boost is taken to make up for it).
+//!
+//! Range: any speed, voltage and frequency; steady torque and current of the moment.
+//! Accuracy: exact at the nameplate's points (`law_torque_and_current_pass_through_the_nameplate_points`); between them that of the
+//! curve chosen, see `super::torque_curve`.
+//! Source: equivalent circuit of the three-phase induction machine without stator resistance, from memory; Kloss's formula as in
+//! `super::torque_curve`.
 
 use super::MotorSpec;
 use super::torque_curve::TorqueCurve;

@@ -1,5 +1,13 @@
 //! A place where pipes end: nodes and the elements without length between them, solved together at the new level. A pipe
 //! too short for the grid counts as one of these.
+//!
+//! Equation: each pipe end brings its characteristic, `H = C -+ B Q` at the new level; tanks, gas and outlets bring their law of
+//! head and inflow; the whole is one system of [`crate::hydraulics::nodal`].
+//! Range: any number of pipes and elements at a place; tanks that move, run over or dry; cavities at nodes without terminal
+//! part.
+//! Accuracy: that of the system; reflections and junctions in `published_joukowsky_rise_and_junction_coefficients_by_simulation`,
+//! shares of a flow in `law_a_branching_line_shares_its_flow`, volume in `law_volume_balances_and_check_valves_pass_one_way`.
+//! Source: WS93, method of characteristics, boundary conditions (from memory).
 
 use super::boundary::{AirValve, Boundary, Gas, ShortPipe, Tank, TankStep};
 use super::cavity::NodeCavity;

@@ -1,4 +1,11 @@
 //! Branches that are shut off, water that falls from an outlet into a tank, and tanks that run dry.
+//!
+//! Equation: continuity, explicit by one step: what leaves an outlet in a step is in its tank in the next; a tank at its bottom
+//! gives what air then takes the place of.
+//! Range: outlets that fall into tanks with an area; tanks whose level begins above their bottom.
+//! Accuracy: no water made or lost but rounding (`law_water_that_falls_into_a_tank_is_counted_and_spills_at_the_rim`,
+//! `law_no_tank_falls_below_its_bottom_and_no_water_is_made`).
+//! Source: derivation, continuity.
 
 use super::{ElementAt, Plant, PlantEventKind, ShaftDriver, Watch};
 use crate::hydraulics::error::HydraulicsError;

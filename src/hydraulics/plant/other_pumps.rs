@@ -1,4 +1,10 @@
 //! Pumps beside the commanded one: what they do, and their supply.
+//!
+//! Equations: those of the commanded pump ([`crate::hydraulics::pump`], [`crate::hydraulics::shaft`]), each on a shaft of its own;
+//! a fed motor brings it to its speed and holds it.
+//! Range: any number of them, in any quadrant once their supply is cut.
+//! Accuracy: `agrees_with_the_combined_curve_of_two_equal_pumps`, `agrees_with_the_commanded_pump_when_both_trip`.
+//! Source: as the commanded pump; how a fed motor reaches its speed is common practice, no source.
 
 use super::{Boundary, ElementAt, Plant, ShaftDriver};
 use crate::hydraulics::error::HydraulicsError;

@@ -4,6 +4,9 @@
 ///
 /// Equation: on each interval the cubic Hermite polynomial; slopes by the harmonic mean of neighbouring secants, zero
 /// where they change sign, one-sided three-point at the ends. Beyond the ends: straight on.
+/// Range: two points or more with rising abscissae, checked by the caller; any abscissa, NaN gives NaN.
+/// Accuracy: exact at the points and continuous in its slope (`law_curve_passes_its_points_and_its_slope_is_the_derivative`);
+/// monotone between points that are (`law_curve_falls_where_its_points_fall`); between them no better than the points are.
 /// Source: Fritsch and Butland 1984 (slopes; from memory).
 #[derive(Debug, Clone)]
 pub(crate) struct Curve {

@@ -1,4 +1,9 @@
 //! A pipe as a loss without length or elasticity: what a steady state sees of it.
+//!
+//! Equation: `H_from - H_to = (f L/D + K) V|V| / (2 g)`, see [`crate::hydraulics::pipe`].
+//! Range: any flow; a pipe without friction and losses takes no head.
+//! Accuracy: rounding (the floor below enters the slope alone); `published_fluids_head_losses_in_steady_flow`.
+//! Source: Darcy-Weisbach, Colebrook.
 
 use super::Gain;
 use crate::hydraulics::pipe::Resistance;

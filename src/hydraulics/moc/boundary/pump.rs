@@ -1,4 +1,11 @@
 //! The pump between pipe ends: head and torque of the new level at the new level's speed, flow and head of its inlet.
+//!
+//! Equation: `H_to - H_from = H(Q, w)` and its torque `T(Q, w)` at the new level, see [`crate::hydraulics::pump`]; the shaft's
+//! balance is solved with them ([`crate::hydraulics::shaft`]).
+//! Range: any flow and speed (four quadrants); prime 0 (passes nothing) to 1.
+//! Accuracy: that of the curve; starts and trips against published runs in `published_starts_and_trips_of_motor_pump_and_line`
+//! and against scipy in `agrees_with_scipy_in_coupled_runs`.
+//! Source: WS93, pump as a boundary (from memory); Donsky 1961 for the four quadrants.
 
 use super::Gain;
 use crate::hydraulics::pump::Pump;
