@@ -350,15 +350,13 @@ fn drive(shared: &Arc<Shared>, job: Job, prepared: &Prepared) -> RunEnd {
     let mut starters: Vec<_> = (0..shared.rig.starters.len()).map(|index| shared.fieldbus.starter(index)).collect();
     let mut bench = shared.fieldbus.bench();
     let samples = shared.acquisition.port();
-    for line in shared.acquisition.take_said() {
-        tell(shared, Level::Notice, format!("sampling program, before this run: {line}"));
-    }
     let mut journal = TapJournal {
         inner: prepared.recorder.journal(),
         shared: Arc::clone(shared),
         bench: Vec::new(),
         worn: shared.fieldbus.stored_writes(),
         rate_told: false,
+        said_before: shared.acquisition.take_said(),
     };
     let mut operator = job.operator;
     let end = execute(ExecutorInput {

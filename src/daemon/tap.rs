@@ -25,6 +25,8 @@ pub(super) struct TapJournal {
     pub worn: BTreeMap<String, u32>,
     /// That frames come at another rate than the rig file says has been told.
     pub rate_told: bool,
+    /// What the sampling program said before this run.
+    pub said_before: Vec<String>,
 }
 
 /// Values of the bench unit whose every change is recorded; the others are measured.
@@ -94,6 +96,10 @@ impl Journal for TapJournal {
         }
         if let Some(text) = self.lying_rate() {
             self.event(&Event { at_s, level: Level::Caution, text })?;
+        }
+        for line in std::mem::take(&mut self.said_before) {
+            let text = format!("sampling program, before this run: {line}");
+            self.event(&Event { at_s, level: Level::Notice, text })?;
         }
         for line in self.shared.acquisition.take_said() {
             let text = format!("sampling program: {line}");
