@@ -1,7 +1,7 @@
 //! Floor 9, a face: HTTP and WebSocket in front of the daemon, and the page for the projector and the trainer's desk.
 //!
 //! Loopback unless told otherwise; another address only with a token, and with TLS (feature `tls`) or the explicit word that
-//! there is none. Every request passes [`gate`]; what it may order is in [`orders`]; no control action goes by GET.
+//! there is none. Every request passes `gate`; what it may order is in `orders`; no control action goes by GET.
 
 mod decimate;
 mod door;

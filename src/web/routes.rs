@@ -3,7 +3,7 @@
 use super::gate::{Caller, Gate, KEY_HEADER};
 use super::orders::{RunOrder, commanded, run_by, short};
 use super::{live, orders, page, view};
-use crate::api::stage::Stage;
+use crate::api::stage::{Controller, Stage};
 use crate::api::{API_VERSION, ServiceError};
 use axum::extract::rejection::JsonRejection;
 use axum::extract::{DefaultBodyLimit, FromRef, State};
@@ -102,9 +102,17 @@ impl Right {
         Self { context, caller, key }
     }
 
-    /// Name of the one who holds the controls, or the refusal, logged.
-    fn held(&self) -> Result<crate::api::stage::Controller, Answered> {
-        commanded(self.context.stage.as_ref(), self.caller, self.key.as_deref()).map_err(|error| {
+    /// The one who holds the controls, as far as orders go from here; or the refusal, logged.
+    fn held(&self) -> Result<Controller, Answered> {
+        self.logged(commanded(self.context.stage.as_ref(), self.caller, self.key()))
+    }
+
+    fn key(&self) -> Option<&str> {
+        self.key.as_deref()
+    }
+
+    fn logged<T>(&self, right: Result<T, ServiceError>) -> Result<T, Answered> {
+        right.map_err(|error| {
             self.context.gate.log(self.caller, &error.to_string());
             Answered(Box::new((StatusCode::FORBIDDEN, Json(error)).into_response()))
         })
@@ -161,8 +169,8 @@ async fn keep(
     headers: HeaderMap,
 ) -> Result<Answered, Answered> {
     let right = Right::new(context, caller, &headers);
-    let key = right.key.as_deref().unwrap_or_default();
-    Ok(answer(right.context.stage.controller_by(key)))
+    let holder = right.context.stage.controller_by(right.key().unwrap_or_default());
+    Ok(answer(Ok(right.logged(holder)?)))
 }
 
 async fn give(
@@ -171,8 +179,8 @@ async fn give(
     headers: HeaderMap,
 ) -> Result<Answered, Answered> {
     let right = Right::new(context, caller, &headers);
-    let key = right.key.as_deref().unwrap_or_default();
-    Ok(answer(right.context.stage.give_control(key)))
+    let given = right.context.stage.give_control(right.key().unwrap_or_default());
+    Ok(answer(Ok(right.logged(given)?)))
 }
 
 async fn start_run(

@@ -48,11 +48,12 @@ pub fn order(browser: &Browser, path: &str, body: &str, key: &str) -> u64 {
     browser.later(&script).as_u64().unwrap()
 }
 
-/// Take the controls by the page's own means; their key.
+/// Take the controls by the page's own means, with a sign of life every two seconds; their key.
 pub fn take(browser: &Browser, name: &str) -> String {
     let script = format!(
         "fetch('/v0/control/take', {{method: 'POST', headers: {{'content-type': 'application/json'}}, body: \
-         JSON.stringify({{name: '{name}'}})}}).then((answer) => answer.json()).then((grant) => done(grant.key));"
+         JSON.stringify({{name: '{name}'}})}}).then((answer) => answer.json()).then((grant) => {{ setInterval(() => fetch('/v0/control/keep', \
+         {{method: 'POST', headers: {{'ramprig-control': grant.key}}}}), 2000); done(grant.key); }});"
     );
     browser.later(&script).as_str().unwrap().to_owned()
 }

@@ -191,9 +191,12 @@ function write() {
     return `${id}: ${yesNo(running, "on", "off")}${fault ? `, fault ${fault}` : ""}`;
   }).join("; "));
   const warnings = byId("warnings");
-  if (warnings.dataset.text !== state.warnings.join("\n")) {
-    warnings.dataset.text = state.warnings.join("\n");
-    warnings.replaceChildren(...state.warnings.map((text) => {
+  const cautions = state.channels.filter((channel) => channel.calibration_caution)
+    .map((channel) => `CAUTION ${channel.id}: ${channel.calibration_caution}`);
+  const lines = state.warnings.concat(cautions);
+  if (warnings.dataset.text !== lines.join("\n")) {
+    warnings.dataset.text = lines.join("\n");
+    warnings.replaceChildren(...lines.map((text) => {
       const item = document.createElement("li");
       item.textContent = text;
       return item;

@@ -76,7 +76,8 @@ function write() {
   byId("said").dataset.long = said.length > 64 ? "yes" : "no";
   say(byId("progress"), progress(state));
   const channel = state.channels[picture.headline];
-  say(byId("channel"), channel ? channel.label : "");
+  const caution = channel?.calibration_caution;
+  say(byId("channel"), channel ? `${channel.label}${caution ? `. CAUTION ${caution}` : ""}` : "");
   byId("guess-row").hidden = !state.guess;
   byId("legend-guess").hidden = !state.guess;
   if (state.guess) say(byId("guess"), pressure(state.guess.value_pa));

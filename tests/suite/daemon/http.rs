@@ -191,7 +191,7 @@ fn gives_the_controls_to_one_named_person_at_a_time_and_always_says_to_whom() {
     assert_eq!(post_by(&key, &address, "/v0/control/keep", &json!(null)).0, 200);
     assert_eq!(post_by(&key, &address, "/v0/control/give", &json!(null)).0, 200);
     assert_eq!(state()["controller"], Value::Null);
-    assert_eq!(post_by(&key, &address, "/v0/control/keep", &json!(null)).0, 409, "an old key holds nothing");
+    assert_eq!(post_by(&key, &address, "/v0/control/keep", &json!(null)).0, 403, "an old key holds nothing");
     assert_eq!(bench.witness().most_on(), 0);
 }
 
