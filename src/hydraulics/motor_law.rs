@@ -120,6 +120,45 @@ pub struct MotorLevel<'a> {
     pub supply: MotorSupply,
 }
 
+/// How what a motor's terminals see goes on by itself from the present level, where that is by a straight ramp of a drive's
+/// frequency, or not at all.
+///
+/// Equation: a step brings the frequency f (share of rated) by `dt / up_s` up or `dt / down_s` down to `target` at most; then it is
+/// held to `w p + behind <= f <= w p + ahead` ([`MotorLaw`] for w p). Flux is `min(f, 1) / f`, 1 at standstill.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SupplyCourse {
+    /// f; without a ramp the supply stays as it is.
+    pub ramp: Option<f64>,
+    /// What f goes to.
+    pub target: f64,
+    /// Time from standstill to rated frequency, s; 0: at once.
+    pub up_s: f64,
+    /// As above, back.
+    pub down_s: f64,
+    /// Least lead of the field over the rotor, share of rated frequency.
+    pub behind: f64,
+    /// The most.
+    pub ahead: f64,
+    /// The driver's own time, s.
+    pub time_s: f64,
+    /// When it must be asked again at the latest, by its own time, s.
+    pub until_s: f64,
+}
+
+impl SupplyCourse {
+    /// No change, as long as nobody orders one.
+    pub const STILL: Self = Self {
+        ramp: None,
+        target: 0.0,
+        up_s: 0.0,
+        down_s: 0.0,
+        behind: f64::NEG_INFINITY,
+        ahead: f64::INFINITY,
+        time_s: 0.0,
+        until_s: f64::INFINITY,
+    };
+}
+
 impl MotorSupply {
     /// Nothing connected.
     pub const NONE: Self = Self { lead: 1.0, flux: 0.0, line_share: 0.0 };

@@ -2,15 +2,19 @@
 
 use super::error::HydraulicsError;
 use super::moc::boundary::{DiscValve, Orifice, OtherPump, ReliefValve, air_valve, gas};
+use super::pipe::Resistance;
 use super::spec::{ElementKind, LiquidSpec, NetworkSpec, PipeSpec, PumpSpec, Terminal};
 use super::tube_law::HoseEnds;
 use super::{check_valve::CheckValve, pipe, pump::Pump, valve::Valve};
+use std::sync::OnceLock;
 
 /// A checked network.
 #[derive(Debug, Clone)]
 pub struct Network {
     spec: NetworkSpec,
     pump: Option<usize>,
+    /// Of each pipe, once it has been asked for: the steady state and the line ask for the same.
+    resistances: Vec<OnceLock<Resistance>>,
 }
 
 impl Network {
@@ -27,7 +31,8 @@ impl Network {
         check_hose_ends(spec)?;
         check_reach(spec)?;
         check_resistance(spec)?;
-        Ok(Self { spec: spec.clone(), pump: the_pump(spec)? })
+        let resistances = vec![OnceLock::new(); spec.elements.len()];
+        Ok(Self { spec: spec.clone(), pump: the_pump(spec)?, resistances })
     }
 
     /// The description.
@@ -49,6 +54,11 @@ impl Network {
             ElementKind::Pump(spec) => Some(spec),
             _ => None,
         }
+    }
+
+    /// Resistance of the pipe that is an element of this network.
+    pub(crate) fn resistance(&self, element: usize, pipe: &PipeSpec) -> Resistance {
+        self.resistances[element].get_or_init(|| Resistance::new(pipe, &self.spec.liquid)).clone()
     }
 
     /// Pipes with their element index.

@@ -124,6 +124,10 @@ impl Node {
         }
     }
 
+    fn may_change(&self) -> bool {
+        matches!(self.hold, Hold::Outlet { .. } | Hold::Cavity { .. } | Hold::Air(_))
+    }
+
     /// Let an outlet or a cavity answer to a solution; true when it changed its state.
     fn change_state(&mut self, inflow_m3_s: f64) -> bool {
         let wrong = match self.hold {
@@ -189,6 +193,9 @@ pub(crate) struct Nodal {
     right: Vec<f64>,
     before: Vec<f64>,
     gains: Vec<Gain>,
+    /// How much more each node takes by itself a metre higher, m2/s; what the shaft's balance gives for speed and torque.
+    taken_m2_s: Vec<f64>,
+    balance: (f64, f64),
     /// Link flows and speed at the beginning of a time step.
     begun: Vec<f64>,
     /// What was open then: links, then nodes.
@@ -207,6 +214,8 @@ impl Nodal {
         let size = nodes.len() + links.len() + 1;
         let gains = vec![Gain::default(); links.len()];
         Self {
+            taken_m2_s: vec![0.0; nodes.len()],
+            balance: (0.0, 0.0),
             nodes,
             links,
             shaft: None,
@@ -384,7 +393,7 @@ impl Nodal {
             if done {
                 return Ok(());
             }
-            self.fill_matrix(drive);
+            self.fill_matrix();
             let n = self.size();
             if !eliminate(&mut self.matrix[..n * n], &mut self.right[..n]) {
                 break;
@@ -484,10 +493,15 @@ impl Nodal {
             done &= residual.abs() <= tolerance;
         };
         for (i, node) in self.nodes.iter().enumerate() {
-            let (residual, met) = node_residual(i, node, &self.links);
-            let weight = if node.held_m().is_some() { 1.0 } else { FLOW_WEIGHT_S_M2 };
-            let tolerance = if node.held_m().is_some() { HEAD_TOLERANCE * largest_m } else { met };
-            note(residual, weight, tolerance);
+            let Some(held_m) = node.held_m() else {
+                let (residual, met, by_head) = node_residual(i, node, &self.links);
+                self.taken_m2_s[i] = by_head;
+                note(residual, FLOW_WEIGHT_S_M2, met);
+                self.right[i] = -residual;
+                continue;
+            };
+            let residual = node.head_m - held_m;
+            note(residual, 1.0, HEAD_TOLERANCE * largest_m);
             self.right[i] = -residual;
         }
         for (i, link) in self.links.iter().enumerate() {
@@ -507,20 +521,25 @@ impl Nodal {
         }
         if let Some(shaft) = &self.shaft {
             let torque_n_m = self.gains.iter().map(|gain| gain.torque_n_m).sum();
-            let (residual, _, _) = shaft.residual(self.speed_rad_s, drive(self.speed_rad_s), torque_n_m);
+            let (residual, by_speed, by_torque) = shaft.residual(self.speed_rad_s, drive(self.speed_rad_s), torque_n_m);
+            self.balance = (by_speed, by_torque);
             note(residual, 1.0, HEAD_TOLERANCE * (1.0 + self.speed_rad_s.abs()));
             self.right[nodes + self.links.len()] = -residual;
         }
         (merit, done)
     }
 
-    fn fill_matrix(&mut self, drive: Drive<'_>) {
+    /// Of the state whose residuals were last looked at.
+    fn fill_matrix(&mut self) {
         let n = self.size();
         let (nodes, links) = (self.nodes.len(), self.links.len());
         let matrix = &mut self.matrix[..n * n];
         matrix.fill(0.0);
         for (i, node) in self.nodes.iter().enumerate() {
-            matrix[i * n + i] = if node.held_m().is_some() { 1.0 } else { -node.conductance_m2_s - node.taken().1 };
+            matrix[i * n + i] = match node.held_m() {
+                Some(_) => 1.0,
+                None => -node.conductance_m2_s - self.taken_m2_s[i],
+            };
         }
         for (i, (link, gain)) in self.links.iter().zip(&self.gains).enumerate() {
             let (row, column) = ((nodes + i) * n, nodes + i);
@@ -541,10 +560,9 @@ impl Nodal {
                 matrix[row + nodes + links] = gain.head_by_speed;
             }
         }
-        if let Some(shaft) = &self.shaft {
+        if self.shaft.is_some() {
             let row = (nodes + links) * n;
-            let torque_n_m = self.gains.iter().map(|gain| gain.torque_n_m).sum();
-            let (_, by_speed, by_torque) = shaft.residual(self.speed_rad_s, drive(self.speed_rad_s), torque_n_m);
+            let (by_speed, by_torque) = self.balance;
             matrix[row + nodes + links] = by_speed;
             for (i, (gain, link)) in self.gains.iter().zip(&self.links).enumerate() {
                 matrix[row + nodes + i] = by_torque * gain.torque_by_flow;
@@ -565,8 +583,10 @@ impl Nodal {
             }
         }
         for i in 0..self.nodes.len() {
-            let inflow_m3_s = inflow(i, &self.nodes[i], &self.links);
-            moved |= self.nodes[i].change_state(inflow_m3_s);
+            if self.nodes[i].may_change() {
+                let inflow_m3_s = inflow(i, &self.nodes[i], &self.links, self.nodes[i].taken().0);
+                moved |= self.nodes[i].change_state(inflow_m3_s);
+            }
         }
         if let Some(shaft) = &mut self.shaft
             && shaft.must_hold(self.speed_rad_s)
@@ -578,20 +598,18 @@ impl Nodal {
     }
 }
 
-/// What arrives at a node from pipe ends and links beyond what fills its cavity, m3/s.
-fn inflow(index: usize, node: &Node, links: &[Link]) -> f64 {
-    let held_m3_s = node.supply_m3_s - node.taken().0 - node.conductance_m2_s * (node.head_m - node.reference_m);
+/// What arrives at a node from pipe ends and links beyond what it takes itself, m3/s.
+fn inflow(index: usize, node: &Node, links: &[Link], taken_m3_s: f64) -> f64 {
+    let held_m3_s = node.supply_m3_s - taken_m3_s - node.conductance_m2_s * (node.head_m - node.reference_m);
     links.iter().fold(held_m3_s, |sum, link| {
         sum + if link.to == index { link.flow_m3_s } else { 0.0 }
             - if link.from == index { link.flow_m3_s } else { 0.0 }
     })
 }
 
-/// Residual of a node, and the size below which it counts as met.
-fn node_residual(index: usize, node: &Node, links: &[Link]) -> (f64, f64) {
-    if let Some(held_m) = node.held_m() {
-        return (node.head_m - held_m, 0.0);
-    }
+/// Residual of a node that nothing holds, the size below which it counts as met, and how much more it takes by itself a
+/// metre higher.
+fn node_residual(index: usize, node: &Node, links: &[Link]) -> (f64, f64, f64) {
     let held_m3_s = node.conductance_m2_s * (node.head_m - node.reference_m).abs();
     let met = |link: &&Link| link.to == index || link.from == index;
     let (taken_m3_s, by_head) = node.taken();
@@ -600,11 +618,12 @@ fn node_residual(index: usize, node: &Node, links: &[Link]) -> (f64, f64) {
     let gas_m3_s = match &node.hold {
         Hold::Gas(gas) => gas.resolution_m3_s(),
         Hold::Air(valve) => valve.resolution_m3_s(),
-        Hold::Hoses(hoses) => hoses.resolution_m3_s(node.head_m),
+        Hold::Hoses(hoses) => hoses.resolution_m3_s(node.head_m, by_head),
         _ => 0.0,
     };
     let resolution_m3_s = HEAD_RESOLUTION * (node.conductance_m2_s + by_head) * node.head_m.abs() + gas_m3_s;
-    (inflow(index, node, links), FLOW_TOLERANCE * size + resolution_m3_s + FLOW_FLOOR_M3_S)
+    let met_m3_s = FLOW_TOLERANCE * size + resolution_m3_s + FLOW_FLOOR_M3_S;
+    (inflow(index, node, links, taken_m3_s), met_m3_s, by_head)
 }
 
 /// Gaussian elimination with partial pivoting, in place; the solution ends in `right`. False: singular.
@@ -627,13 +646,15 @@ fn eliminate(matrix: &mut [f64], right: &mut [f64]) -> bool {
             }
             right.swap(pivot, column);
         }
-        for row in column + 1..n {
-            let factor = matrix[row * n + column] / largest;
+        let (above, below) = matrix.split_at_mut((column + 1) * n);
+        let pivots = &above[column * n + column..][..n - column];
+        let (known, rest) = right.split_at_mut(column + 1);
+        for (row, right) in below.chunks_exact_mut(n).zip(rest) {
+            let row = &mut row[column..];
+            let factor = row[0] / largest;
             if factor != 0.0 {
-                for k in column..n {
-                    matrix[row * n + k] -= factor * matrix[column * n + k];
-                }
-                right[row] -= factor * right[column];
+                row.iter_mut().zip(pivots).for_each(|(value, pivot)| *value -= factor * pivot);
+                *right -= factor * known[column];
             }
         }
     }

@@ -72,6 +72,7 @@ impl Resistance {
     }
 
     /// s of every flow of a pipe times `share`, into `out`.
+    #[inline(always)]
     pub(crate) fn fill_per_flow(&self, share: f64, flow_m3_s: &[f64], out: &mut [f64]) {
         let minor = self.minor_per_flow * share;
         match &self.kind {

@@ -34,7 +34,7 @@ pub use super::plant_event::{PlantEvent, PlantEventKind};
 use super::error::HydraulicsError;
 use super::moc::boundary::Boundary;
 use super::moc::{Cluster, Line, PipeGrid};
-use super::motor_law::MotorLevel;
+use super::motor_law::{MotorLevel, SupplyCourse};
 use super::network::{Network, stands_with};
 use super::nodal::Unsolved;
 use super::shaft::{Motion, ShaftStep};
@@ -61,6 +61,16 @@ pub trait ShaftDriver: Send {
     /// The motor at the present level, where its law tells all that turns the shaft: many such shafts are then asked at once.
     fn motor_level(&self) -> Option<MotorLevel<'_>> {
         None
+    }
+    /// How the motor's supply goes on from the present level, where the driver can tell: many such drivers are then stepped at once, and
+    /// [`ShaftDriver::resume`] tells each what came of it.
+    fn course(&self) -> Option<SupplyCourse> {
+        None
+    }
+    /// Steps were taken by the course: the drive's frequency, where it ramps, the driver's time, s, and the shaft's speed that the last
+    /// step began with, rad/s.
+    fn resume(&mut self, frequency: Option<f64>, time_s: f64, speed_rad_s: f64) {
+        let _ = (frequency, time_s, speed_rad_s);
     }
     /// A valve that is moved together with the shaft, as it stands at the present level: element and opening, 0..1.
     fn valve(&self) -> Option<(usize, f64)> {

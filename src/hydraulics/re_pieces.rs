@@ -1,5 +1,7 @@
 //! A smooth function of the Reynolds number in cubic pieces.
 
+use std::sync::Arc;
+
 /// Pieces in one doubling of the Reynolds number, as a power of two.
 const PIECES_BITS: u32 = 2;
 /// Reynolds number where the pieces begin, as a power of two; below it flow is laminar.
@@ -20,7 +22,7 @@ const EXPONENT_BIAS: u64 = 1023;
 /// flows share one.
 /// Accuracy: for functions close to powers of Re, under 6e-6 relative.
 #[derive(Debug, Clone)]
-pub(crate) struct RePieces(Box<[[f64; 4]]>);
+pub(crate) struct RePieces(Arc<[[f64; 4]]>);
 
 /// Bits of an f64 below those that tell its piece; what these are in the first piece; the number of the last.
 pub(crate) const SHIFT: u32 = MANTISSA_BITS - PIECES_BITS;
@@ -116,6 +118,7 @@ impl RePieces {
     /// `per.value f(per.re |x|) + per.size |x|` of every x of `from`, into `out`: as [`RePieces::at`] but for rounding.
     ///
     /// Eight at a time where they lie in one piece, as those of a pipe mostly do.
+    #[inline(always)]
     pub(crate) fn fill(&self, per: &PerFlow, from: &[f64], out: &mut [f64]) {
         let mut held = Held { begins: 0.0, ends: 0.0, per_width: 0.0, cubic: [0.0; 4] };
         let ((blocks, rest), (into, last)) = (from.as_chunks::<BLOCK>(), out.as_chunks_mut::<BLOCK>());

@@ -6,7 +6,7 @@
 //! `published_starts_and_trips_of_motor_pump_and_line`. Derivation: Newton's law of rotation, trapezoidal.
 
 use super::error::HydraulicsError;
-use super::motor_law::MotorLevel;
+use super::motor_law::{MotorLevel, SupplyCourse};
 use super::plant::ShaftDriver;
 use super::spec::ShaftSpec;
 
@@ -110,6 +110,14 @@ impl ShaftStep {
 }
 
 impl ShaftDriver for Box<dyn ShaftDriver> {
+    fn course(&self) -> Option<SupplyCourse> {
+        (**self).course()
+    }
+
+    fn resume(&mut self, frequency: Option<f64>, time_s: f64, speed_rad_s: f64) {
+        (**self).resume(frequency, time_s, speed_rad_s);
+    }
+
     fn torque_n_m(&self, speed_rad_s: f64) -> (f64, f64) {
         (**self).torque_n_m(speed_rad_s)
     }

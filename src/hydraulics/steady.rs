@@ -121,8 +121,11 @@ fn build(network: &Network, speed_rad_s: f64, share: f64) -> Result<Nodal, Hydra
     });
     let turns = speed_rad_s > 0.0 || spec.elements.iter().any(|element| element.kind.runs_by_itself());
     let guess_m3_s = share * guess_m3_s(network, speed_rad_s);
-    let links = spec.elements.iter().map(|element| {
-        let boundary = boundary_of(spec, element, turns)?;
+    let links = spec.elements.iter().enumerate().map(|(index, element)| {
+        let boundary = match &element.kind {
+            ElementKind::Pipe(pipe) => Boundary::PipeLoss(PipeLoss(resistance_of(network, index, pipe))),
+            _ => boundary_of(spec, element, turns)?,
+        };
         let flow_m3_s = if boundary.gain(guess_m3_s, speed_rad_s).shut { 0.0 } else { guess_m3_s };
         Ok(Link::new(element.from, element.to, flow_m3_s, boundary))
     });
@@ -176,6 +179,14 @@ pub(crate) fn boundary_of(
             Boundary::Pump(Box::new(pump))
         }
     })
+}
+
+/// A pipe's resistance; where it is kinked for good, its own.
+fn resistance_of(network: &Network, index: usize, pipe: &PipeSpec) -> Resistance {
+    match pipe.lay_flat {
+        Some(flat) if flat.kink.is_some() => Resistance::new(&with_lasting_kink(pipe), &network.spec().liquid),
+        _ => network.resistance(index, pipe),
+    }
 }
 
 /// A kink that no pressure opens counts as one more minor loss; one that gives way is taken as open.

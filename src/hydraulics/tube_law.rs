@@ -22,12 +22,24 @@ const FOLDS_SHARE: f64 = 0.02;
 pub struct TubeLaw {
     rounding_pa: f64,
     slack_share: f64,
-    slack_pa: f64,
+    /// 1 over the pressures of rounding and of the slack, 1/Pa.
+    per_rounding_pa: f64,
+    per_slack_pa: f64,
     /// 1/(rho a^2), 1/Pa.
     give_per_pa: f64,
     density_kg_m3: f64,
     /// Vapour pressure, Pa gauge, and what there is beyond the grid's store at it.
     boiling: (f64, f64),
+}
+
+/// What a hose holds at a pressure, as [`TubeLaw::held`] finds it.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Held {
+    /// Beyond the grid's own store, as a share of the round area; its slope, 1/Pa.
+    pub(crate) beyond: f64,
+    pub(crate) slope_per_pa: f64,
+    /// 1 round, 0 flat.
+    pub(crate) roundness: f64,
 }
 
 impl TubeLaw {
@@ -53,7 +65,8 @@ impl TubeLaw {
         let law = Self {
             rounding_pa: flat.rounding_pa,
             slack_share: flat.slack_share,
-            slack_pa: flat.slack_pa,
+            per_rounding_pa: 1.0 / flat.rounding_pa,
+            per_slack_pa: 1.0 / flat.slack_pa,
             give_per_pa: 1.0 / (liquid.density_kg_m3 * wave_speed_m_s * wave_speed_m_s),
             density_kg_m3: liquid.density_kg_m3,
             boiling: (f64::NEG_INFINITY, 0.0),
@@ -65,8 +78,7 @@ impl TubeLaw {
     /// Roundness F: 1 round, 0 flat.
     #[must_use]
     pub fn roundness(&self, gauge_pa: f64) -> f64 {
-        let x = gauge_pa / self.rounding_pa;
-        0.5 * (1.0 + x / (1.0 + x * x).sqrt())
+        self.held(gauge_pa).roundness
     }
 
     /// Area over round area.
@@ -88,17 +100,29 @@ impl TubeLaw {
     /// What the law adds to the grid's own store, as a share of the round area, and its slope, 1/Pa.
     #[inline]
     pub(crate) fn beyond(&self, gauge_pa: f64) -> (f64, f64) {
-        if gauge_pa < self.boiling.0 {
-            let slope_per_pa = 0.5 / self.rounding_pa;
-            return (self.boiling.1 + (gauge_pa - self.boiling.0) * slope_per_pa, slope_per_pa);
+        let held = self.held(gauge_pa);
+        (held.beyond, held.slope_per_pa)
+    }
+
+    /// All that a step asks of the law at a pressure, without a branch: a hose's points lie beside each other in vectors.
+    #[inline(always)]
+    pub(crate) fn held(&self, gauge_pa: f64) -> Held {
+        let (x, v) = (gauge_pa * self.per_rounding_pa, gauge_pa * self.per_slack_pa);
+        let (bend, stretch) = ((1.0 + x * x).sqrt(), (1.0 + v * v).sqrt());
+        let both = 1.0 / (bend * stretch);
+        let (round, slack) = (stretch * both, bend * both);
+        let roundness = 0.5 + 0.5 * (x * round);
+        let jacket = 1.0 + self.slack_share * (v * slack);
+        let slope_per_pa = (0.5 * self.per_rounding_pa) * (round * round * round) * jacket
+            + roundness * (self.slack_share * self.per_slack_pa) * (slack * slack * slack);
+        let (boils, below_pa) = (gauge_pa < self.boiling.0, gauge_pa - self.boiling.0);
+        let lowest_per_pa = 0.5 * self.per_rounding_pa;
+        let below = self.boiling.1 + below_pa * lowest_per_pa;
+        Held {
+            beyond: if boils { below } else { roundness * jacket },
+            slope_per_pa: if boils { lowest_per_pa } else { slope_per_pa },
+            roundness,
         }
-        let (x, v) = (gauge_pa / self.rounding_pa, gauge_pa / self.slack_pa);
-        let (round, slack) = (1.0 / (1.0 + x * x).sqrt(), 1.0 / (1.0 + v * v).sqrt());
-        let roundness = 0.5 * (1.0 + x * round);
-        let jacket = 1.0 + self.slack_share * v * slack;
-        let slope_per_pa = 0.5 * round * round * round / self.rounding_pa * jacket
-            + roundness * self.slack_share * slack * slack * slack / self.slack_pa;
-        (roundness * jacket, slope_per_pa)
     }
 
     /// Vapour that a content below the law's at the vapour pressure stands for, as a share of the round area.
@@ -106,12 +130,21 @@ impl TubeLaw {
         (self.boiling.1 - beyond).max(0.0)
     }
 
-    /// By how much a hose resists flow more than a round one: area and hydraulic diameter shrink together, `F^-3`.
-    pub(crate) fn choking(&self, gauge_pa: f64) -> f64 {
-        self.roundness(gauge_pa).max(FOLDS_SHARE).powi(-3)
+    /// Content at the vapour pressure, as a share of the round area.
+    pub(crate) fn boiling_share(&self) -> f64 {
+        self.boiling.1
+    }
+
+    /// By how much a hose resists flow more than a round one, by its roundness F: area and hydraulic diameter shrink together,
+    /// `F^-3`.
+    #[inline(always)]
+    pub(crate) fn choking(roundness: f64) -> f64 {
+        let open = if roundness > FOLDS_SHARE { roundness } else { FOLDS_SHARE };
+        1.0 / (open * open * open)
     }
 
     /// Below this change of pressure the law is straight enough for one Newton step, Pa.
+    #[inline(always)]
     pub(crate) fn straight_within_pa(&self, gauge_pa: f64) -> f64 {
         const SHARE: f64 = 0.05;
         SHARE * (self.rounding_pa + gauge_pa.abs())
@@ -188,10 +221,10 @@ impl HoseEnds {
         ((new_m3 - held_m3) / self.dt_s, slope_m2 / self.dt_s)
     }
 
-    /// Flow below which the numbers cannot tell volumes, or heads above the elevation, apart, m3/s.
-    pub(crate) fn resolution_m3_s(&self, head_m: f64) -> f64 {
-        let (_, slope_m2) = self.at(head_m);
-        8.0 * f64::EPSILON * (self.round_m3() + slope_m2 * (head_m - self.elevation_m).abs()) / self.dt_s
+    /// Flow below which the numbers cannot tell volumes, or heads above the elevation, apart, m3/s, where a metre more
+    /// takes `slope_m2_s` more.
+    pub(crate) fn resolution_m3_s(&self, head_m: f64, slope_m2_s: f64) -> f64 {
+        8.0 * f64::EPSILON * (self.round_m3() / self.dt_s + slope_m2_s * (head_m - self.elevation_m).abs())
     }
 
     /// Take the solved inflow.

@@ -441,28 +441,27 @@ impl Envelope {
             .filter_map(|(lane, scenario)| Some(((*scenario)?, samples.of(lane)?)))
             .collect();
         let probes = samples.probes;
-        let (mut all, mut extremes) = (Extremes::none(probes), vec![Extremes::none(probes); lanes.len()]);
+        let (mut all, mut own) = (Extremes::none(probes * BLOCK), vec![Extremes::none(probes * BESIDE); lanes.len()]);
         for (number, (ends, (from, to))) in self.segments.iter_mut().zip(&record.spans).enumerate() {
             let levels = record.levels.get(*from..=*to).unwrap_or_default();
-            for (k, level) in levels.iter().enumerate() {
-                let at = (level / record.every) as usize * probes;
+            let mut k = 0;
+            while let Some(rows) = following(&levels[k..], record.every) {
+                let at = rows.start as usize * probes;
+                let count = (rows.end - rows.start) as usize;
                 all.forget();
-                for ((_, values), own) in lanes.iter().zip(&mut extremes) {
-                    let Some(row) = values.get(at..at + probes) else { break };
-                    all.widen(row);
+                for ((_, values), own) in lanes.iter().zip(&mut own) {
+                    let Some(rows) = values.get(at..at + count * probes) else { break };
+                    all.widen(rows);
                     if number == 0 {
-                        own.widen(row);
+                        rows.chunks(probes * BESIDE).for_each(|rows| own.widen(rows));
                     }
                 }
-                let pairs = ends.lower.iter_mut().zip(&mut ends.upper);
-                for ((lower, upper), (least, most)) in pairs.zip(all.least.iter().zip(&all.most)) {
-                    lower[k] = if (*least as f32) < lower[k] { *least as f32 } else { lower[k] };
-                    upper[k] = if (*most as f32) > upper[k] { *most as f32 } else { upper[k] };
-                }
+                ends.widen(k, count, &all);
+                k += count;
             }
         }
-        for ((member, _), own) in lanes.iter().zip(extremes) {
-            self.figures.push((first + member, own.most.into_iter().zip(own.least).collect()));
+        for ((member, _), own) in lanes.iter().zip(own) {
+            self.figures.push((first + member, own.folded(probes)));
         }
     }
 
@@ -494,7 +493,32 @@ impl Envelope {
     }
 }
 
-/// Smallest and largest so far, one a channel.
+/// Rows of samples taken up together, and of a member's own.
+const BLOCK: usize = 64;
+const BESIDE: usize = 8;
+
+/// The rows of the first levels, as many of them as follow one another, [`BLOCK`] at most; none of none.
+fn following(levels: &[u64], every: u64) -> Option<std::ops::Range<u64>> {
+    let first = levels.first()? / every;
+    let more = (first..).zip(levels).take(BLOCK).take_while(|(row, level)| *level / every == *row).count();
+    Some(first..first + more as u64)
+}
+
+impl BandSegment {
+    /// From sample `k` on, by the extremes of rows of all channels.
+    fn widen(&mut self, k: usize, count: usize, by: &Extremes) {
+        let channels = self.lower.len();
+        for (channel, (lower, upper)) in self.lower.iter_mut().zip(&mut self.upper).enumerate() {
+            let rows = by.least.iter().zip(&by.most).skip(channel).step_by(channels).take(count);
+            for ((lower, upper), (least, most)) in lower[k..].iter_mut().zip(&mut upper[k..]).zip(rows) {
+                *lower = if (*least as f32) < *lower { *least as f32 } else { *lower };
+                *upper = if (*most as f32) > *upper { *most as f32 } else { *upper };
+            }
+        }
+    }
+}
+
+/// Smallest and largest so far of numbers that lie beside each other.
 #[derive(Clone)]
 struct Extremes {
     least: Vec<f64>,
@@ -502,14 +526,13 @@ struct Extremes {
 }
 
 impl Extremes {
-    fn none(channels: usize) -> Self {
-        Self { least: vec![f64::INFINITY; channels], most: vec![f64::NEG_INFINITY; channels] }
+    fn none(numbers: usize) -> Self {
+        Self { least: vec![f64::INFINITY; numbers], most: vec![f64::NEG_INFINITY; numbers] }
     }
 
-    /// By one sample of each channel.
     #[inline]
-    fn widen(&mut self, row: &[f64]) {
-        for ((least, most), value) in self.least.iter_mut().zip(&mut self.most).zip(row) {
+    fn widen(&mut self, values: &[f64]) {
+        for ((least, most), value) in self.least.iter_mut().zip(&mut self.most).zip(values) {
             *least = if *value < *least { *value } else { *least };
             *most = if *value > *most { *value } else { *most };
         }
@@ -518,6 +541,18 @@ impl Extremes {
     fn forget(&mut self) {
         self.least.fill(f64::INFINITY);
         self.most.fill(f64::NEG_INFINITY);
+    }
+
+    /// Largest and smallest of each channel, one row of all channels after the other.
+    fn folded(&self, channels: usize) -> Vec<(f64, f64)> {
+        let every = |values: &[f64], channel: usize, from: f64, pick: fn(f64, f64) -> f64| {
+            values.iter().skip(channel).step_by(channels).copied().fold(from, pick)
+        };
+        let of = |channel| {
+            let most = every(&self.most, channel, f64::NEG_INFINITY, f64::max);
+            (most, every(&self.least, channel, f64::INFINITY, f64::min))
+        };
+        (0..channels).map(of).collect()
     }
 }
 

@@ -1,6 +1,6 @@
 //! The commands of a predicted run once more, at the same times, on rigs that differ a little: what a band's members do.
 
-use crate::hydraulics::motor_law::MotorLevel;
+use crate::hydraulics::motor_law::{MotorLevel, SupplyCourse};
 use crate::hydraulics::plant::ShaftDriver;
 use crate::starters::drive_train::DriveTrain;
 use crate::starters::{Settings, StopKind};
@@ -95,5 +95,15 @@ impl ShaftDriver for Replay {
 
     fn motor_level(&self) -> Option<MotorLevel<'_>> {
         self.train.motor_level()
+    }
+
+    fn course(&self) -> Option<SupplyCourse> {
+        let until_s = self.orders.get(self.next).map_or(f64::INFINITY, |(at_s, _)| *at_s - SLACK_S);
+        Some(SupplyCourse { time_s: self.time_s, until_s, ..self.train.course()? })
+    }
+
+    fn resume(&mut self, frequency: Option<f64>, time_s: f64, speed_rad_s: f64) {
+        self.time_s = time_s;
+        self.train.resume(frequency, time_s, speed_rad_s);
     }
 }

@@ -95,14 +95,26 @@ const EMPTY: Piece = Piece { least: f64::INFINITY, most: f64::NEG_INFINITY, sum:
 /// The last second of a channel, in pieces.
 #[derive(Debug)]
 struct Window {
+    /// Of the last [`MEAN_S`].
     pieces: VecDeque<Piece>,
+    /// Pieces, by their number, that are the smallest or the largest of all from them on, oldest first.
+    least: VecDeque<(u64, f64)>,
+    most: VecDeque<(u64, f64)>,
+    ended: u64,
     present: Piece,
 }
 
 impl Window {
     fn standing_at(value: f64) -> Self {
         let piece = Piece { least: value, most: value, sum: value, count: 1 };
-        Self { pieces: std::iter::repeat_n(piece, pieces_in(SPAN_S)).collect(), present: EMPTY }
+        let only = || VecDeque::from([(0, value)]);
+        Self {
+            pieces: std::iter::repeat_n(piece, pieces_in(MEAN_S)).collect(),
+            least: only(),
+            most: only(),
+            ended: 0,
+            present: EMPTY,
+        }
     }
 
     fn take(&mut self, value: f64) {
@@ -118,26 +130,32 @@ impl Window {
         if piece.count > 0 {
             self.pieces.pop_front();
             self.pieces.push_back(piece);
+            self.ended += 1;
+            keep(&mut self.least, (self.ended, piece.least), |kept, new| kept >= new);
+            keep(&mut self.most, (self.ended, piece.most), |kept, new| kept <= new);
         }
     }
 
     fn mean(&self) -> f64 {
-        let newest = self.pieces.iter().rev().take(pieces_in(MEAN_S));
-        let (sum, count) = newest.fold((0.0, 0), |(sum, count), piece| (sum + piece.sum, count + piece.count));
+        let (sum, count) =
+            self.pieces.iter().fold((0.0, 0), |(sum, count), piece| (sum + piece.sum, count + piece.count));
         sum / f64::from(count)
     }
 
     fn span(&self) -> f64 {
-        // Four at a time: one after the other each comparison would wait for the one before.
-        let (mut least, mut most) = ([f64::INFINITY; 4], [f64::NEG_INFINITY; 4]);
-        let (front, back) = self.pieces.as_slices();
-        for pieces in front.chunks(4).chain(back.chunks(4)) {
-            for ((least, most), piece) in least.iter_mut().zip(&mut most).zip(pieces) {
-                *least = if piece.least < *least { piece.least } else { *least };
-                *most = if piece.most > *most { piece.most } else { *most };
-            }
-        }
-        most.into_iter().fold(f64::NEG_INFINITY, f64::max) - least.into_iter().fold(f64::INFINITY, f64::min)
+        let end = |kept: &VecDeque<(u64, f64)>, none: f64| kept.front().map_or(none, |(_, value)| *value);
+        end(&self.most, f64::NEG_INFINITY) - end(&self.least, f64::INFINITY)
+    }
+}
+
+/// One more piece: what it surpasses and what is too old goes.
+fn keep(kept: &mut VecDeque<(u64, f64)>, new: (u64, f64), surpassed: impl Fn(f64, f64) -> bool) {
+    while kept.back().is_some_and(|(_, value)| surpassed(*value, new.1)) {
+        kept.pop_back();
+    }
+    kept.push_back(new);
+    while kept.front().is_some_and(|(number, _)| number + pieces_in(SPAN_S) as u64 <= new.0) {
+        kept.pop_front();
     }
 }
 

@@ -12,7 +12,7 @@ use super::settings;
 use super::soft_starter::SoftStarter;
 use super::variable_speed::VariableSpeed;
 use super::{AT_SPEED_SLIPS, MotorSpec, PanelSettings, Settings, StarterKind, StarterSpec, StopKind};
-use crate::hydraulics::motor_law::{MotorLaw, MotorLevel, MotorSupply};
+use crate::hydraulics::motor_law::{MotorLaw, MotorLevel, MotorSupply, SupplyCourse};
 use crate::hydraulics::plant::ShaftDriver;
 use thiserror::Error;
 
@@ -501,6 +501,27 @@ impl ShaftDriver for DriveTrain {
         let dips = may_dip && self.acting().is_some_and(|starter| starter.is_dipped(&self.motor));
         let key = self.orders * 32 + self.acting.map_or(0, |index| index as u64);
         self.law().filter(|_| !dips).map(|law| MotorLevel { law, key, supply: self.supply })
+    }
+
+    fn course(&self) -> Option<SupplyCourse> {
+        if self.valve.is_some() || self.held.is_some() || self.motor_level().is_none() {
+            return None;
+        }
+        let mut moving = self.starters.iter().filter(|starter| !starter.is_at_rest());
+        match (moving.next(), moving.next()) {
+            (None, _) => Some(SupplyCourse::STILL),
+            (Some(Starter::VariableSpeed(drive)), None) if self.outputs_on().count_ones() == 1 => drive.course(),
+            _ => None,
+        }
+    }
+
+    fn resume(&mut self, frequency: Option<f64>, _: f64, speed_rad_s: f64) {
+        self.speed_rad_s = self.motor_speed_rad_s(speed_rad_s);
+        let mut moving = self.starters.iter_mut().filter(|starter| !starter.is_at_rest());
+        if let (Some(Starter::VariableSpeed(drive)), Some(frequency)) = (moving.next(), frequency) {
+            drive.resume(frequency);
+        }
+        self.settle();
     }
 
     fn valve(&self) -> Option<(usize, f64)> {

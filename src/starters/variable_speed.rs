@@ -16,7 +16,7 @@ use super::motor::{Motor, Supply};
 use super::panel::PanelSettings;
 use super::ramp_shape::RampShape;
 use super::settings::{DRIVE_CURRENT_LIMIT, RAMP_S};
-use crate::hydraulics::motor_law::MotorLaw;
+use crate::hydraulics::motor_law::{MotorLaw, SupplyCourse};
 
 /// Most braking torque where the panel says nothing, without a braking resistor: multiple of rated torque, what the losses of motor and drive take
 /// up (from memory).
@@ -278,6 +278,28 @@ impl VariableSpeed {
             amps_per_w: 1.0 / (LINE_POWER_FACTOR * 3.0_f64.sqrt() * motor.spec().voltage_v),
             ..motor.law_at_shaft()
         }
+    }
+
+    /// Its ramp, where nothing but a straight one is on.
+    pub(super) fn course(&self) -> Option<SupplyCourse> {
+        let straight = |shape: &RampShape, ramp_s: f64| matches!(shape, RampShape::Linear) || ramp_s <= 0.0;
+        let both = straight(&self.up_shape, self.ramp_up_s) && straight(&self.down_shape, self.ramp_down_s);
+        let runs = self.phase == Phase::Running && self.contactor.is_made() && self.contactor.is_still();
+        (both && runs).then_some(SupplyCourse {
+            ramp: Some(self.frequency),
+            target: self.target,
+            up_s: self.ramp_up_s,
+            down_s: self.ramp_down_s,
+            behind: self.bounds.behind,
+            ahead: self.bounds.ahead,
+            ..SupplyCourse::STILL
+        })
+    }
+
+    /// The ramp of [`VariableSpeed::course`] has come to here.
+    pub(super) fn resume(&mut self, frequency: f64) {
+        self.change = None;
+        self.frequency = frequency;
     }
 
     pub(super) fn is_at_rest(&self) -> bool {

@@ -73,6 +73,7 @@ impl Creep {
     }
 
     /// Take over the heads of the level that was solved, and lessen what they hand on.
+    #[inline(always)]
     pub(super) fn follow(&mut self, head_m: &[f64], forwards_m: &mut [f64], backwards_m: &mut [f64]) {
         let (share, drop, gain) = (self.share, self.drop, self.gain);
         let offers = forwards_m.iter_mut().zip(backwards_m);
@@ -85,6 +86,7 @@ impl Creep {
     }
 
     /// As [`Creep::follow`] for the points midway, which come with what an elastic wall would hand on.
+    #[inline(always)]
     pub(super) fn follow_midway(&mut self, forwards_m: &mut [f64], backwards_m: &mut [f64]) {
         let Some(midway_m) = &mut self.midway_m else { return };
         let (share, drop, gain, soft) = (self.share, self.drop, self.gain, self.soft);
@@ -112,6 +114,7 @@ impl Creep {
     }
 
     /// As [`Creep::head_m`] for all inner points of a pipe, in place.
+    #[inline(always)]
     pub(super) fn soften_inner(&self, head_m: &mut [f64]) {
         let last = head_m.len() - 1;
         let (drop, soft) = (self.drop, self.soft);

@@ -89,17 +89,17 @@ impl Front {
 
     /// Heads and flows at evenly spaced points, for whoever looks into the pipe.
     pub(crate) fn show(&self, head_at_from_m: f64, head_m: &mut [f64], flow_m3_s: &mut [f64]) {
-        let last = head_m.len() - 1;
-        for (i, (head, flow)) in head_m.iter_mut().zip(flow_m3_s).enumerate() {
-            let along_m = self.length_m * i as f64 / last as f64;
+        let (cell_m, front_m) = (self.length_m / (head_m.len() - 1) as f64, self.head_m());
+        let per_metre = if self.wet_m > 0.0 { (front_m - head_at_from_m) / self.wet_m } else { 0.0 };
+        let fall_per_m = (self.ends_m.1 - self.ends_m.0) / self.length_m;
+        for (i, (head, flow)) in head_m.iter_mut().zip(&mut *flow_m3_s).enumerate() {
+            let along_m = cell_m * i as f64;
+            let (water_m, air_m) =
+                (head_at_from_m + along_m * per_metre, self.ends_m.0 + along_m * fall_per_m + self.air_m);
             let wet = along_m < self.wet_m;
-            let share = if wet { along_m / self.wet_m } else { 1.0 };
-            *head = if wet {
-                head_at_from_m + share * (self.head_m() - head_at_from_m)
-            } else {
-                self.elevation_m(along_m) + self.air_m
-            };
-            *flow = if wet || i == 0 { self.flow_m3_s } else { 0.0 };
+            *head = if wet { water_m } else { air_m };
+            *flow = if wet { self.flow_m3_s } else { 0.0 };
         }
+        flow_m3_s[0] = self.flow_m3_s;
     }
 }

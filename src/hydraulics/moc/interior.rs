@@ -4,6 +4,7 @@ use super::cavity::{Cavities, Sides};
 use super::creep::Creep;
 use super::front::Front;
 use super::grid::{self, Grid, Travel};
+use super::lanes::{Wide, widely};
 use super::lay_flat::LayFlat;
 use super::midway::Midway;
 use super::stations::{Plan, Stations};
@@ -131,6 +132,16 @@ pub(crate) fn lay_grid(network: &Network, options: &GridOptions) -> Result<Grid,
     })
 }
 
+/// A pipe whose points, every one of them, are to be advanced.
+struct Points<'a>(&'a mut PipeGrid);
+
+impl Wide for Points<'_> {
+    #[inline(always)]
+    fn go(self) {
+        self.0.advance_points();
+    }
+}
+
 impl PipeGrid {
     fn new(
         network: &Network,
@@ -156,7 +167,7 @@ impl PipeGrid {
         let halved = options.half_grid && !unsteady && !first_order && !flat;
         let creep = pipe.creep.map(|creep| Creep::new(&creep, dt_s, &head_m, halved));
         let impedance_s_m2 = wave_speed_m_s / (liquid.gravity_m_s2 * bore_area_m2(pipe));
-        let resistance = Resistance::new(pipe, liquid);
+        let resistance = network.resistance(element, pipe);
         let gathers = halved && pipe.fixed_darcy_f.is_none();
         let plan = if gathers { Plan::new(cells, options.station_cells) } else { None };
         let steady = (head_m[0], head_m[cells], steady.flows_m3_s[element]);
@@ -201,6 +212,11 @@ impl PipeGrid {
             self.advance_stations();
             return;
         }
+        widely(Points(self));
+    }
+
+    #[inline(always)]
+    fn advance_points(&mut self) {
         let impedance = self.impedance_s_m2;
         let share = 1.0 / (self.cells() * self.halves()) as f64;
         self.resistance.fill_per_flow(share, &self.flow_m3_s, &mut self.per_flow);
@@ -276,6 +292,7 @@ impl PipeGrid {
         }
     }
 
+    #[inline(always)]
     fn settle_cavities(&mut self) {
         if let Some(hose) = &mut self.lay_flat {
             let softening = self.creep.as_ref().map_or(1.0, |creep| 1.0 / creep.softened(1.0));
@@ -346,6 +363,7 @@ impl PipeGrid {
         if self.midway.is_some() || self.stations.is_some() { 2 } else { 1 }
     }
 
+    #[inline(always)]
     fn advance_inner(&mut self) {
         let (last, impedance) = (self.cells(), self.impedance_s_m2);
         if let Some(hose) = &self.lay_flat {

@@ -1,6 +1,6 @@
 //! A lay-flat hose on the grid: at every point it holds what its tube law says, whatever the pressure.
+#![allow(clippy::needless_range_loop, reason = "loops over points become vectors as they stand")]
 
-use super::cavity::Sides;
 use crate::hydraulics::pipe::bore_area_m2;
 use crate::hydraulics::spec::{NetworkSpec, PipeSpec, Terminal};
 use crate::hydraulics::tube_law::TubeLaw;
@@ -41,26 +41,28 @@ pub(super) struct LayFlat {
     round_m3: Vec<f64>,
     /// Held beyond the grid's store, m3.
     held_m3: Vec<f64>,
-    /// Head of the level before, m.
+    /// Head of the level before, m, and what the law says there: the volume beyond the grid's store as a share of the round
+    /// one, and its slope, 1/Pa.
     before_m: Vec<f64>,
+    beyond: Vec<f64>,
+    slope_per_pa: Vec<f64>,
     /// Flow away from a point's downstream side less that into its upstream side, m3/s.
     gap_m3_s: Vec<f64>,
-    /// Resistance of the cell that begins at each point, s/m2.
+    /// Resistance of what lies about each point, and of the cell that begins at it, s/m2.
+    point_s_m2: Vec<f64>,
     cell_s_m2: Vec<f64>,
+    /// Conductance of that cell with the pipe's impedance, m2/s.
+    side_m2_s: Vec<f64>,
     /// Flow midway, half a step on, of the cell that begins at each point, m3/s.
     cell_m3_s: Vec<f64>,
+    /// Head of the new level, m; how much less water a metre more leaves to the store, m2.
+    new_m: Vec<f64>,
+    give_m2: Vec<f64>,
+    /// Some point has less water than its law gives out above boiling.
+    vapour: bool,
     /// Cell of the kink, its loss per flow squared, s2/m5, and the pressure that halves it, Pa.
     kink: Option<(usize, f64, f64)>,
     flat: bool,
-}
-
-/// Water that friction makes at a point.
-#[derive(Debug, Clone, Copy, PartialEq)]
-struct Made {
-    /// At the head without a store, m3.
-    free_m3: f64,
-    /// More for each metre above it, m2.
-    slope_m2: f64,
 }
 
 /// Whether a node holds the end cells of lay-flat hoses: one without terminal part does.
@@ -77,6 +79,41 @@ fn round_volumes(cells: usize, cell_m3: f64, held: [bool; 2]) -> Vec<f64> {
         volumes[cells - 1] += if held[1] { 0.0 } else { 0.5 * cell_m3 };
     }
     volumes
+}
+
+/// What the law says at every point under its head, and the resistance there, increased as the hose flattens.
+#[inline(always)]
+fn look_up(
+    law: &TubeLaw,
+    weight_n_m3: f64,
+    (head_m, elevation_m, per_flow): (&[f64], &[f64], &[f64]),
+    (beyond, slope_per_pa, point_s_m2): (&mut [f64], &mut [f64], &mut [f64]),
+) {
+    let count = head_m.len();
+    let (law, elevation_m, per_flow) = (*law, &elevation_m[..count], &per_flow[..count]);
+    let (beyond, slope_per_pa) = (&mut beyond[..count], &mut slope_per_pa[..count]);
+    let point_s_m2 = &mut point_s_m2[..count];
+    for i in 0..count {
+        let held = law.held(weight_n_m3 * (head_m[i] - elevation_m[i]));
+        beyond[i] = held.beyond;
+        slope_per_pa[i] = held.slope_per_pa;
+        point_s_m2[i] = per_flow[i] * TubeLaw::choking(held.roundness);
+    }
+}
+
+/// Smallest of `a - b`, several at a time: one after the other each comparison would wait for the one before.
+fn least_difference(a: &[f64], b: &[f64]) -> f64 {
+    const BLOCK: usize = 8;
+    let mut least = [f64::INFINITY; BLOCK];
+    let ((blocks, rest), (others, last)) = (a.as_chunks::<BLOCK>(), b.as_chunks::<BLOCK>());
+    for (a, b) in blocks.iter().zip(others) {
+        for l in 0..BLOCK {
+            let difference = a[l] - b[l];
+            least[l] = if difference < least[l] { difference } else { least[l] };
+        }
+    }
+    let over = rest.iter().zip(last).map(|(a, b)| a - b);
+    least.into_iter().chain(over).fold(f64::INFINITY, f64::min)
 }
 
 impl LayFlat {
@@ -109,9 +146,16 @@ impl LayFlat {
             ),
             held_m3: vec![0.0; cells + 1],
             before_m: head_m.to_vec(),
+            beyond: vec![0.0; cells + 1],
+            slope_per_pa: vec![0.0; cells + 1],
             gap_m3_s: vec![0.0; cells + 1],
+            point_s_m2: vec![0.0; cells + 1],
             cell_s_m2: vec![0.0; cells],
+            side_m2_s: vec![0.0; cells],
             cell_m3_s: vec![0.0; cells],
+            new_m: vec![0.0; cells + 1],
+            give_m2: vec![0.0; cells + 1],
+            vapour: true,
             kink,
             flat: false,
         };
@@ -135,33 +179,37 @@ impl LayFlat {
         }
         self.before_m.copy_from_slice(head_m);
         self.gap_m3_s.fill(0.0);
+        self.vapour = true;
     }
 
     /// Before a step: remember the level, carry the parted flows along, and make resistances of cells from those of points.
+    #[inline(always)]
     pub(super) fn begin(
         &mut self,
         impedance_s_m2: f64,
         (head_m, flow_m3_s): (&[f64], &[f64]),
         per_flow: &[f64],
-        offers: (&mut [f64], &mut [f64]),
+        (forwards_m, backwards_m): (&mut [f64], &mut [f64]),
     ) {
         self.before_m.copy_from_slice(head_m);
-        for ((forwards, backwards), gap) in offers.0.iter_mut().zip(&mut *offers.1).zip(&self.gap_m3_s) {
+        for ((forwards, backwards), gap) in forwards_m.iter_mut().zip(&mut *backwards_m).zip(&self.gap_m3_s) {
             *forwards += 0.5 * impedance_s_m2 * gap;
             *backwards += 0.5 * impedance_s_m2 * gap;
         }
-        let mut near = per_flow[0] * self.law.choking(self.gauge_pa(0, head_m[0]));
-        for i in 0..self.cell_s_m2.len() {
-            let far = per_flow[i + 1] * self.law.choking(self.gauge_pa(i + 1, head_m[i + 1]));
-            self.cell_s_m2[i] = 0.5 * (near + far);
-            near = far;
-        }
+        let known = (&mut self.beyond[..], &mut self.slope_per_pa[..], &mut self.point_s_m2[..]);
+        look_up(&self.law, self.weight_n_m3, (head_m, &self.elevation_m, per_flow), known);
+        let ends = self.point_s_m2.iter().zip(&self.point_s_m2[1..]);
+        self.cell_s_m2.iter_mut().zip(ends).for_each(|(cell, (near, far))| *cell = 0.5 * (near + far));
         if let Some((cell, loss_s2_m5, opens_pa)) = self.kink {
             let share = self.gauge_pa(cell, head_m[cell]).max(0.0) / opens_pa;
             self.cell_s_m2[cell] += loss_s2_m5 * flow_m3_s[cell].abs() / (1.0 + share * share);
         }
-        for (i, (flow, loss)) in self.cell_m3_s.iter_mut().zip(&self.cell_s_m2).enumerate() {
-            *flow = (offers.0[i] - offers.1[i + 1]) / (2.0 * impedance_s_m2 + loss);
+        let cells = self.cell_m3_s.iter_mut().zip(&mut self.side_m2_s).zip(&self.cell_s_m2);
+        for (((flow, side), loss), (forwards, backwards)) in cells.zip(forwards_m.iter().zip(&backwards_m[1..])) {
+            let (whole, half) = (2.0 * impedance_s_m2 + loss, impedance_s_m2 + loss);
+            let both = 1.0 / (whole * half);
+            *flow = (forwards - backwards) * (half * both);
+            *side = whole * both;
         }
     }
 
@@ -170,12 +218,8 @@ impl LayFlat {
         self.cell_s_m2[if at_to { self.cell_s_m2.len() - 1 } else { 0 }]
     }
 
-    /// Impedances of both sides of an inner point, s/m2.
-    fn sides(&self, impedance_s_m2: f64, point: usize) -> (f64, f64) {
-        (impedance_s_m2 + self.cell_s_m2[point - 1], impedance_s_m2 + self.cell_s_m2[point])
-    }
-
     /// Inner points as if the hose had no store of its own.
+    #[inline(always)]
     pub(super) fn advance_inner(
         &self,
         impedance_s_m2: f64,
@@ -183,15 +227,20 @@ impl LayFlat {
         head_m: &mut [f64],
         flow_m3_s: &mut [f64],
     ) {
-        for i in 1..head_m.len() - 1 {
-            let (up, down) = self.sides(impedance_s_m2, i);
-            let flow = (forwards_m[i - 1] - backwards_m[i + 1]) / (up + down);
-            flow_m3_s[i] = flow;
-            head_m[i] = forwards_m[i - 1] - up * flow;
+        let last = head_m.len() - 1;
+        let inner = head_m[1..last].iter_mut().zip(&mut flow_m3_s[1..last]);
+        let sides = self.cell_s_m2[..last - 1].iter().zip(&self.cell_s_m2[1..]);
+        let offers = forwards_m[..last - 1].iter().zip(&backwards_m[2..]);
+        for ((head, flow), ((before, after), (forwards, backwards))) in inner.zip(sides.zip(offers)) {
+            let up = impedance_s_m2 + before;
+            let new = (forwards - backwards) / (up + (impedance_s_m2 + after));
+            *flow = new;
+            *head = forwards - up * new;
         }
     }
 
     /// Settle every inner point with its store.
+    #[inline(always)]
     pub(super) fn settle_inner(
         &mut self,
         impedance_s_m2: f64,
@@ -199,32 +248,73 @@ impl LayFlat {
         head_m: &mut [f64],
         flow_m3_s: &mut [f64],
     ) {
-        for i in 1..head_m.len() - 1 {
-            let (up, down) = self.sides(impedance_s_m2, i);
-            let sides = Sides { impedance_s_m2: (up, down), softening };
-            let conductance = sides.softening * (1.0 / up + 1.0 / down);
-            let made = self.made(i, impedance_s_m2, flow_m3_s[i], &sides);
-            let give_m2 = self.dt_s * conductance + made.slope_m2;
-            self.held_m3[i] -= made.free_m3;
-            let new_m = self.solved_m(i, head_m[i], give_m2);
-            let rise_m = new_m - head_m[i];
-            self.gap_m3_s[i] = conductance * rise_m;
-            self.held_m3[i] -= give_m2 * rise_m;
-            flow_m3_s[i] += 0.5 * sides.softening * rise_m * (1.0 / down - 1.0 / up);
-            head_m[i] = new_m;
+        let bent = self.step_inner(impedance_s_m2, softening, (head_m, flow_m3_s));
+        if bent > 0 {
+            self.close_in_where_bent(head_m);
         }
+        let last = head_m.len() - 1;
+        let (least_share, mut boiling) = (self.law.boiling_share(), 0_u64);
+        let sides = self.side_m2_s[..last - 1].iter().zip(&self.side_m2_s[1..]);
+        let held = self.held_m3[1..last].iter_mut().zip(&mut self.gap_m3_s[1..last]);
+        let level = head_m[1..last].iter_mut().zip(&mut flow_m3_s[1..last]);
+        let found = self.new_m[1..last].iter().zip(&self.give_m2[1..last]).zip(&self.round_m3[1..last]);
+        for (((held, gap), (head, flow)), (((new, give), round), (up, down))) in held.zip(level).zip(found.zip(sides)) {
+            let rise_m = new - *head;
+            *gap = softening * (up + down) * rise_m;
+            *held -= give * rise_m;
+            *flow += 0.5 * softening * rise_m * (down - up);
+            *head = *new;
+            boiling += u64::from(*held < least_share * round);
+        }
+        self.vapour = boiling > 0;
     }
 
-    /// What the friction of the cells beside an inner point makes there, by its flow without a store.
-    fn made(&self, i: usize, impedance_s_m2: f64, free_m3_s: f64, sides: &Sides) -> Made {
-        let (up, down) = sides.impedance_s_m2;
-        let (before_s_m2, after_s_m2) = (self.cell_s_m2[i - 1], self.cell_s_m2[i]);
-        let into_m = before_s_m2 * (free_m3_s - self.cell_m3_s[i - 1]);
-        let out_m = after_s_m2 * (free_m3_s - self.cell_m3_s[i]);
-        let half_m2 = 0.5 * self.dt_s / impedance_s_m2;
-        Made {
-            free_m3: half_m2 * (out_m - into_m),
-            slope_m2: half_m2 * sides.softening * (before_s_m2 / up + after_s_m2 / down),
+    /// One Newton step at every inner point, from the level before: its head into `new_m`, and the water that friction makes
+    /// taken off what it holds. Returns at how many the law bends too much for one step.
+    ///
+    /// What the friction of the cells beside a point makes there: by its flow without a store `free`, and `slope` for each
+    /// metre above its head without one.
+    #[inline(always)]
+    fn step_inner(&mut self, impedance_s_m2: f64, softening: f64, (head_m, flow_m3_s): (&[f64], &[f64])) -> u64 {
+        let (count, weight) = (head_m.len() - 2, self.weight_n_m3);
+        let (dt_s, half_m2) = (self.dt_s, 0.5 * self.dt_s / impedance_s_m2);
+        let law = self.law;
+        let (s_before, s_after) = (&self.cell_s_m2[..count], &self.cell_s_m2[1..][..count]);
+        let (g_before, g_after) = (&self.side_m2_s[..count], &self.side_m2_s[1..][..count]);
+        let (q_before, q_after) = (&self.cell_m3_s[..count], &self.cell_m3_s[1..][..count]);
+        let (head_m, flow_m3_s) = (&head_m[1..][..count], &flow_m3_s[1..][..count]);
+        let (before_m, elevation_m) = (&self.before_m[1..][..count], &self.elevation_m[1..][..count]);
+        let (beyond, slope_per_pa) = (&self.beyond[1..][..count], &self.slope_per_pa[1..][..count]);
+        let round_m3 = &self.round_m3[1..][..count];
+        let held_m3 = &mut self.held_m3[1..][..count];
+        let (new_m, give_m2) = (&mut self.new_m[1..][..count], &mut self.give_m2[1..][..count]);
+        let mut bent = 0;
+        for i in 0..count {
+            let (lost_before, lost_after) = (s_before[i], s_after[i]);
+            let into_m = lost_before * (flow_m3_s[i] - q_before[i]);
+            let out_m = lost_after * (flow_m3_s[i] - q_after[i]);
+            let slope_m2 = half_m2 * softening * (lost_before * g_before[i] + lost_after * g_after[i]);
+            let give = dt_s * softening * (g_before[i] + g_after[i]) + slope_m2;
+            let held = held_m3[i] - half_m2 * (out_m - into_m);
+            let excess_m3 = round_m3[i] * beyond[i] - held + give * (before_m[i] - head_m[i]);
+            let step_m = -excess_m3 / (round_m3[i] * slope_per_pa[i] * weight + give);
+            let straight_pa = law.straight_within_pa(weight * (before_m[i] - elevation_m[i]));
+            bent += u64::from(step_m.abs() * weight > straight_pa);
+            held_m3[i] = held;
+            give_m2[i] = give;
+            new_m[i] = before_m[i] + step_m;
+        }
+        bent
+    }
+
+    /// As [`LayFlat::step_inner`], point by point, where one step is not enough.
+    #[inline(never)]
+    fn close_in_where_bent(&mut self, head_m: &[f64]) {
+        for (i, free_m) in head_m.iter().enumerate().take(head_m.len() - 1).skip(1) {
+            let straight_pa = self.law.straight_within_pa(self.gauge_pa(i, self.before_m[i]));
+            if (self.new_m[i] - self.before_m[i]).abs() * self.weight_n_m3 > straight_pa {
+                self.new_m[i] = self.solved_m(i, *free_m, self.give_m2[i]);
+            }
         }
     }
 
@@ -237,6 +327,7 @@ impl LayFlat {
         let (cell, point, sign) = if at_to { (cells - 1, cells - 1, -1.0) } else { (0, 1, 1.0) };
         let lost_m = sign * self.cell_s_m2[cell] * (flow_m3_s - self.cell_m3_s[cell]);
         self.held_m3[point] -= 0.5 * self.dt_s / impedance_s_m2 * lost_m;
+        self.vapour |= self.held_m3[point] < self.law.boiling_share() * self.round_m3[point];
     }
 
     /// Head of a point whose head without a store would be `free_m`.
@@ -300,15 +391,18 @@ impl LayFlat {
 
     /// Vapour, m3, which a hose holds only when there is no water left to hand out.
     pub(super) fn vapour_m3(&self) -> f64 {
+        if !self.vapour {
+            return 0.0;
+        }
         let points = self.held_m3.iter().zip(&self.round_m3).filter(|(_, round_m3)| **round_m3 > 0.0);
         points.map(|(held_m3, round_m3)| round_m3 * self.law.vapour_share(held_m3 / round_m3)).sum()
     }
 
     /// Roundness at the flattest inner point.
     pub(super) fn least_roundness(&self) -> f64 {
-        let points = self.before_m.iter().enumerate().skip(1).take(self.before_m.len().saturating_sub(2));
-        let least_pa = points.map(|(i, head)| self.gauge_pa(i, *head)).fold(f64::INFINITY, f64::min);
-        self.law.roundness(least_pa)
+        let last = self.before_m.len() - 1;
+        let above_m = least_difference(&self.before_m[1..last], &self.elevation_m[1..last]);
+        self.law.roundness(self.weight_n_m3 * above_m)
     }
 
     pub(super) fn is_flat(&self) -> bool {

@@ -27,6 +27,7 @@ impl Midway {
 
     /// From the old level (its offers forwards and backwards, its resistances) to the points midway; `share` of the
     /// pipe is half a cell.
+    #[inline(always)]
     pub(super) fn advance(
         &mut self,
         impedance_s_m2: f64,
@@ -46,11 +47,13 @@ impl Midway {
     }
 
     /// Let the wall at the points midway give.
+    #[inline(always)]
     pub(super) fn creep(&mut self, creep: &mut Creep) {
         creep.follow_midway(&mut self.forwards_m, &mut self.backwards_m);
     }
 
     /// From the points midway to the inner points of the new level.
+    #[inline(always)]
     pub(super) fn advance_inner(&self, impedance_s_m2: f64, head_m: &mut [f64], flow_m3_s: &mut [f64]) {
         let left = self.forwards_m.iter().zip(&self.per_flow);
         let right = self.backwards_m[1..].iter().zip(&self.per_flow[1..]);

@@ -91,7 +91,10 @@ impl Nodal {
         let mut excess_m3_s = |head_m: f64| {
             self.nodes[index].head_m = head_m;
             match self.solve_rest(others, drive) {
-                Some(()) => inflow(index, &self.nodes[index], &self.links) - taken_m3_s(hold, head_m),
+                Some(()) => {
+                    inflow(index, &self.nodes[index], &self.links, self.nodes[index].taken().0)
+                        - taken_m3_s(hold, head_m)
+                }
                 None => f64::NAN,
             }
         };

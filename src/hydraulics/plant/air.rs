@@ -346,7 +346,8 @@ impl<D: ShaftDriver> Plant<D> {
     /// After a step: fronts that arrived, ends that air has entered, a casing that clears.
     pub(super) fn follow_air(&mut self) {
         let Some(mut air) = self.air.take() else { return };
-        for pipe in air.discharge.clone() {
+        for index in 0..air.discharge.len() {
+            let pipe = air.discharge[index];
             if self.follow_pipe(pipe) {
                 let element = self.line.pipes[pipe].element;
                 self.tell(PlantEventKind::FrontArrived { element });

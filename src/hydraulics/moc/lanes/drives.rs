@@ -11,6 +11,98 @@ pub(super) struct DriveSet<const W: usize> {
     lines: Option<(Lanes<W>, Lanes<W>)>,
     /// All as motors, where their laws tell all of it.
     motors: Option<Box<Motors<W>>>,
+    /// How all of these go on by themselves, while they do.
+    courses: Option<Box<Courses<W>>>,
+}
+
+/// Straight ramps of all lanes' drives, or supplies that stay as they are ([`SupplyCourse`]), from one step on.
+struct Courses<const W: usize> {
+    /// 1 where a drive ramps.
+    ramps: Lanes<W>,
+    frequency: Lanes<W>,
+    target: Lanes<W>,
+    /// The most that a step changes of the frequency, up and down.
+    up: Lanes<W>,
+    down: Lanes<W>,
+    behind: Lanes<W>,
+    ahead: Lanes<W>,
+    time_s: Lanes<W>,
+    until_s: Lanes<W>,
+    /// Speed that the last step began with.
+    speed_rad_s: Lanes<W>,
+}
+
+impl<const W: usize> Courses<W> {
+    /// None where some driver does not tell.
+    fn of(drivers: &[Box<dyn ShaftDriver>], dt_s: &Lanes<W>, speed_rad_s: &Lanes<W>) -> Option<Self> {
+        let none = [0.0; W];
+        let mut courses = Self {
+            ramps: none,
+            frequency: none,
+            target: none,
+            up: none,
+            down: none,
+            behind: none,
+            ahead: none,
+            time_s: none,
+            until_s: none,
+            speed_rad_s: *speed_rad_s,
+        };
+        let step = |dt_s: f64, ramp_s: f64| if ramp_s > 0.0 { dt_s / ramp_s } else { f64::INFINITY };
+        for (lane, driver) in drivers.iter().enumerate() {
+            let course = driver.course()?;
+            courses.ramps[lane] = f64::from(u8::from(course.ramp.is_some()));
+            courses.frequency[lane] = course.ramp.unwrap_or(0.0);
+            courses.target[lane] = course.target;
+            (courses.up[lane], courses.down[lane]) = (step(dt_s[lane], course.up_s), step(dt_s[lane], course.down_s));
+            (courses.behind[lane], courses.ahead[lane]) = (course.behind, course.ahead);
+            (courses.time_s[lane], courses.until_s[lane]) = (course.time_s, course.until_s);
+        }
+        Some(courses)
+    }
+
+    /// All go on so for the next step, too.
+    #[inline(always)]
+    fn go_on(&self, dt_s: &Lanes<W>) -> bool {
+        let mut go_on = true;
+        for l in 0..W {
+            go_on &= self.time_s[l] + dt_s[l] < self.until_s[l];
+        }
+        go_on
+    }
+
+    #[inline(always)]
+    fn step(&mut self, dt_s: &Lanes<W>, speed_rad_s: &Lanes<W>, motors: &mut Motors<W>) {
+        let (per_speed, supply) = (&motors.law.per_speed, &mut motors.supply);
+        for l in 0..W {
+            let gap = self.target[l] - self.frequency[l];
+            let (up, down) = (self.up[l], -self.down[l]);
+            let gap = if gap > up { up } else { gap };
+            let moved = self.frequency[l] + if gap < down { down } else { gap };
+            let rotor = speed_rad_s[l] * per_speed[l];
+            let (least, most) = (rotor + self.behind[l], rotor + self.ahead[l]);
+            let held = if moved > least { moved } else { least };
+            let held = if held < most { held } else { most };
+            let size = held.abs();
+            let flux = (if size < 1.0 { size } else { 1.0 }) / size;
+            let flux = if size > 0.0 { flux } else { 1.0 };
+            let ramps = self.ramps[l] > 0.0;
+            self.frequency[l] = held;
+            supply.lead[l] = if ramps { held } else { supply.lead[l] };
+            supply.flux[l] = if ramps { flux } else { supply.flux[l] };
+            self.time_s[l] += dt_s[l];
+        }
+        self.speed_rad_s = *speed_rad_s;
+    }
+
+    /// Tell every driver what came of it.
+    #[inline(never)]
+    fn hand_back(&self, drivers: &mut [Box<dyn ShaftDriver>]) {
+        for (lane, driver) in drivers.iter_mut().enumerate() {
+            let frequency = (self.ramps[lane] > 0.0).then_some(self.frequency[lane]);
+            driver.resume(frequency, self.time_s[lane], self.speed_rad_s[lane]);
+        }
+    }
 }
 
 /// The motors of all lanes.
@@ -60,7 +152,7 @@ impl<const W: usize> DriveSet<W> {
             }
         }
         let motors = Motors::of(&drivers).map(Box::new);
-        Self { drivers, lines, motors }
+        Self { drivers, lines, motors, courses: None }
     }
 
     /// All are lasting straight lines.
@@ -72,6 +164,20 @@ impl<const W: usize> DriveSet<W> {
     pub(super) fn advance(&mut self, dt_s: &Lanes<W>, speed_rad_s: &Lanes<W>) {
         if self.lines.is_some() {
             return;
+        }
+        if let (Some(courses), Some(motors)) = (&mut self.courses, &mut self.motors)
+            && courses.go_on(dt_s)
+        {
+            courses.step(dt_s, speed_rad_s, motors);
+            return;
+        }
+        self.advance_singly(dt_s, speed_rad_s);
+    }
+
+    #[inline(never)]
+    fn advance_singly(&mut self, dt_s: &Lanes<W>, speed_rad_s: &Lanes<W>) {
+        if let Some(courses) = self.courses.take() {
+            courses.hand_back(&mut self.drivers);
         }
         let mut anew = false;
         if let Some(motors) = &mut self.motors {
@@ -85,6 +191,17 @@ impl<const W: usize> DriveSet<W> {
         }
         if anew && let Some(motors) = Motors::of(&self.drivers) {
             self.motors = Some(Box::new(motors));
+        }
+        if self.motors().is_some() {
+            self.courses = Courses::of(&self.drivers, dt_s, speed_rad_s).map(Box::new);
+        }
+    }
+
+    /// Torque of one lane's drive and its slope.
+    pub(super) fn torque_of(&self, lane: usize, speed_rad_s: f64) -> (f64, f64) {
+        match self.motors() {
+            Some(Motors { law, supply, .. }) => law.lane(lane).shaft_torque(&supply.lane(lane), speed_rad_s),
+            None => self.drivers[lane].torque_n_m(speed_rad_s),
         }
     }
 

@@ -14,10 +14,8 @@ use crate::hydraulics::error::HydraulicsError;
 use crate::hydraulics::moc::boundary::Boundary;
 use crate::hydraulics::moc::{Cluster, Line};
 use crate::hydraulics::network::Network;
-use crate::hydraulics::nodal::Hold;
-use crate::hydraulics::plant::{
-    PlantEvent, PlantEventKind, REVERSAL_SHARE, ShaftDriver, cavitation_turned, start_state_of,
-};
+use crate::hydraulics::nodal::{Drive, Hold};
+use crate::hydraulics::plant::{PlantEvent, PlantEventKind, REVERSAL_SHARE, cavitation_turned, start_state_of};
 use crate::hydraulics::shaft::{Motion, ShaftStep};
 use crate::hydraulics::spec::{ElementKind, NetworkSpec, Place as At, Terminal};
 
@@ -355,7 +353,7 @@ impl<'a, const W: usize> Group<'a, W> {
         let (dt_s, drives, lonely) = (&self.dt_s, &self.drives, &mut self.lonely);
         let mut ask = |place: &mut Place<W>, shaft: &mut LaneShaft<W>, lane: usize| {
             *lonely += 1;
-            solve_alone(place, shaft, lane, (dt_s[lane], &*drives.drivers[lane]))
+            solve_alone(place, shaft, lane, (dt_s[lane], &|speed_rad_s| drives.torque_of(lane, speed_rad_s)))
         };
         for place in &mut self.places {
             place.advance::<I, _>(&mut self.reaches, dt_s, &mut self.shaft, drives, &mut self.unsound, &mut ask);
@@ -465,8 +463,8 @@ impl<'a, const W: usize> Group<'a, W> {
             Probe::Level { node } => self.at_node(node, |place, local| place.level_m(local, lane)),
             Probe::Speed => self.shaft.speed_rad_s[lane],
             Probe::PumpTorque => self.shaft.pump_torque_n_m[lane],
-            Probe::Current => self.drives.drivers[lane].current_a(self.shaft.speed_rad_s[lane]),
-            Probe::Power => self.drives.drivers[lane].power_w(self.shaft.speed_rad_s[lane]),
+            Probe::Current => self.drives.current_a(&self.shaft.speed_rad_s)[lane],
+            Probe::Power => self.drives.power_w(&self.shaft.speed_rad_s)[lane],
         }
     }
 
@@ -570,7 +568,7 @@ fn solve_alone<const W: usize>(
     place: &mut Place<W>,
     shaft: &mut LaneShaft<W>,
     lane: usize,
-    (dt_s, driver): (f64, &dyn ShaftDriver),
+    (dt_s, drive): (f64, Drive<'_>),
 ) -> bool {
     let Place { alone, nodes, links, pump, point, tanks, .. } = place;
     let nodal = &mut alone[lane].nodal;
@@ -608,7 +606,7 @@ fn solve_alone<const W: usize>(
             motion: Motion::of(shaft.motion[lane]),
         });
     }
-    if nodal.solve_step(&|speed_rad_s| driver.torque_n_m(speed_rad_s)).is_err() {
+    if nodal.solve_step(drive).is_err() {
         return false;
     }
     for (own, node) in nodal.nodes.iter().zip(&mut *nodes) {

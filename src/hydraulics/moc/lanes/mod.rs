@@ -49,9 +49,11 @@ mod single;
 mod tanks;
 #[cfg(target_arch = "x86_64")]
 mod vector;
+mod wide;
 
 pub use isa::Vectors;
 pub use sample::{Meter, Probe};
+pub(crate) use wide::{Wide, widely};
 
 use crate::hydraulics::error::HydraulicsError;
 use crate::hydraulics::network::Network;

@@ -49,8 +49,7 @@ impl<const W: usize> Place<W> {
         for iteration in 0..=ITERATIONS_MAX {
             let patience = if iteration >= PATIENT_FROM { PATIENCE } else { 1.0 };
             let (slope, smooth) = self.residuals::<I, D>(dt_s, shaft, drives, patience, &mut active);
-            let any = active.iter().fold(0.0_f64, |sum, a| sum + a);
-            if any == 0.0 || iteration == ITERATIONS_MAX {
+            if !any(&active) || iteration == ITERATIONS_MAX {
                 break;
             }
             self.fill(has_shaft.then_some((&*shaft, dt_s, &slope)));
@@ -59,7 +58,7 @@ impl<const W: usize> Place<W> {
             self.apply(shaft, &active);
             if smooth {
                 self.rest_after_small_steps(&mut active);
-                if active.iter().fold(0.0_f64, |sum, a| sum + a) == 0.0 {
+                if !any(&active) {
                     break;
                 }
             }
@@ -86,11 +85,11 @@ impl<const W: usize> Place<W> {
             node.earlier_m = old;
         }
         if self.pump.is_some() {
-            let old = shaft.speed_rad_s;
+            let (old, mut next) = (shaft.speed_rad_s, shaft.speed_rad_s);
             for l in 0..W {
-                shaft.speed_rad_s[l] = 2.0 * old[l] - self.earlier.speed_rad_s[l];
+                next[l] = 2.0 * old[l] - self.earlier.speed_rad_s[l];
             }
-            self.earlier.speed_rad_s = old;
+            (shaft.speed_rad_s, self.earlier.speed_rad_s) = (next, old);
         }
     }
 
@@ -377,6 +376,16 @@ impl<const W: usize> Place<W> {
         }
         lonely
     }
+}
+
+/// Some lane is not 0.
+#[inline(always)]
+fn any<const W: usize>(lanes: &Lanes<W>) -> bool {
+    let mut any = false;
+    for l in 0..W {
+        any |= lanes[l] != 0.0;
+    }
+    any
 }
 
 /// Gaussian elimination with partial pivoting, each lane its own pivots; a singular lane becomes no number.

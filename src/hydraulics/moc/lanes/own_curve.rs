@@ -29,11 +29,11 @@ impl<const W: usize> Near<W> {
     /// Some ratio is outside its cubic.
     #[inline(always)]
     fn strays(&self, ratio: &[f64; W]) -> bool {
-        let mut strays = false;
+        let mut inside = true;
         for l in 0..W {
-            strays |= !(ratio[l] >= self.from[l] && ratio[l] < self.to[l]);
+            inside &= (ratio[l] >= self.from[l]) & (ratio[l] < self.to[l]);
         }
-        strays
+        !inside
     }
 
     /// Read the cubics about these ratios.

@@ -112,6 +112,9 @@ pub(super) struct Place<const W: usize> {
     pub(super) tanks: Vec<LaneTank<W>>,
     pub(super) ends: Vec<End<W>>,
     pub(super) pump: Option<usize>,
+    /// Nothing ends or meets here: once it has been solved, it stays as it is.
+    idle: bool,
+    solved: bool,
     /// Nothing but a tank, at the end of one pipe.
     reservoir: bool,
     /// Where no matrix is needed.
@@ -171,6 +174,8 @@ impl<const W: usize> Place<W> {
             tanks: Vec::new(),
             ends,
             pump,
+            idle: false,
+            solved: false,
             reservoir: false,
             single: None,
             series: false,
@@ -188,6 +193,7 @@ impl<const W: usize> Place<W> {
         place.add_tanks(specs, dt_s, at_rest_flow);
         let alone = place.links.is_empty() && place.nodes.len() == 1 && place.ends.len() == 1;
         place.reservoir = alone && place.tanks.len() == 1;
+        place.idle = place.links.is_empty() && place.ends.is_empty() && place.tanks.is_empty();
         place.single = place.as_single();
         place.series = place.as_series();
         if let Some(link) = place.links.first() {
@@ -257,11 +263,15 @@ impl<const W: usize> Place<W> {
         for end in &mut self.ends {
             let offer = &reaches[end.pipe].offers[usize::from(end.at_to)];
             let node = &mut self.nodes[end.node];
+            let (mut conductance, mut supply) = ([0.0; W], [0.0; W]);
             for l in 0..W {
-                let conductance = 1.0 / offer.impedance_s_m2[l];
-                end.conductance_m2_s[l] = conductance;
-                node.supply_m3_s[l] += (offer.head_m[l] - node.reference_m[l]) * conductance;
-                node.conductance_m2_s[l] += conductance;
+                conductance[l] = 1.0 / offer.impedance_s_m2[l];
+                supply[l] = (offer.head_m[l] - node.reference_m[l]) * conductance[l];
+            }
+            end.conductance_m2_s = conductance;
+            for l in 0..W {
+                node.supply_m3_s[l] += supply[l];
+                node.conductance_m2_s[l] += conductance[l];
             }
         }
         for tank in self.tanks.iter().filter(|tank| !tank.still) {
@@ -290,6 +300,9 @@ impl<const W: usize> Place<W> {
         unsound: &mut [bool; W],
         ask: &mut dyn FnMut(&mut Self, &mut LaneShaft<W>, usize) -> bool,
     ) {
+        if self.idle && std::mem::replace(&mut self.solved, true) {
+            return;
+        }
         if let Some(sides) = self.single {
             self.advance_single::<I, D>(sides, reaches, (shaft, drives), unsound, ask);
             self.finish(dt_s, unsound);

@@ -278,11 +278,11 @@ impl<const W: usize> Reach<W> {
     #[inline(always)]
     pub(super) fn heads_m(&self, low: usize, rest: f64) -> [f64; W] {
         if let Some(stations) = self.stations() {
-            let mut here = stations.point(low).0;
+            let mut here = stations.head_m(low);
             if rest == 0.0 {
                 return here;
             }
-            let next = stations.point(low + 1).0;
+            let next = stations.head_m(low + 1);
             for l in 0..W {
                 here[l] += rest * (next[l] - here[l]);
             }

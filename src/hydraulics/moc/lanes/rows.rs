@@ -72,15 +72,15 @@ impl<const W: usize> Rows<W> {
         [before, now]: &[Vec<Lanes<W>>; 2],
         unsound: &[bool; W],
     ) {
-        loop {
-            let (mut due, mut any, mut share) = ([false; W], false, [0.0; W]);
+        let (mut due, mut any) = ([false; W], false);
+        for l in 0..W {
+            due[l] = self.next_s[l] <= now_s[l] && !unsound[l];
+            any |= due[l];
+        }
+        while any {
+            let mut share = [0.0; W];
             for l in 0..W {
-                due[l] = self.next_s[l] <= now_s[l] && !unsound[l];
-                any |= due[l];
                 share[l] = (self.next_s[l] - before_s[l]) / (now_s[l] - before_s[l]);
-            }
-            if !any {
-                return;
             }
             for ((line, before), now) in self.line.iter_mut().zip(before).zip(now) {
                 for l in 0..W {
@@ -88,15 +88,21 @@ impl<const W: usize> Rows<W> {
                 }
             }
             let probes = self.line.len();
-            for lane in (0..W).filter(|lane| due[*lane]) {
+            for lane in 0..W {
+                if !due[lane] {
+                    continue;
+                }
                 let from = (lane * self.count + self.taken[lane]) * probes;
                 let row = &mut self.values[from..from + probes];
                 row.iter_mut().zip(&self.line).for_each(|(value, line)| *value = line[lane]);
             }
+            any = false;
             for l in 0..W {
                 self.taken[l] += usize::from(due[l]);
                 let next_s = self.taken[l] as f64 * self.every_s;
                 self.next_s[l] = if self.taken[l] < self.count { next_s } else { f64::INFINITY };
+                due[l] &= self.next_s[l] <= now_s[l];
+                any |= due[l];
             }
         }
     }

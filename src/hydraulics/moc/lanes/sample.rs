@@ -122,22 +122,25 @@ impl<const W: usize> LaneMeters<W> {
     #[inline(always)]
     pub(super) fn show(&mut self, values: &mut [[f64; W]]) {
         for (meter, value) in self.meters.iter_mut().zip(values) {
-            let LaneMeter { range, response, input: before, output: shown, rate: rising } = meter;
             let mut next = *value;
-            if let Some(shares) = response.and_then(|response| self.responses.get(response)) {
+            if let Some(shares) = meter.response.and_then(|response| self.responses.get(response)) {
+                // Copies: a loop over lanes becomes vectors where nothing it writes can be what it reads.
+                let (shown, rising, before) = (meter.output, meter.rate, meter.input);
+                let mut rate_s = [0.0; W];
                 for l in 0..W {
                     let (output, rate, input) = (shown[l] - next[l], rising[l], before[l] - next[l]);
                     let over = shares[0][l] * output + shares[1][l] * rate + shares[2][l] * input;
-                    rising[l] = shares[3][l] * output + shares[4][l] * rate + shares[5][l] * input;
-                    before[l] = next[l];
+                    rate_s[l] = shares[3][l] * output + shares[4][l] * rate + shares[5][l] * input;
                     next[l] += over;
                 }
-                *shown = next;
+                (meter.input, meter.rate, meter.output) = (*value, rate_s, next);
             }
+            let (low, high) = meter.range;
             for l in 0..W {
-                let held = if next[l] < range.0 { range.0 } else { next[l] };
-                value[l] = if held > range.1 { range.1 } else { held };
+                let held = if next[l] < low { low } else { next[l] };
+                next[l] = if held > high { high } else { held };
             }
+            *value = next;
         }
     }
 }

@@ -62,7 +62,8 @@ impl<const W: usize> Place<W> {
                 break;
             }
             drives.torque(&speed, &mut torque, &mut slope);
-            let mut any = 0.0;
+            // No sum of numbers: the loop would go lane by lane for its order.
+            let mut any = false;
             for l in 0..W {
                 let on = going[l] > 0.0;
                 let (closed, c) = (shut[l] > 0.0, elasticity[l]);
@@ -99,9 +100,9 @@ impl<const W: usize> Place<W> {
                 let by_flow = if d_p.abs() > d_v.abs() { d_p.abs() } else { d_v.abs() };
                 let small = by_flow * per_flow[l] <= STEP_SHARE && d_w.abs() * per_speed[l] <= STEP_SHARE;
                 going[l] = if small { 0.0 } else { going[l] };
-                any += going[l];
+                any |= on && !small;
             }
-            if any == 0.0 {
+            if !any {
                 break;
             }
         }

@@ -23,8 +23,8 @@ impl<const W: usize> LaneTank<W> {
     /// It is too large to move, or spills what comes in.
     #[inline(always)]
     pub(super) fn is_still(&self, l: usize) -> bool {
-        let spills = self.level_m[l] >= self.overflow_m[l] && self.inflow_m3_s[l] >= 0.0;
-        spills || self.per_area[l] == 0.0
+        let spills = (self.level_m[l] >= self.overflow_m[l]) & (self.inflow_m3_s[l] >= 0.0);
+        spills | (self.per_area[l] == 0.0)
     }
 }
 

@@ -24,17 +24,19 @@ pub(super) struct StationLanes<const W: usize> {
     /// One a station, as below.
     sigma: Vec<[f64; W]>,
     memory: Vec<[f64; W]>,
-    /// `e share soft`, and soft.
+    /// Kind of each station: those alike in what follows, `e share soft` and `q soft`, are one.
+    kind: Vec<usize>,
     give: Vec<[f64; W]>,
-    soft: Vec<[f64; W]>,
-    /// `q soft`.
     gain: Vec<[f64; W]>,
     cubics: Vec<StationCubic<W>>,
+    /// sigma of a single cell about the flow in the middle of the pipe, where kernels read it once for all stations.
+    common: StationCubic<W>,
     /// Head, flow and the flow before at either end.
     ends: [[[f64; W]; 3]; 2],
     impedance_s_m2: [f64; W],
-    /// One over it, and over soft at either end.
+    /// One over it; soft at either end, and one over that.
     per_impedance: [f64; W],
+    soft: [[f64; W]; 2],
     per_soft: [[f64; W]; 2],
     lowest: Lowest<W>,
 }
@@ -45,6 +47,23 @@ struct StationCubic<const W: usize> {
     of_flow: [[f64; W]; 4],
     low: [f64; W],
     high: [f64; W],
+}
+
+impl<const W: usize> StationCubic<W> {
+    /// Look it up afresh, of so many cells, where the flow of a lane, from one on, has left it.
+    #[inline(never)]
+    fn aim(&mut self, cells: f64, from: usize, sizes: &[f64], tables: &Tables<W>) {
+        for (l, size) in (from..).zip(sizes) {
+            if *size >= self.low[l] && *size < self.high[l] {
+                continue;
+            }
+            let found = tables.about(l, *size);
+            (self.low[l], self.high[l]) = (found.from_m3_s, found.to_m3_s);
+            for k in 0..4 {
+                self.of_flow[k][l] = 2.0 * cells * found.of_flow[k];
+            }
+        }
+    }
 }
 
 /// Lowest f and g handed on in the last levels: in two turns of as many levels as are kept, of which the older one ends.
@@ -60,20 +79,34 @@ impl<const W: usize> StationLanes<W> {
         let plan = pipes[0].plan()?.clone();
         let count = plan.at.len();
         let zeros = vec![[0.0; W]; count];
+        let is_end = |station: usize| station == 0 || station == plan.last();
+        let alike = |a: usize, b: usize| is_end(a) == is_end(b) && plan.cells[a].to_bits() == plan.cells[b].to_bits();
+        let mut firsts: Vec<usize> = Vec::new();
+        let kind = (0..count).map(|station| {
+            let known = firsts.iter().position(|first| alike(*first, station));
+            known.unwrap_or_else(|| {
+                firsts.push(station);
+                firsts.len() - 1
+            })
+        });
+        let kind: Vec<usize> = kind.collect();
+        let kinds = vec![[0.0; W]; firsts.len()];
         let nothing = StationCubic { of_flow: [[0.0; W]; 4], low: [f64::INFINITY; W], high: [0.0; W] };
         let mut lanes = Self {
             forwards: vec![[0.0; W]; count * plan.levels],
             backwards: vec![[0.0; W]; count * plan.levels],
             row: 0,
             sigma: zeros.clone(),
-            memory: zeros.clone(),
-            give: zeros.clone(),
-            gain: zeros.clone(),
-            soft: zeros,
+            memory: zeros,
+            give: kinds.clone(),
+            gain: kinds,
+            kind,
             cubics: vec![nothing; count],
+            common: nothing,
             ends: [[[0.0; W]; 3]; 2],
             impedance_s_m2: [0.0; W],
             per_impedance: [0.0; W],
+            soft: [[0.0; W]; 2],
             per_soft: [[0.0; W]; 2],
             lowest: Lowest { turns: [[[f64::INFINITY; W]; 2]; 2], steps: 0 },
             plan,
@@ -106,10 +139,11 @@ impl<const W: usize> StationLanes<W> {
             let half = if station == 0 || is_last { 1.0 } else { 0.5 };
             let drop = half * self.plan.cells[station] * gain;
             let soft = 1.0 / (1.0 + drop * share);
-            (self.give[station][lane], self.soft[station][lane]) = (drop * share * soft, soft);
-            self.gain[station][lane] = gain * soft;
+            let kind = self.kind[station];
+            (self.give[kind][lane], self.gain[kind][lane]) = (drop * share * soft, gain * soft);
             if station == 0 || is_last {
-                self.per_soft[usize::from(is_last)][lane] = 1.0 / soft;
+                let end = usize::from(is_last);
+                (self.soft[end][lane], self.per_soft[end][lane]) = (soft, 1.0 / soft);
             }
             self.memory[station][lane] = drop * soft * share * middle;
             self.sigma[station][lane] = sigma;
@@ -135,33 +169,19 @@ impl<const W: usize> StationLanes<W> {
         row * self.plan.at.len() + station
     }
 
-    /// Look cubics up afresh where the flow of a lane, from one on, has left them.
-    #[inline(never)]
-    fn aim(&mut self, station: usize, from: usize, sizes: &[f64], tables: &Tables<W>) {
-        let (cells, cubic) = (self.plan.cells[station], &mut self.cubics[station]);
-        for (l, size) in (from..).zip(sizes) {
-            if *size >= cubic.low[l] && *size < cubic.high[l] {
-                continue;
-            }
-            let found = tables.about(l, *size);
-            (cubic.low[l], cubic.high[l]) = (found.from_m3_s, found.to_m3_s);
-            for k in 0..4 {
-                cubic.of_flow[k][l] = 2.0 * cells * found.of_flow[k];
-            }
-        }
-    }
-
     /// sigma of a station at flows.
     #[inline(always)]
     fn sigma_at<I: Isa>(&mut self, station: usize, flow: &[f64; W], tables: &Tables<W>) -> [f64; W] {
-        let (mut size, mut strays) = ([0.0; W], false);
+        let (mut size, mut inside) = ([0.0; W], true);
         let cubic = &self.cubics[station];
         for l in 0..W {
             size[l] = flow[l].abs();
-            strays |= !(size[l] >= cubic.low[l] && size[l] < cubic.high[l]);
         }
-        if strays {
-            self.aim(station, 0, &size, tables);
+        for l in 0..W {
+            inside &= (size[l] >= cubic.low[l]) & (size[l] < cubic.high[l]);
+        }
+        if !inside {
+            self.cubics[station].aim(self.plan.cells[station], 0, &size, tables);
         }
         let (cubic, mut sigma) = (&self.cubics[station].of_flow, [0.0; W]);
         for l in 0..W {
@@ -219,7 +239,8 @@ impl<const W: usize> StationLanes<W> {
         }
         let sigma = self.sigma_at::<I>(station, &nearly, tables);
         let at = self.at(station, 0);
-        let (give, gain, memory) = (&self.give[station], &self.gain[station], &mut self.memory[station]);
+        let kind = self.kind[station];
+        let (give, gain, memory) = (&self.give[kind], &self.gain[kind], &mut self.memory[station]);
         let (f, g) = (&mut self.forwards[at], &mut self.backwards[at]);
         for l in 0..W {
             let flow = driving[l] / (1.0 + sigma[l]);
@@ -250,7 +271,7 @@ impl<const W: usize> StationLanes<W> {
         }
         let sigma = self.sigma_at::<I>(station, &ahead, tables);
         let arriving = if end == 1 { &self.forwards[arriving] } else { &self.backwards[arriving] };
-        let (soft, memory) = (&self.soft[station], &self.memory[station]);
+        let (soft, memory) = (&self.soft[end], &self.memory[station]);
         for l in 0..W {
             let impedance = self.impedance_s_m2[l];
             offer.head_m[l] = impedance * (2.0 * soft[l] * arriving[l] + memory[l]);
@@ -264,24 +285,28 @@ impl<const W: usize> StationLanes<W> {
     pub(super) fn set_end(&mut self, at_to: bool, head_m: &[f64; W], inflow_m3_s: &[f64; W]) {
         let (station, _) = self.end(at_to);
         let at = self.at(station, 0);
-        let handed_on = if at_to { &mut self.backwards[at] } else { &mut self.forwards[at] };
-        let (sigma, memory) = (&self.sigma[station], &mut self.memory[station]);
-        let (give, gain) = (&self.give[station], &self.gain[station]);
-        let per_soft = &self.per_soft[usize::from(at_to)];
-        let [head, flow, before] = &mut self.ends[usize::from(at_to)];
+        let (kind, end) = (self.kind[station], usize::from(at_to));
+        let (sigma, memory, per_soft) = (&self.sigma[station], &self.memory[station], &self.per_soft[end]);
+        let (give, gain, lowest) = (&self.give[kind], &self.gain[kind], &self.lowest.turns[0][end]);
         let sign = if at_to { 1.0 } else { -1.0 };
-        *before = *flow;
+        // Copies: a loop over lanes becomes vectors where nothing it writes can be what it reads.
+        let (mut kept, mut handed_on, mut least, mut through) = ([0.0; W], [0.0; W], [0.0; W], [0.0; W]);
         for l in 0..W {
             let into = -inflow_m3_s[l];
             let wall = head_m[l] * self.per_impedance[l] - 2.0 * sigma[l] * into;
             let c = (give[l] * wall - memory[l]) * per_soft[l];
-            memory[l] += gain[l] * c;
-            handed_on[l] = 0.5 * (wall + into - c);
-            (head[l], flow[l]) = (head_m[l], sign * inflow_m3_s[l]);
+            let sent = 0.5 * (wall + into - c);
+            kept[l] = memory[l] + gain[l] * c;
+            handed_on[l] = sent;
+            least[l] = if sent < lowest[l] { sent } else { lowest[l] };
+            through[l] = sign * inflow_m3_s[l];
         }
-        let mut lowest = [[f64::INFINITY; W]; 2];
-        lowest[usize::from(at_to)] = *handed_on;
-        self.lowest.take(&lowest[0], &lowest[1]);
+        self.memory[station] = kept;
+        self.lowest.turns[0][end] = least;
+        let [head, flow, before] = &mut self.ends[end];
+        (*head, *before, *flow) = (*head_m, *flow, through);
+        let row = if at_to { &mut self.backwards[at] } else { &mut self.forwards[at] };
+        *row = handed_on;
     }
 
     /// Head (m) and flow (m3/s) in the middle of a station.
@@ -314,6 +339,46 @@ impl<const W: usize> StationLanes<W> {
             flow[l] = f[l] - g[l];
         }
         (head, flow)
+    }
+
+    /// Head in the middle of a station and that which is carried there, m.
+    #[inline(always)]
+    fn beside(&self, station: usize, (f, g): (&[f64; W], &[f64; W])) -> [f64; W] {
+        let mut beside = [0.0; W];
+        let last = self.plan.last();
+        if station == 0 || station == last {
+            let [head_m, ..] = &self.ends[usize::from(station > 0)];
+            for l in 0..W {
+                beside[l] = head_m[l] - self.impedance_s_m2[l] * (f[l] + g[l]);
+            }
+            return beside;
+        }
+        let f_a = &self.forwards[self.at(station - 1, self.plan.way(station - 1))];
+        let g_b = &self.backwards[self.at(station + 1, self.plan.way(station))];
+        let (f_0, g_0) = (&self.forwards[self.at(station, 0)], &self.backwards[self.at(station, 0)]);
+        for l in 0..W {
+            let middle = 0.5 * ((f_a[l] + g_b[l]) + (f_0[l] + g_0[l]));
+            beside[l] = self.impedance_s_m2[l] * (middle - (f[l] + g[l]));
+        }
+        beside
+    }
+
+    /// Heads of all lanes at a point, m: as [`StationLanes::point`].
+    #[inline(always)]
+    pub(super) fn head_m(&self, point: usize) -> [f64; W] {
+        let (station, cells) = self.plan.before(point);
+        let way = self.plan.way(station);
+        let share = cells as f64 / way as f64;
+        let row = |cells: usize| {
+            (&self.forwards[self.at(station, cells)], &self.backwards[self.at(station + 1, way - cells)])
+        };
+        let ((f, g), left, right) = (row(cells), self.beside(station, row(0)), self.beside(station + 1, row(way)));
+        let mut head = [0.0; W];
+        for l in 0..W {
+            let carried = self.impedance_s_m2[l] * (f[l] + g[l]);
+            head[l] = carried + ((1.0 - share) * left[l] + share * right[l]);
+        }
+        head
     }
 
     /// Heads (m) and flows (m3/s) of all lanes at a point.
