@@ -206,7 +206,7 @@ fn mg10(sheet: &mut Sheet) {
     }
 }
 
-/// NEMA MG 1, tables 12-2 and 12-3 (printed values; the shares between them from memory).
+/// NEMA MG 1, tables 12-2 and 12-3 (seen in print).
 fn mg1(sheet: &mut Sheet) {
     for case in sheet.cases("mg1-torque-") {
         let least = duty_tables::least_torques(case.si("hp"), poles(&case)).unwrap();
