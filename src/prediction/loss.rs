@@ -10,7 +10,7 @@
 //! stop is the commanded pump's own.
 //!
 //! Both begin from the steady state of the speed at the first stop, without what the start left swinging; where the run has
-//! another flow there, [`start_words`] says so with both numbers. A pump that holds no water at that moment moves none: its
+//! another flow there, the prediction says so with both numbers. A pump that holds no water at that moment moves none: its
 //! rotor coasts in lines that stand still as the line-up states them.
 
 use super::events::{Observer, PredictedEvent, PumpState};
