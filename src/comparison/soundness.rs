@@ -10,6 +10,7 @@ use crate::signal::quality::{FLAT_S, longest_flat, spikes};
 use crate::units::Dimension;
 use crate::units::display::System;
 use serde::Serialize;
+use std::borrow::Cow;
 
 /// Spikes under 20 times this share of the range are not looked for: a coarse converter steps by as much.
 const LEAST_STEP_SHARE: f64 = 1e-4;
@@ -28,12 +29,14 @@ fn channel_flags(info: &ChannelInfo, trace: &Trace) -> Vec<String> {
         return words;
     }
     let span = info.range.1 - info.range.0;
-    let found = spikes(&trace.values, LEAST_STEP_SHARE * span.abs());
+    let (low, high) = info.chain.measurable(info.range);
+    let live = without_rest(info, trace, low);
+    let found = spikes(&live, LEAST_STEP_SHARE * span.abs());
     if let Some(first) = found.first() {
         let at_s = trace.t0_s + *first as f64 * trace.dt_s;
         words.push(format!("{} samples that stand alone (spikes), the first at {at_s:.3} s", found.len()));
     }
-    let flat_s = longest_flat(&trace.values) as f64 * trace.dt_s;
+    let flat_s = longest_flat(&live) as f64 * trace.dt_s;
     if flat_s >= FLAT_S {
         words.push(format!("repeats one value for {flat_s:.1} s"));
     }
@@ -42,14 +45,22 @@ fn channel_flags(info: &ChannelInfo, trace: &Trace) -> Vec<String> {
     if failures > 0 {
         words.push(format!("loop current says failure over {:.3} s (NE 43)", failures as f64 * trace.dt_s));
     }
-    // Currents and speeds rest at the low end of their range.
-    let (low, high) = info.chain.measurable(info.range);
     let at_high = trace.values.iter().filter(|v| **v >= high).count();
     let at_low = trace.values.iter().filter(|v| info.unit == "Pa" && **v <= low).count();
     if low < high && failures == 0 && at_high + at_low > 0 {
         words.push(format!("at the end of its range over {:.3} s", (at_high + at_low) as f64 * trace.dt_s));
     }
     words.into_iter().map(|what| format!("channel {}: {what}", info.id)).collect()
+}
+
+/// The values without those at the low end of the range, where currents and speeds rest and a sensor shows no noise; a
+/// channel that never leaves it is dead, and kept as it is. A pressure does not rest there.
+fn without_rest<'a>(info: &ChannelInfo, trace: &'a Trace, low: f64) -> Cow<'a, [f64]> {
+    let rests = |value: &f64| *value <= low;
+    if info.unit == "Pa" || !trace.values.iter().any(rests) || trace.values.iter().all(|v| v.is_nan() || rests(v)) {
+        return Cow::Borrowed(&trace.values);
+    }
+    trace.values.iter().map(|value| if rests(value) { f64::NAN } else { *value }).collect()
 }
 
 /// Zero of a pressure channel before and after a run.

@@ -417,6 +417,19 @@ fn flags_failed_loops_flat_stretches_spikes_and_a_zero_that_moved() {
     assert_eq!(why(&result, "start_surge"), NotMeasured::Flat);
     assert!(result.flags.iter().any(|flag| flag.contains("repeats one value for 6.")), "{:?}", result.flags);
 
+    // A current rests at the low end of its range, without noise: no fault; one that never leaves it is dead.
+    for (from, flagged) in [(at(7.0), false), (at(0.0), true)] {
+        let mut current =
+            run(StarterKind::AcrossTheLine, |t, stop_s| made_pressure(t, stop_s) + 50.0 * (t * 900.0).sin());
+        let low = current.channels[0].range.0;
+        "A".clone_into(&mut current.channels[0].unit);
+        let end = if flagged { current.traces[0].values.len() } else { at(12.0) };
+        current.traces[0].values[from..end].fill(low);
+        let flags = ramprig::comparison::soundness::flags(&current);
+        let flat = format!("channel {}: repeats one value", current.channels[0].id);
+        assert_eq!(flags.iter().any(|flag| flag.contains(&flat)), flagged, "{flags:?}");
+    }
+
     let mut spiked = run(StarterKind::AcrossTheLine, |t, stop_s| made_pressure(t, stop_s) + 50.0 * (t * 900.0).sin());
     spiked.traces[0].values[at(3.5)] += 1.5e5;
     let flags = evaluate(&spiked).flags;
