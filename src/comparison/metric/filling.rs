@@ -1,10 +1,9 @@
 //! Filling and priming: when an empty line is full and how high the pressure goes then; when a pump that draws its own water has
 //! it.
 
-use super::{NotMeasured, Reading, Value, final_level, initial_level, start};
+use super::{NotMeasured, Reading, Value, start, way_up};
 use crate::comparison::align::{ChannelCycle, Piece};
 use crate::signal::features::{crossing, maximum};
-use crate::signal::statistics::standard_deviation;
 
 /// Share of the way from rest to the final running level from which a line counts as full: a column that still runs into an
 /// empty line stands against its own friction alone (common practice, no source).
@@ -16,16 +15,10 @@ const SIGMAS: f64 = 6.0;
 
 /// First passing of a share of the way from rest to the final running level, samples, and that level.
 fn passing(piece: &Piece, share: f64) -> Result<(f64, f64), NotMeasured> {
-    let (rest, running) = (initial_level(piece), final_level(piece)?);
-    let lead: Vec<f64> = piece.lead().iter().copied().filter(|v| !v.is_nan()).collect();
-    let noise = if lead.len() > 1 { standard_deviation(&lead) } else { 0.0 };
-    let change = running - rest;
-    if change.is_nan() || change.abs() <= SIGMAS * noise {
-        return Err(NotMeasured::NoChange);
-    }
+    let (rest, change) = way_up(piece, SIGMAS)?;
     let percent = (share * 100.0).round() as u32;
     let at = crossing(piece.unbroken()?, 0, rest + share * change, change > 0.0);
-    Ok((at.ok_or(NotMeasured::NeverPassed { percent })?, running))
+    Ok((at.ok_or(NotMeasured::NeverPassed { percent })?, rest + change))
 }
 
 fn filling(cycle: &ChannelCycle) -> Result<&Piece, NotMeasured> {

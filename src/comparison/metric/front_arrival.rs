@@ -1,9 +1,8 @@
 //! Front arrival: when the pressure front of a start comes to a channel.
 
-use super::{NotMeasured, Reading, Value, final_level, initial_level, start};
+use super::{NotMeasured, Reading, Value, start, way_up};
 use crate::comparison::align::ChannelCycle;
 use crate::signal::features::crossing;
-use crate::signal::statistics::standard_deviation;
 
 /// A change must exceed this multiple of the noise at rest: its tenth is read.
 const SIGMAS: f64 = 30.0;
@@ -16,13 +15,7 @@ const TO: f64 = 0.3;
 pub fn measure(cycle: &ChannelCycle) -> Reading {
     let piece = start(cycle)?;
     let phase = piece.whole()?;
-    let (rest, running) = (initial_level(piece), final_level(piece)?);
-    let lead: Vec<f64> = piece.lead().iter().copied().filter(|v| !v.is_nan()).collect();
-    let noise = if lead.len() > 1 { standard_deviation(&lead) } else { 0.0 };
-    let change = running - rest;
-    if change.is_nan() || change.abs() <= SIGMAS * noise {
-        return Err(NotMeasured::NoChange);
-    }
+    let (rest, change) = way_up(piece, SIGMAS)?;
     let passing = |share: f64, percent: u32| {
         let level = rest + share * change;
         crossing(phase, 0, level, change > 0.0).ok_or(NotMeasured::NeverPassed { percent })

@@ -26,7 +26,7 @@ mod stop_trough;
 use super::align::{ChannelCycle, Piece};
 use crate::rig::chain::Unsupported;
 use crate::sequence::marks::Phase;
-use crate::signal::statistics::mean;
+use crate::signal::statistics::{mean, standard_deviation};
 use serde::{Serialize, Serializer};
 
 /// Steady levels are means over the last second of a phase ...
@@ -178,6 +178,16 @@ pub fn initial_level(piece: &Piece) -> f64 {
     let span = ((INITIAL_S / piece.dt_s).round() as usize).min(lead.len());
     let known: Vec<f64> = lead[lead.len() - span..].iter().copied().filter(|v| !v.is_nan()).collect();
     if known.is_empty() { piece.phase().first().copied().unwrap_or(f64::NAN) } else { mean(&known) }
+}
+
+/// The way from rest to the final running level of a start, where it stands out of the noise at rest by more than `sigmas`
+/// of its standard deviations: level at rest, and what it changes by.
+fn way_up(piece: &Piece, sigmas: f64) -> Result<(f64, f64), NotMeasured> {
+    let rest = initial_level(piece);
+    let change = final_level(piece)? - rest;
+    let lead: Vec<f64> = piece.lead().iter().copied().filter(|v| !v.is_nan()).collect();
+    let noise = if lead.len() > 1 { standard_deviation(&lead) } else { 0.0 };
+    if change.is_nan() || change.abs() <= sigmas * noise { Err(NotMeasured::NoChange) } else { Ok((rest, change)) }
 }
 
 /// Samples from the first crossing of the final level on, in whichever direction the pressure comes to it, and their

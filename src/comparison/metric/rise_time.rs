@@ -1,9 +1,8 @@
 //! Rise time: how long the pressure takes from 10 % to 90 % of its way from rest to running.
 
-use super::{NotMeasured, Reading, Value, final_level, initial_level, start};
+use super::{NotMeasured, Reading, Value, start, way_up};
 use crate::comparison::align::ChannelCycle;
 use crate::signal::features::{crossing, rise_time_s};
-use crate::signal::statistics::standard_deviation;
 
 /// A change must exceed this multiple of the noise at rest.
 const SIGMAS: f64 = 6.0;
@@ -15,15 +14,9 @@ const RISE_TIMES_BANDWIDTH: f64 = 0.35;
 pub fn measure(cycle: &ChannelCycle) -> Reading {
     let piece = start(cycle)?;
     let phase = piece.whole()?;
-    let (from, to) = (initial_level(piece), final_level(piece)?);
-    let lead: Vec<f64> = piece.lead().iter().copied().filter(|v| !v.is_nan()).collect();
-    let noise = if lead.len() > 1 { standard_deviation(&lead) } else { 0.0 };
-    let change = (to - from).abs();
-    if change.is_nan() || change <= SIGMAS * noise {
-        return Err(NotMeasured::NoChange);
-    }
-    let rising = to > from;
-    let low = crossing(phase, 0, from + 0.1 * (to - from), rising).ok_or(NotMeasured::NeverPassed { percent: 10 })?;
+    let (from, change) = way_up(piece, SIGMAS)?;
+    let to = from + change;
+    let low = crossing(phase, 0, from + 0.1 * change, change > 0.0).ok_or(NotMeasured::NeverPassed { percent: 10 })?;
     let found_s = rise_time_s(phase, piece.dt_s, from, to).ok_or(NotMeasured::NeverPassed { percent: 90 })?;
     let least_s = RISE_TIMES_BANDWIDTH / cycle.passes_hz;
     if found_s < least_s {
