@@ -11,6 +11,9 @@ use std::fmt;
 /// The motor counts as without current below this share of its full-load current (common practice, no source).
 pub const CURRENT_OFF_SHARE: f64 = 0.05;
 
+/// Why a run ends whose emergency stop was pressed.
+pub const EMERGENCY: &str = "the emergency-stop circuit opened";
+
 /// What the interlocks need to know of a rig.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Rules {
@@ -469,7 +472,7 @@ fn faulty(rules: &Rules, seen: &Observations, starter: usize) -> Option<Ending> 
         return abort(format!("{other} came on while {id} was on"), Some(StopKind::ContactorOff));
     }
     if emergency_stop_open(rules, seen) {
-        return abort("the emergency-stop circuit opened".to_owned(), Some(StopKind::ContactorOff));
+        return abort(EMERGENCY.to_owned(), Some(StopKind::ContactorOff));
     }
     if let Some(channel) = failed_channels(rules, seen).next() {
         return abort(format!("{channel} reads a failure or the end of its range: it guards nothing"), None);

@@ -16,7 +16,7 @@ mod presence;
 mod wind_down;
 
 use super::duty::DutyLedger;
-use super::interlock::{Ending, guard};
+use super::interlock::{EMERGENCY, Ending, emergency_stop_open, guard};
 use super::machine::{State, advance};
 use super::observations::Observations;
 use super::ports::{
@@ -275,12 +275,18 @@ impl<'a> Run<'a> {
         }
     }
 
-    /// A run that has to end, unless somebody has taken over: then nothing more is sent.
+    /// A run that has to end, unless somebody has taken over: then nothing more is sent. The emergency stop drops an output
+    /// before the circuit's state is polled; what is told is what was pressed.
     fn ended_by(&mut self, abort: Abort) -> Cause {
-        match self.taken_over_meanwhile() {
-            Some(reason) => Cause::TakenOver(reason),
-            None => Cause::Abort(abort),
+        if let Some(reason) = self.taken_over_meanwhile() {
+            return Cause::TakenOver(reason);
         }
+        let open = self.state.energised.is_some() && emergency_stop_open(&self.input.script.rules, &self.seen);
+        if !open || abort.reason.starts_with(EMERGENCY) {
+            return Cause::Abort(abort);
+        }
+        let reason = format!("{EMERGENCY} ({})", abort.reason);
+        Cause::Abort(Abort { reason, stop: Some(StopKind::ContactorOff), time_s: None, ..abort })
     }
 
     /// Has somebody taken over, by what is seen now?

@@ -182,7 +182,7 @@ fn ends_when_the_emergency_stop_is_pressed() {
     let (ended, object) = ended(&bench, program);
     ended.expect(3);
     let why = object["aborted"].as_str().unwrap();
-    assert!(why.contains("emergency-stop") || why.contains("went off by itself"), "{why}");
+    assert!(why.starts_with("the emergency-stop circuit opened"), "{why}");
 }
 
 #[test]
