@@ -1,7 +1,8 @@
 //! Vapour cavities as a person is told of them: few events, and a volume balance that closes.
 
+use crate::trade::running_before;
 use ramprig::hydraulics::spec::GridOptions;
-use ramprig::prediction::loss::{LossFigures, SteadyRunning, loss_of_supply};
+use ramprig::prediction::loss::{LossFigures, loss_of_supply};
 use ramprig::prediction::{EventKind, SuddenStop, predict};
 use ramprig::rig::model::{Quantity, Rig};
 use ramprig::sequence::script::{Script, shipped};
@@ -17,15 +18,7 @@ const BY_GRID_TOLERANCE: f64 = 1.0e-9;
 /// Largest difference of a peak between the loss of supply that was told and the same on steps of six sevenths.
 fn by_another_grid(rig: &Rig, starter: usize, told: &SuddenStop) -> f64 {
     let grid = rig.grid();
-    let current = rig.channels.iter().position(|channel| channel.quantity == Quantity::LineCurrent).unwrap();
-    let running = SteadyRunning {
-        line_up: 0,
-        speed_rad_s: told.from_speed_rad_s,
-        starter,
-        current_a: told.channels[current].steady,
-        flow_m3_s: told.from_flow_m3_s,
-        prime_share: 1.0,
-    };
+    let running = running_before(rig, starter, told);
     let finer = GridOptions { dt_max_s: 6.0 / 7.0 * grid.dt_max_s, ..grid };
     let finer = loss_of_supply(rig, running, &finer).unwrap();
     let pressures = rig.channels.iter().zip(told.channels.iter().zip(&finer.channels));

@@ -339,6 +339,22 @@ fn law_without_a_check_valve_flow_turns_back_and_a_faster_stop_gives_the_larger_
     ]);
 }
 
+fn line_current(rig: &Rig) -> usize {
+    rig.channels.iter().position(|channel| channel.quantity == Quantity::LineCurrent).unwrap()
+}
+
+/// What ran before a sudden stop that was told, in the rig's first line-up.
+pub fn running_before(rig: &Rig, starter: usize, told: &SuddenStop) -> SteadyRunning {
+    SteadyRunning {
+        line_up: 0,
+        speed_rad_s: told.from_speed_rad_s,
+        starter,
+        current_a: told.channels[line_current(rig)].steady,
+        flow_m3_s: told.from_flow_m3_s,
+        prime_share: 1.0,
+    }
+}
+
 /// What the levels' way in 15 ms may make of a figure, share of its span (seen: 1.7e-4).
 const RELEASE_TOLERANCE: f64 = 1.0e-3;
 /// The same on the suction side of a check valve, whose closing then falls otherwise between two steps (seen: 2.7e-3).
@@ -350,15 +366,8 @@ fn agrees_with_the_loss_of_supply_by_a_contactors_release_later() {
         let rig = rig(name);
         let starter = rig.starter_index("contactor").unwrap();
         let told = predicted(&rig, line_up, "contactor").emergency_stop.unwrap();
-        let current = rig.channels.iter().position(|channel| channel.quantity == Quantity::LineCurrent).unwrap();
-        let running = SteadyRunning {
-            line_up: 0,
-            speed_rad_s: told.from_speed_rad_s,
-            starter,
-            current_a: told.channels[current].steady,
-            flow_m3_s: told.from_flow_m3_s,
-            prime_share: 1.0,
-        };
+        let current = line_current(&rig);
+        let running = running_before(&rig, starter, &told);
         let followed = emergency_stop(&rig, running, &rig.grid()).unwrap();
         assert!(told.motor_off_after_s > 0.01, "{name}: a contactor takes its time");
         // The current that is followed is gone once the contactor has released, as the one that is told is.
