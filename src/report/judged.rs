@@ -10,6 +10,8 @@ use crate::units::display::{System, significant};
 /// Digits of a figure, and of an uncertainty.
 const DIGITS: usize = 4;
 const DIGITS_OF_U: usize = 2;
+/// A part of a budget under this share of the whole reads 0: its digits would say nothing.
+const NOTHING_SHARE: f64 = 1.0e-3;
 
 /// Both sections; one without a row is left out.
 pub(super) fn sections(results: &[RunResult], names: &[String], system: System) -> Vec<Section> {
@@ -75,7 +77,8 @@ fn budget(results: &[RunResult], names: &[String], system: System) -> Option<Sec
     }
     let said = "Standard uncertainties of the measured figures of the headline channel (of speed, flow and current: of theirs), the \
                 largest of the cycles; the last column is twice their root of squares (JCGM 100). A calibration is taken whole \
-                even for differences, since certificates do not say how much of it both readings share.";
+                even for differences, since certificates do not say how much of it both readings share. A part under a thousandth of \
+                the last column reads 0.";
     let pieces =
         vec![Piece::Table(Table { head: head.map(str::to_owned).to_vec(), rows }), Piece::Text(said.to_owned())];
     let any = pieces.iter().any(|piece| matches!(piece, Piece::Table(table) if !table.rows.is_empty()));
@@ -83,7 +86,8 @@ fn budget(results: &[RunResult], names: &[String], system: System) -> Option<Sec
 }
 
 fn budget_row(name: &str, metric: &Metric, of: &Budget, system: System) -> Vec<String> {
-    let number = |si: f64| significant(metric.unit.number(si, system), DIGITS_OF_U);
+    let least = NOTHING_SHARE * of.expanded();
+    let number = |si: f64| significant(metric.unit.number(if si < least { 0.0 } else { si }, system), DIGITS_OF_U);
     let parts = [of.calibration, of.noise, of.dynamics, of.timing, of.expanded()];
     [name.to_owned(), titled(metric, system)].into_iter().chain(parts.map(number)).collect()
 }
