@@ -183,6 +183,8 @@ mod tests {
             blanking_s: 0.0,
             stop: StopKind::Ramp,
             deadline_s: 5.0,
+            later_s: 3.0,
+            priming: None,
         }
     }
 

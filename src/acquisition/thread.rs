@@ -263,6 +263,8 @@ mod tests {
             blanking_s: 0.0,
             stop: StopKind::Ramp,
             deadline_s: 5.0,
+            later_s: 3.0,
+            priming: None,
         };
         let input = Input::plain(0, Scaling { scale: 1.0, offset: 0.0 });
         let clock = Arc::new(ManualClock::at(1));

@@ -8,7 +8,7 @@ use super::view::RunMemory;
 use super::{Shared, locked, wear};
 use crate::api::{Activity, PredictedPiece, RunRequest, ServiceError};
 use crate::clock::{uptime, utc_now_rfc3339};
-use crate::prediction::{Prediction, strength};
+use crate::prediction::{Prediction, strength, transfer};
 use crate::recording::{self, Recorder, RunDescription};
 use crate::rig::model::Source;
 use crate::sequence::duty::{DutyLedger, MOTOR};
@@ -292,7 +292,8 @@ fn prepare(shared: &Arc<Shared>, job: &Job) -> Result<Prepared, String> {
         name => name.to_owned(),
     };
     let prediction = shared.foretell(&job.request, &job.script, job.starter)?;
-    let beyond = strength::beyond_ratings(&shared.rig, &prediction);
+    let mut beyond = strength::beyond_ratings(&shared.rig, &prediction);
+    beyond.extend(transfer::runs_over(&shared.rig, &prediction));
     if !beyond.is_empty() {
         return Err(beyond.join("; "));
     }

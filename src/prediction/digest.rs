@@ -45,6 +45,15 @@ impl Prediction {
             hash.text("separation");
             hash.separation(separation);
         }
+        if !self.reach.is_empty() {
+            hash.text("reach");
+            hash.list(&self.reach, |hash, reach| {
+                hash.whole(reach.node as u64);
+                hash.text(&reach.name);
+                hash.real(reach.low_pa);
+                hash.real(reach.high_pa);
+            });
+        }
         if let Some(band) = &self.band {
             hash.text("band");
             hash.band(band);

@@ -7,6 +7,7 @@ pub mod events;
 pub mod filling;
 mod held;
 pub mod loss;
+mod reach;
 mod replay;
 mod sensors;
 mod separation;
@@ -27,6 +28,7 @@ pub use replay::Record;
 
 pub use events::{EventKind, PredictedEvent};
 pub use loss::SuddenStop;
+pub use reach::NodeReach;
 pub use separation::Separation;
 
 use crate::rig::model::Rig;
@@ -66,6 +68,9 @@ pub struct Prediction {
     /// Vapour in the run with the residual of its volume balance; `None`: the water does not part.
     #[serde(default)]
     pub separation: Option<Separation>,
+    /// How far the pressure goes at nodes that no channel shows; empty in older predictions.
+    #[serde(default)]
+    pub reach: Vec<NodeReach>,
     /// The band about it, where one was asked for; stored and hashed, never computed again.
     #[serde(default)]
     pub band: Option<Band>,

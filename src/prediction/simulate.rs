@@ -6,6 +6,7 @@ use super::beside::Beside;
 use super::events::{Observer, PumpState};
 use super::held::HeldLooks;
 use super::loss::{SteadyRunning, SuddenStop, emergency_stop, loss_of_supply, released_later, start_words};
+use super::reach::Follow;
 use super::replay::{Order, Record};
 use super::sensors::{PIECE_S, Sensors};
 use super::start_heat::StartHeat;
@@ -107,6 +108,7 @@ pub fn rehearse(rig: &Rig, script: &Script, starter_index: usize) -> Result<Rehe
     }
     let mut simulation = Simulation::new(rig, script)?;
     simulation.beside = Beside::new(rig);
+    simulation.reach = Follow::new(rig);
     simulation.run()?;
     let (marks, duration_s, record) = (simulation.marks.clone(), simulation.now_s(), simulation.record());
     Ok(Rehearsal { prediction: simulation.prediction(), marks, duration_s, record })
@@ -153,6 +155,8 @@ struct Simulation<'a> {
     hottest: [f64; 2],
     observer: Observer,
     separation: Separation,
+    /// Nothing for a member of a band.
+    reach: Follow,
     grid: GridOptions,
     line_up: usize,
     /// How it ran at the first stop.
@@ -199,6 +203,7 @@ impl<'a> Simulation<'a> {
             hottest: [0.0; 2],
             observer: Observer::default(),
             separation: Separation::default(),
+            reach: Follow::default(),
             grid,
             line_up: script.first_line_up().unwrap_or(0),
             first_stop: None,
@@ -247,6 +252,7 @@ impl<'a> Simulation<'a> {
             self.plant_steps += 1;
             self.sensors.read(&self.plant);
             self.separation.follow(&self.plant);
+            self.reach.look(&self.plant);
             let now = PumpState {
                 now_s: self.now_s() + self.plant.dt_s(),
                 flow_m3_s: self.plant.pump_flow_m3_s(),
@@ -384,7 +390,7 @@ impl<'a> Simulation<'a> {
                 self.ordered(now_s);
             }
             Command::SetSpeed { starter, speed } => {
-                self.record.more = Some("a controller holds a value of the water");
+                self.record.more = Some("the program sets the speed while it runs");
                 self.note_held();
                 self.plant.driver_mut().set_speed(starter, speed)?;
             }
@@ -395,6 +401,7 @@ impl<'a> Simulation<'a> {
                 self.notes.push(line);
                 self.stop(starter, StopKind::Coast, now_s)?;
             }
+            Command::Primed { .. } | Command::NotPrimed => {}
             Command::Outcome { .. } => {
                 self.ledger.stopped(MOTOR);
                 self.rig.starters.iter().for_each(|starter| self.ledger.stopped(&starter.id));
@@ -511,6 +518,7 @@ impl<'a> Simulation<'a> {
             emergency_stop,
             events: self.observer.events,
             separation: self.separation.met(),
+            reach: self.reach.ends(),
             band: None,
             sha256: String::new(),
         };
@@ -622,6 +630,7 @@ fn simulated_facts(rig: &Rig) -> Observations {
         shaft_turned: true,
         starters: vec![starter; rig.starters.len()],
         bench: Some(BenchFacts { link_up: true, values: Vec::new() }),
+        foretold: true,
         ..Observations::unknown(rig)
     };
     set(&mut seen, Role::Remote, 1);

@@ -4,7 +4,8 @@ use super::bands::BandFigures;
 use super::beside::BesideSummary;
 use super::filling::Filling;
 use super::simulate::HALF_GRID;
-use super::transfer::{Moved, moved};
+use super::strength::beyond_ratings;
+use super::transfer::{Moved, moved, runs_over};
 use super::{EventKind, MadeWith, PredictedEvent, Prediction, Segment, Separation, SuddenStop};
 use crate::rig::model::{Quantity, Rig};
 use crate::sequence::marks::Phase;
@@ -92,7 +93,7 @@ impl Summary {
             band: prediction.band.as_ref().map(|band| band.figures.clone()).unwrap_or_default(),
             band_members: prediction.band.as_ref().map(|band| (band.members - band.failed, band.members)),
             made_with: prediction.made_with.clone(),
-            warnings: prediction.warnings.clone(),
+            warnings: prediction.warnings.iter().cloned().chain(against_a_start(rig, prediction)).collect(),
             assumptions: prediction.assumptions.clone(),
         }
     }
@@ -119,6 +120,13 @@ fn beside(prediction: &Prediction, segment: &Segment) -> Vec<BesideSummary> {
     let flow = BesideSummary::of(PUMP_FLOW, segment, &segment.flow_m3_s);
     let series = prediction.beside.iter().zip(&segment.beside);
     flow.into_iter().chain(series.filter_map(|(name, series)| BesideSummary::of(name, segment, series))).collect()
+}
+
+/// Why a start would be refused: parts beyond their ratings, tanks that run over. A station is told the same.
+fn against_a_start(rig: &Rig, prediction: &Prediction) -> Vec<String> {
+    let refused = if rig.station { "" } else { " (a start is refused)" };
+    let all = beyond_ratings(rig, prediction).into_iter().chain(runs_over(rig, prediction));
+    all.map(|why| format!("{why}{refused}")).collect()
 }
 
 fn separation_json(separation: &Separation) -> Value {

@@ -41,6 +41,19 @@ pub fn moved(rig: &Rig, prediction: &Prediction) -> Vec<Moved> {
     rig.network.nodes.iter().filter_map(tank).collect()
 }
 
+/// Every tank that the predicted run fills to its rim, in words; a start is refused for any of them.
+pub fn runs_over(rig: &Rig, prediction: &Prediction) -> Vec<String> {
+    let full = |moved: &Moved| moved.freeboard_m.is_some_and(|room_m| room_m <= STILL_M) && moved.to_m > moved.from_m;
+    let words = |moved: &Moved| {
+        let room_m = moved.to_m - moved.from_m;
+        format!(
+            "tank {} stands at {:.2} m, {room_m:.2} m under its rim, and is predicted to run over: draw it down, or run shorter",
+            moved.tank, moved.from_m
+        )
+    };
+    moved(rig, prediction).iter().filter(|moved| full(moved)).map(words).collect()
+}
+
 impl Moved {
     /// In a line.
     pub fn words(&self, units: System) -> String {

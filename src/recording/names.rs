@@ -1,4 +1,5 @@
-//! The names a recording has in its life: `X.h5.partial` while it is written, `X.h5.closing` while it is closed,
+//! The names a recording has in its life: `X.h5.beginning` until everything is in it that a recording begins with,
+//! `X.h5.partial` while it is written, `X.h5.closing` while it is closed,
 //! `X.h5` for good; `X.h5.recovering` is a copy that recovery works on, `X.h5.sidelog` stands beside the `.partial`.
 
 use super::error::RecordingError;
@@ -10,6 +11,7 @@ use std::path::{Path, PathBuf};
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct RecordingPath {
     closed: PathBuf,
+    beginning: PathBuf,
     partial: PathBuf,
     closing: PathBuf,
     copy: PathBuf,
@@ -26,6 +28,7 @@ impl RecordingPath {
         };
         Self {
             closed: closed.to_owned(),
+            beginning: with(".beginning"),
             partial: with(".partial"),
             closing: with(".closing"),
             copy: with(".recovering"),
@@ -48,6 +51,10 @@ impl RecordingPath {
     pub fn closed(&self) -> &Path {
         &self.closed
     }
+    /// `X.h5.beginning`.
+    pub fn beginning(&self) -> &Path {
+        &self.beginning
+    }
     /// `X.h5.partial`.
     pub fn partial(&self) -> &Path {
         &self.partial
@@ -67,8 +74,8 @@ impl RecordingPath {
         &self.side_log
     }
 
-    /// Make an empty `.partial`, and only if neither it nor the closed file exists.
-    pub fn claim_partial(&self) -> Result<File, RecordingError> {
+    /// Make an empty `.beginning`, and only if neither it nor the `.partial` nor the closed file exists.
+    pub fn claim_beginning(&self) -> Result<File, RecordingError> {
         let folder = folder_of(&self.closed);
         let refuse = |reason: &str| RecordingError::Folder { path: folder.to_owned(), reason: reason.to_owned() };
         match std::fs::metadata(folder) {
@@ -76,12 +83,12 @@ impl RecordingPath {
             Ok(found) if !found.is_dir() => return Err(refuse("not a folder")),
             Ok(_) => {}
         }
-        if self.closed.symlink_metadata().is_ok() {
-            return Err(RecordingError::Exists { path: self.closed.clone() });
+        if let Some(there) = [&self.closed, &self.partial].into_iter().find(|path| path.symlink_metadata().is_ok()) {
+            return Err(RecordingError::Exists { path: there.clone() });
         }
-        File::options().read(true).write(true).create_new(true).open(&self.partial).map_err(|error| {
+        File::options().read(true).write(true).create_new(true).open(&self.beginning).map_err(|error| {
             match error.kind() {
-                ErrorKind::AlreadyExists => RecordingError::Exists { path: self.partial.clone() },
+                ErrorKind::AlreadyExists => RecordingError::Exists { path: self.beginning.clone() },
                 _ => refuse(&error.to_string()),
             }
         })

@@ -359,6 +359,7 @@ impl Recording {
             emergency_stop: text.emergency_stop,
             events: text.events,
             separation: text.separation,
+            reach: text.reach,
             band: text.band.map(|band| self.band(band, &segments)).transpose()?,
             sha256: text.sha256,
         }))

@@ -9,7 +9,7 @@ use super::rows::{self, BlockRow, EndRow, LinkRow, SegmentRow, SettingsRow, Stor
 use super::schema::{Committed, Documents, Form, Layout};
 use super::side_log::{self, SideLog};
 use crate::prediction::bands::BandSegment;
-use crate::prediction::{Band, MadeWith, PredictedEvent, Prediction, Segment, Separation, SuddenStop};
+use crate::prediction::{Band, MadeWith, NodeReach, PredictedEvent, Prediction, Segment, Separation, SuddenStop};
 use crate::sequence::ports::RunHeader;
 use crate::signal::Block;
 use hdf5::{Dataset, File, H5Type, OpenMode, Result as H5Result};
@@ -47,6 +47,8 @@ pub(super) struct PredictionText {
     #[serde(default)]
     pub separation: Option<Separation>,
     #[serde(default)]
+    pub reach: Vec<NodeReach>,
+    #[serde(default)]
     pub band: Option<Band>,
     pub sha256: String,
 }
@@ -71,13 +73,14 @@ pub(super) struct Store {
 }
 
 impl Store {
-    /// Make the `.partial` with everything in it, durable, and start SWMR.
+    /// Make the file with everything in it, durable, start SWMR, and only then call it `.partial`: whoever finds a `.partial`
+    /// can recover it.
     pub fn create(names: RecordingPath, description: &RunDescription) -> Result<Self, RecordingError> {
         description.check(names.closed())?;
-        let disk = names.claim_partial()?;
+        let disk = names.claim_beginning()?;
         let made = Self::create_in(names.clone(), description, disk);
         if made.is_err() {
-            let _ = std::fs::remove_file(names.partial());
+            let _ = std::fs::remove_file(names.beginning());
             let _ = side_log::remove(names.side_log());
         }
         made
@@ -88,7 +91,7 @@ impl Store {
         description: &RunDescription,
         disk: std::fs::File,
     ) -> Result<Self, RecordingError> {
-        let path = names.partial();
+        let path = names.beginning();
         let fault = |e: hdf5::Error| RecordingError::hdf5(path, "make the file", &e);
         let committed = create_file(path, description).map_err(fault)?;
         let image = std::fs::read(path).map_err(|e| RecordingError::io(path, "read what was made", &e))?;
@@ -100,7 +103,8 @@ impl Store {
         file.start_swmr().map_err(fault)?;
         disk.try_lock_shared().map_err(|_| RecordingError::InUse { path: path.to_owned() })?;
         disk.sync_all().map_err(|e| RecordingError::io(path, "sync", &e))?;
-        sync_folder(path)?;
+        std::fs::rename(path, names.partial()).map_err(|e| RecordingError::io(path, "rename", &e))?;
+        sync_folder(names.partial())?;
         let all = layout.datasets().into_iter().chain([&documents.header, &documents.made]);
         let places = all.zip(0..).map(|(dataset, place)| (dataset.id(), place)).collect();
         Ok(Self {
@@ -292,6 +296,7 @@ impl Store {
             emergency_stop: prediction.emergency_stop.clone(),
             events: prediction.events.clone(),
             separation: prediction.separation,
+            reach: prediction.reach.clone(),
             // The ends are stored as series.
             band: prediction.band.clone().map(|band| Band { segments: Vec::new(), ..band }),
             sha256: prediction.sha256.clone(),

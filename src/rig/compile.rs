@@ -4,7 +4,8 @@ use super::check::Maps;
 use super::compile_channels;
 use super::file::{ConditionEntry, DeviceEntry, OtherPumpEntry, RigFile, StarterEntry, TriggerOnEntry};
 use super::model::{
-    Condition, Device, Duty, LineUp, Link, Permissive, PumpControlValve, Rig, Source, Starter, Transfer, Trip,
+    Condition, Device, Duty, LineUp, Link, Permissive, PrimingTrip, PumpControlValve, Rig, Source, Starter, Transfer,
+    Trip,
 };
 use super::observing::{Observing, Trigger, TriggerOn};
 use super::reader::Text;
@@ -63,7 +64,7 @@ pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
         temperature_c: file.temperature_c,
         motor: MotorSpec { mounting, ..file.motor.spec },
         motor_duty: file.motor.duty,
-        motor_starts: file.motor.starts,
+        motor_starts: file.motor.duty.starts,
         shaft,
         self_priming: file.pump.self_priming,
         held,
@@ -90,6 +91,7 @@ pub(super) fn compile(file: RigFile, maps: &Maps, text: &str) -> Option<Rig> {
         emergency_stop_proven: file.identity.emergency_stop_proven.clone(),
         remote_start: file.identity.remote_start,
         grace_s: file.identity.grace_s,
+        line_up_valid_s: file.identity.line_up_valid_s,
         presence_check_s: Some(file.identity.presence_check_s).filter(|time_s| *time_s > 0.0),
         rest_speed_rad_s: file.identity.rest_speed_rad_s,
         rest_fallback_s: file.identity.rest_fallback_s,
@@ -378,6 +380,18 @@ fn trips(file: &RigFile, order: &[&str]) -> Option<Vec<Trip>> {
             blanking_s: entry.blanking_s,
             stop: entry.stop,
             deadline_s: entry.deadline_s,
+            later_s: entry.later_s,
+            priming: match &entry.priming {
+                None => None,
+                Some((within_s, tries, named)) => {
+                    let number = |name: &Text| file.line_ups.iter().position(|line_up| line_up.id.text == name.text);
+                    let line_ups = match named {
+                        Some(names) => names.iter().map(number).collect::<Option<_>>()?,
+                        None => (0..file.line_ups.len()).collect(),
+                    };
+                    Some(PrimingTrip { within_s: *within_s, tries: *tries, line_ups })
+                }
+            },
         })
     };
     file.trips.iter().map(trip).collect()

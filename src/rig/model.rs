@@ -83,6 +83,9 @@ pub struct Rig {
     pub remote_start: bool,
     /// From the end of the step in which the face that ordered a run was lost to the stop of the run, s of wall time.
     pub grace_s: f64,
+    /// A start later than this after somebody looked at the valves, or after the last confirmed stop, has them looked at
+    /// again, s of rig time.
+    pub line_up_valid_s: f64,
     /// Warnings shown before a start.
     pub warnings: Vec<String>,
     /// Largest stop delay the rig accepts on any link, s.
@@ -246,6 +249,8 @@ pub struct Rating {
 /// Allowed starts.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Duty {
+    /// Starts one after the other, from cold and from hot; `None`: the file does not say, and only the two others count.
+    pub starts: Option<StartRating>,
     /// Starts in any hour of rig time.
     pub starts_per_hour: u32,
     /// Least time between a stop and the next start, s.
@@ -631,6 +636,22 @@ pub enum TripCause {
     StreamLost,
     /// The link to the starter is lost.
     LinkLost,
+    /// The pump does not prime in time, or runs without water.
+    NotPrimed,
+}
+
+/// Time for each later stage of a stop where the rig file does not say, s (common practice, no source).
+pub const LATER_STAGE_S: f64 = 3.0;
+
+/// What a trip for a pump that does not prime says beside its limit.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct PrimingTrip {
+    /// Time from the start order to a primed pump, s of rig time.
+    pub within_s: f64,
+    /// Starts in vain, one after the other, after which a person has to say that the cause is mended.
+    pub tries: u32,
+    /// Line-ups it watches, indices into the rig's.
+    pub line_ups: Vec<usize>,
 }
 
 /// A declared trip.
@@ -654,4 +675,8 @@ pub struct Trip {
     pub stop: StopKind,
     /// Time allowed for the first stage, s; then the starter output is cut.
     pub deadline_s: f64,
+    /// Time allowed for each later stage, s.
+    pub later_s: f64,
+    /// Trips of cause [`TripCause::NotPrimed`] only.
+    pub priming: Option<PrimingTrip>,
 }

@@ -7,6 +7,7 @@
 
 use crate::clock::Uptime;
 use crate::rig::model::Duty;
+use crate::starters::heating::StartRating;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::io::Write;
@@ -14,6 +15,10 @@ use std::path::{Path, PathBuf};
 
 /// Starts are counted over this time, s.
 pub const WINDOW_S: f64 = 3600.0;
+/// Less heat than this counts as none, share of the limit (four time constants of cooling).
+const COLD: f64 = 0.02;
+/// Slack in adding whole starts.
+const ROUNDING: f64 = 1e-9;
 /// Key of the motor; starters go by their id.
 pub const MOTOR: &str = "motor";
 
@@ -51,6 +56,62 @@ struct History {
     device_starts: Option<u16>,
     /// Own starts that the device's count has not shown yet.
     own_unseen: u16,
+    /// How warm it is, once it is known what its maker says of starts.
+    #[serde(default)]
+    warmth: Option<Warmth>,
+    /// Starts one after the other at which the pump ran without water.
+    #[serde(default)]
+    in_vain: u32,
+}
+
+/// Heat of starts, by what the maker says of them ([`StartRating`]).
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+struct Warmth {
+    /// Share of the limit.
+    theta: f64,
+    rating: StartRating,
+}
+
+impl Warmth {
+    /// Time goes by: running it comes to where long running leaves it, at rest to nothing.
+    fn age(&mut self, by_s: f64, running: bool) {
+        let end = if running { self.rating.running_share() } else { 0.0 };
+        self.theta = end + (self.theta - end) * (-by_s / self.rating.cooling_s).exp();
+    }
+
+    fn start(&mut self) {
+        self.theta += self.rating.rise_per_start();
+    }
+
+    /// Time at rest until one more start stays within the limit, s.
+    fn left_s(&self) -> f64 {
+        let room = (1.0 - self.rating.rise_per_start()).max(COLD);
+        let over = self.theta / (room + ROUNDING);
+        if over > 1.0 { self.rating.cooling_s * over.ln() } else { 0.0 }
+    }
+}
+
+impl History {
+    fn start(&mut self) {
+        self.start_ages_s.push(0.0);
+        self.warmth.iter_mut().for_each(Warmth::start);
+    }
+
+    /// Time until fewer than `allowed` starts lie within the last `window_s`, s.
+    fn window_left_s(&self, window_s: f64, allowed: u32) -> f64 {
+        let within = self.start_ages_s.iter().filter(|age_s| **age_s < window_s);
+        let ages_s: Vec<f64> = within.copied().collect();
+        let too_many = ages_s.len().checked_sub(allowed as usize);
+        too_many.and_then(|index| ages_s.get(index)).map_or(0.0, |age_s| window_s - age_s)
+    }
+
+    /// Time until its heat allows one more start, s. What nobody has watched is taken as warm from running.
+    fn heat_left_s(&mut self, rating: StartRating, rested: bool) -> f64 {
+        let unknown = if rested { 0.0 } else { rating.running_share() };
+        let warmth = self.warmth.get_or_insert(Warmth { theta: unknown, rating });
+        warmth.rating = rating;
+        warmth.left_s()
+    }
 }
 
 /// The ledger.
@@ -95,6 +156,10 @@ impl DutyLedger {
         for history in ledger.histories.values_mut().filter(|history| history.running) {
             history.running = false;
             history.stop_age_s = Some(0.0);
+            // It ran for nobody knows how long.
+            if let Some(warmth) = &mut history.warmth {
+                warmth.theta = warmth.theta.max(warmth.rating.running_share());
+            }
         }
         Ok(ledger)
     }
@@ -132,24 +197,21 @@ impl DutyLedger {
 
     /// Time until `key` may start again under `duty`, s; 0: now; infinite while it runs or when no starts are allowed.
     pub fn wait_s(&mut self, key: &str, duty: Duty) -> f64 {
+        let rested = self.rested;
         let history = self.history(key);
         if history.running || duty.starts_per_hour == 0 {
             return f64::INFINITY;
         }
+        let heat_left_s = duty.starts.map_or(0.0, |rating| history.heat_left_s(rating, rested));
         let rest_left_s = history.stop_age_s.map_or(0.0, |age_s| duty.rest_s - age_s);
-        let starts = history.start_ages_s.len();
-        let allowed = duty.starts_per_hour as usize;
-        let window_left_s = match starts.checked_sub(allowed) {
-            Some(too_many) => history.start_ages_s.get(too_many).map_or(0.0, |age_s| WINDOW_S - age_s),
-            None => 0.0,
-        };
-        rest_left_s.max(window_left_s).max(0.0)
+        let window_left_s = history.window_left_s(WINDOW_S, duty.starts_per_hour);
+        rest_left_s.max(window_left_s).max(heat_left_s).max(0.0)
     }
 
     /// A start of `key` was ordered.
     pub fn started(&mut self, key: &str) {
         let history = self.history(key);
-        history.start_ages_s.push(0.0);
+        history.start();
         history.own_unseen = history.own_unseen.saturating_add(1);
         history.running = true;
         history.stop_age_s = None;
@@ -189,10 +251,26 @@ impl DutyLedger {
 
     fn foreign_start(&mut self, key: &str) {
         let history = self.history(key);
-        history.start_ages_s.push(0.0);
+        history.start();
         if !history.running {
             history.stop_age_s = Some(0.0);
         }
+    }
+
+    /// The pump was seen to prime, or a person said that it will.
+    pub fn primed(&mut self, key: &str) {
+        self.history(key).in_vain = 0;
+    }
+
+    /// A start at which the pump ran without water.
+    pub fn not_primed(&mut self, key: &str) {
+        let history = self.history(key);
+        history.in_vain = history.in_vain.saturating_add(1);
+    }
+
+    /// Starts at which the pump ran without water, since it last primed.
+    pub fn starts_in_vain(&mut self, key: &str) -> u32 {
+        self.history(key).in_vain
     }
 
     fn history(&mut self, key: &str) -> &mut History {
@@ -204,6 +282,7 @@ impl DutyLedger {
         for history in self.histories.values_mut() {
             history.start_ages_s.iter_mut().for_each(|age_s| *age_s += by_s);
             history.start_ages_s.retain(|age_s| *age_s < WINDOW_S);
+            history.warmth.iter_mut().for_each(|warmth| warmth.age(by_s, history.running));
             history.stop_age_s = history.stop_age_s.map(|age_s| age_s + by_s);
         }
     }
@@ -229,7 +308,7 @@ pub(crate) fn write_durably(path: &Path, text: &str) -> std::io::Result<()> {
 mod tests {
     use super::*;
 
-    const DUTY: Duty = Duty { starts_per_hour: 3, rest_s: 10.0 };
+    const DUTY: Duty = Duty { starts: None, starts_per_hour: 3, rest_s: 10.0 };
     /// Ages are sums of a few numbers.
     const TOLERANCE_S: f64 = 1e-9;
 
@@ -280,6 +359,69 @@ mod tests {
         wait(&mut ledger, 1.0);
         ledger.pass_to(3600.0);
         wait(&mut ledger, 0.0);
+    }
+
+    #[test]
+    fn allows_more_starts_one_after_the_other_from_cold_than_from_warm() {
+        let rating = StartRating { cold_starts: 3, hot_starts: 2, cooling_s: 600.0 };
+        let duty = Duty { starts: Some(rating), starts_per_hour: 60, rest_s: 0.0 };
+        let close = |got_s: f64, expected_s: f64| {
+            assert!(
+                (got_s - expected_s).abs() < 1e-3,
+                "expected {expected_s} s, got {got_s} s; source: StartRating's own heat, by hand"
+            );
+        };
+        let mut ledger = DutyLedger::rested();
+        ledger.pass_to(0.0);
+        for number in 0..3 {
+            close(ledger.wait_s("drive", duty), 0.0);
+            ledger.started("drive");
+            ledger.stopped("drive");
+            assert!(number < 3);
+        }
+        // Three starts at once from cold: at the limit. A start more has room below 2/3 of it: 600 s * ln 1.5.
+        let third_s = 600.0 * 1.5_f64.ln();
+        close(ledger.wait_s("drive", duty), third_s);
+        ledger.pass_to(100.0);
+        close(ledger.wait_s("drive", duty), third_s - 100.0);
+        // Long running leaves it at 1/3: two starts in a row, the third waits until 1 has come down to 2/3.
+        let mut warm = DutyLedger::unknown();
+        warm.pass_to(0.0);
+        for _ in 0..2 {
+            close(warm.wait_s("drive", duty), 0.0);
+            warm.started("drive");
+            warm.stopped("drive");
+        }
+        close(warm.wait_s("drive", duty), third_s);
+        // Running for an hour brings it to 1/3 again, whatever it began with.
+        let mut long = DutyLedger::rested();
+        long.pass_to(0.0);
+        close(long.wait_s("drive", duty), 0.0);
+        long.started("drive");
+        long.pass_to(36_000.0);
+        long.stopped("drive");
+        assert!((long.history("drive").warmth.unwrap().theta - 1.0 / 3.0).abs() < 1e-9);
+        // It survives a restart of the program, starts in vain too.
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("duty.json");
+        warm.not_primed(MOTOR);
+        warm.save(&path, "", &up("a", 5.0)).unwrap();
+        let mut again = DutyLedger::load(&path, &up("a", 5.0)).unwrap();
+        close(again.wait_s("drive", duty), third_s);
+        assert_eq!(again.starts_in_vain(MOTOR), 1);
+        warm.started("drive");
+        warm.save(&path, "", &up("a", 5.0)).unwrap();
+        let mut ran = DutyLedger::load(&path, &up("a", 5.0)).unwrap();
+        assert!(ran.wait_s("drive", duty) > third_s, "it ran when the process ended, and nobody knows how long");
+        // One start from cold and no more: cold is 2 % of the limit.
+        let once = StartRating { cold_starts: 1, hot_starts: 1, cooling_s: 600.0 };
+        let once = Duty { starts: Some(once), ..duty };
+        let mut ledger = DutyLedger::rested();
+        ledger.pass_to(0.0);
+        close(ledger.wait_s("soft", once), 0.0);
+        ledger.started("soft");
+        ledger.stopped("soft");
+        close(ledger.wait_s("soft", once), 600.0 * 50.0_f64.ln());
     }
 
     #[test]

@@ -2,7 +2,8 @@
 //! reasons out, all of them at once.
 
 use super::observations::{BenchFacts, Observations, StarterFacts};
-use crate::rig::model::{Condition, Permissive, Quantity, Rig};
+use super::priming::PrimingRules;
+use crate::rig::model::{Condition, LineUp, Permissive, Quantity, Rig};
 use crate::rig::register_map::Role;
 use crate::starters::{Settings, StopKind};
 use std::collections::BTreeMap;
@@ -43,7 +44,33 @@ pub struct Rules {
     pub pressure_channels: Vec<usize>,
     /// Permissives.
     pub permissives: Vec<Permissive>,
+    /// Line-ups in rig order.
+    pub line_ups: Vec<LineUpRules>,
+    /// A line-up counts as confirmed for this long after somebody confirmed it, or after the last confirmed stop, s.
+    pub line_up_valid_s: f64,
+    /// The trip for a pump that does not prime; `None`: the rig has none.
+    pub priming: Option<PrimingRules>,
 }
+
+/// What the steps need to know of a line-up.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LineUpRules {
+    /// Id.
+    pub id: String,
+    /// Sentence for the person who sets the valves.
+    pub text: String,
+    /// Each valve and how it stands, in words, rig order.
+    pub valves: Vec<String>,
+    /// What else somebody has to have looked at, in words: levels that the line-up states; the charge of a self-priming pump and
+    /// the way out for its air.
+    pub beside: Vec<String>,
+}
+
+/// What has to be looked at before a pump draws its suction leg empty of air.
+const BEFORE_PRIMING: [&str; 2] = [
+    "the casing is charged with water (its fill plug is opened only when the casing is cold and without pressure)",
+    "the air of the suction leg has a way out (vent path open)",
+];
 
 /// What the interlocks and steps need to know of a starter.
 #[derive(Debug, Clone, PartialEq)]
@@ -83,6 +110,9 @@ impl Rules {
                 .filter(|&index| rig.channels[index].quantity == Quantity::GaugePressure)
                 .collect(),
             permissives: rig.permissives.clone(),
+            line_ups: rig.line_ups.iter().map(|line_up| LineUpRules::of(rig, line_up)).collect(),
+            line_up_valid_s: rig.line_up_valid_s,
+            priming: PrimingRules::of(rig),
         }
     }
 
@@ -101,6 +131,42 @@ impl Rules {
             Some(None) => format!("fault {code} (a code that its map does not know)"),
             None => format!("fault {code}"),
         }
+    }
+}
+
+impl LineUpRules {
+    fn of(rig: &Rig, line_up: &LineUp) -> Self {
+        let valve = |(element, opening): &(usize, f64)| {
+            let name = rig.network.elements.get(*element).map_or("?", |element| element.name.as_str());
+            format!("{name} {}", stands(*opening))
+        };
+        Self {
+            id: line_up.id.clone(),
+            text: line_up.text.clone(),
+            valves: line_up.valves.iter().map(valve).collect(),
+            beside: levels(rig, line_up).into_iter().chain(before_priming(line_up)).collect(),
+        }
+    }
+}
+
+/// The levels that a line-up goes by: a volume that has to fit under a rim is reckoned from them.
+fn levels(rig: &Rig, line_up: &LineUp) -> Option<String> {
+    let name = |node: usize| rig.network.nodes.get(node).map_or("?", |node| node.name.as_str());
+    let all: Vec<_> = line_up.levels.iter().map(|(node, m)| format!("{} {m:.2} m", name(*node))).collect();
+    (!all.is_empty()).then(|| format!("levels above datum, read at the tanks: {}", all.join(", ")))
+}
+
+fn before_priming(line_up: &LineUp) -> Vec<String> {
+    let drained = line_up.lines.is_some_and(|lines| lines.suction_drained);
+    if drained { BEFORE_PRIMING.map(str::to_owned).to_vec() } else { Vec::new() }
+}
+
+/// How a valve stands, in words.
+fn stands(opening: f64) -> String {
+    match opening {
+        0.0 => "shut".to_owned(),
+        1.0 => "fully open".to_owned(),
+        part => format!("{:.0} % open", 100.0 * part),
     }
 }
 
@@ -123,6 +189,8 @@ pub struct Watch {
     pub position: Option<(u16, f64)>,
     /// Since when every starter's status has said off, s.
     pub all_off_since_s: Option<f64>,
+    /// Line-up that a person confirmed in this run, and when it was last known to stand, s.
+    pub lined_up: Option<(usize, f64)>,
 }
 
 impl Watch {
@@ -180,6 +248,12 @@ pub enum Blocker {
     Permissive(String, String),
     /// Duty: time left, s.
     DutyLeft(f64),
+    /// Nobody has confirmed a line-up in this run.
+    NotLinedUp,
+    /// The confirmation of a line-up is older than it may be: line-up, age, s.
+    LineUpOld(String, f64),
+    /// The bench unit reads another line-up than the one confirmed: the one confirmed, and what it reads.
+    LineUpMoved(String, u16),
 }
 
 impl Blocker {
@@ -194,6 +268,9 @@ impl Blocker {
                 | Self::EmergencyStopOpen
                 | Self::OtherOn(_)
                 | Self::Permissive(..)
+                | Self::NotLinedUp
+                | Self::LineUpOld(..)
+                | Self::LineUpMoved(..)
         )
     }
 }
@@ -226,6 +303,14 @@ impl fmt::Display for Blocker {
             Self::Permissive(text, found) => write!(f, "{text} (found {found})"),
             Self::DutyLeft(left_s) if left_s.is_finite() => write!(f, "duty: {left_s:.1} s left"),
             Self::DutyLeft(_) => f.write_str("duty: not known yet"),
+            Self::NotLinedUp => f.write_str("nobody has confirmed the line-up"),
+            Self::LineUpOld(id, age_s) => {
+                write!(f, "line-up {id} was last confirmed {:.0} min ago: it has to be looked at again", age_s / 60.0)
+            }
+            Self::LineUpMoved(id, 0) => write!(f, "the valves do not stand as line-up {id} any more"),
+            Self::LineUpMoved(id, number) => {
+                write!(f, "line-up {id} was confirmed, and the bench unit reads line-up number {number}")
+            }
         }
     }
 }
@@ -263,6 +348,7 @@ pub fn start_blockers(rules: &Rules, seen: &Observations, watch: &Watch, starter
         blockers.push(Blocker::NoPrediction);
     }
     blockers.extend(select_blockers(rules, seen, watch, now_s));
+    blockers.extend(line_up_blocker(rules, seen, watch, now_s));
     blockers.extend(transfer_blockers(rules, watch, starter, now_s));
     blockers.extend(failed_channels(rules, seen).map(|id| Blocker::ChannelFailed(id.to_owned())));
     blockers.extend(permissive_blockers(rules, seen));
@@ -358,6 +444,22 @@ fn transfer_blockers(rules: &Rules, watch: &Watch, starter: usize, now_s: f64) -
     }
 }
 
+/// Confirmed in this run, lately, and still standing as far as the bench unit tells.
+fn line_up_blocker(rules: &Rules, seen: &Observations, watch: &Watch, now_s: f64) -> Option<Blocker> {
+    let Some((confirmed, at_s)) = watch.lined_up else {
+        return (!rules.line_ups.is_empty()).then_some(Blocker::NotLinedUp);
+    };
+    let id = || rules.line_ups.get(confirmed).map(|line_up| line_up.id.clone()).unwrap_or_default();
+    match seen.bench.as_ref().and_then(|bench| bench.value(Role::LineUp)) {
+        Some(read) if usize::from(read) != confirmed + 1 => return Some(Blocker::LineUpMoved(id(), read)),
+        // Valves that tell how they stand need nobody to look again.
+        Some(_) => return None,
+        None => {}
+    }
+    let age_s = now_s - at_s;
+    (age_s > rules.line_up_valid_s).then(|| Blocker::LineUpOld(id(), age_s))
+}
+
 fn permissive_blockers(rules: &Rules, seen: &Observations) -> Vec<Blocker> {
     rules.permissives.iter().filter_map(|permissive| permissive_blocker(permissive, seen)).collect()
 }
@@ -391,6 +493,8 @@ pub enum Ending {
         reason: String,
         /// First kind of stop; `None`: the starter's ordinary way.
         stop: Option<StopKind>,
+        /// The declared trip whose deadlines it goes by, index into the rig's; `None`: those of its kind.
+        trip: Option<usize>,
     },
     /// A starter is on though the run's stop was confirmed and it has ordered no start since.
     OnAgain {
@@ -463,7 +567,7 @@ pub fn emergency_stop_open(rules: &Rules, seen: &Observations) -> bool {
 }
 
 fn faulty(rules: &Rules, seen: &Observations, starter: usize) -> Option<Ending> {
-    let abort = |reason: String, stop| Some(Ending::Abort { reason, stop });
+    let abort = |reason: String, stop| Some(Ending::Abort { reason, stop, trip: None });
     let id = rules.id(starter);
     if let Some((other, _)) =
         seen.starters.iter().enumerate().find(|(index, facts)| *index != starter && facts.running == Some(true))

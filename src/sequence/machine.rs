@@ -6,6 +6,7 @@ use super::interlock::{Ending, Watch, guard};
 use super::marks::Mark;
 use super::observations::Observations;
 use super::ports::{Level, Progress, StopOutcome};
+use super::priming::{Judged, Priming};
 use super::script::Script;
 use super::step::{Next, Output, Phase, Step, Turn};
 use crate::starters::{Settings, StopKind};
@@ -82,6 +83,13 @@ pub enum Command {
         /// Starter.
         starter: usize,
     },
+    /// The pump was seen to prime.
+    Primed {
+        /// Time since the start, s.
+        after_s: f64,
+    },
+    /// The pump did not prime, or lost its water: the run ends.
+    NotPrimed,
     /// A cycle's stop is over.
     Outcome {
         /// Cycle.
@@ -108,6 +116,8 @@ pub struct State {
     pub energised: Option<usize>,
     /// Set speed ordered last since the start.
     pub speed: Option<f64>,
+    /// Priming since the latest start.
+    pub priming: Option<Priming>,
     /// Cycles that were started and stopped.
     pub cycles_done: u32,
     /// How it ended.
@@ -135,6 +145,7 @@ impl State {
             watch: Watch::default(),
             energised: None,
             speed: None,
+            priming: None,
             cycles_done: 0,
             ending: None,
         }
@@ -172,6 +183,7 @@ pub fn advance(script: &Script, state: State, seen: &Observations, now_s: f64) -
     if walk.state.ending.is_none() {
         walk.state.ending = guard(&script.rules, seen, walk.state.energised);
     }
+    walk.look_at_priming();
     while walk.state.ending.is_none() && walk.step() {}
     Advance { commands: walk.out.commands, state: walk.state, marks: walk.out.marks }
 }
@@ -216,9 +228,30 @@ impl Walk<'_> {
                 self.on();
                 return true;
             }
-            Next::Abort { reason, stop } => self.state.ending = Some(Ending::Abort { reason, stop }),
+            Next::Abort { reason, stop } => self.state.ending = Some(Ending::Abort { reason, stop, trip: None }),
         }
         false
+    }
+
+    /// From a start to its stop the pump has to prime and to keep its water. A prediction goes on and shows what comes.
+    fn look_at_priming(&mut self) {
+        let Some(rules) = &self.script.rules.priming else { return };
+        let Some(priming) = self.state.priming.as_mut().filter(|_| !self.seen.foretold) else { return };
+        let step = self.script.program.get(self.state.at).map(|instruction| &instruction.step);
+        let stops = matches!(step, Some(Step::Stop(_) | Step::Silence(_)));
+        let lined_up = self.state.watch.lined_up.is_some_and(|(line_up, _)| rules.line_ups.contains(&line_up));
+        if stops || !lined_up || self.state.energised.is_none() || self.state.ending.is_some() {
+            return;
+        }
+        match priming.look(rules, self.seen, self.now_s) {
+            Judged::Nothing => {}
+            Judged::Primed(after_s) => self.out.commands.push(Command::Primed { after_s }),
+            Judged::Dry(reason) => {
+                self.out.commands.push(Command::NotPrimed);
+                let (stop, trip) = (Some(rules.stop), Some(rules.trip));
+                self.state.ending = Some(Ending::Abort { reason, stop, trip });
+            }
+        }
     }
 
     fn on(&mut self) {
@@ -232,11 +265,17 @@ impl Walk<'_> {
                 Command::Start { starter, settings } => {
                     self.state.energised = Some(*starter);
                     self.state.speed = settings.speed;
+                    self.state.priming = Some(Priming::since(self.now_s));
                 }
                 Command::SetSpeed { speed, .. } => self.state.speed = Some(*speed),
+                Command::LinedUp { line_up } => self.state.watch.lined_up = Some((*line_up, self.now_s)),
                 Command::Outcome { outcome, cycle, .. } if *outcome != StopOutcome::NotConfirmed => {
                     self.state.energised = None;
                     self.state.cycles_done = *cycle;
+                    // It ran with its valves as they were confirmed.
+                    if let Some((_, at_s)) = &mut self.state.watch.lined_up {
+                        *at_s = self.now_s;
+                    }
                 }
                 _ => {}
             }

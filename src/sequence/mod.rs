@@ -8,6 +8,7 @@
 
 pub mod marks;
 pub mod ports;
+pub mod priming;
 pub mod observations;
 pub mod interlock;
 pub mod series;

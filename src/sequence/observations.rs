@@ -26,6 +26,8 @@ pub struct Observations {
     pub mean: Vec<f64>,
     /// Channels that read a failure or the end of what their sensors can show; empty: none.
     pub unbelievable: Vec<bool>,
+    /// Nothing of this is measured: a prediction, which shows what comes and ends nothing that protects the pump.
+    pub foretold: bool,
     /// The heartbeat is withheld on purpose: the starter's fault is what is waited for.
     pub silenced: bool,
     /// The shaft was seen to turn since the latest start: its rest then says something.

@@ -26,7 +26,7 @@
 //! ```
 
 use super::interlock::Rules;
-use super::step::{Step, ask, confirm, hold, line_up, mark, repeat, say, settle, silence, start, stop, wait};
+use super::step::{Step, ask, confirm, hold, line_up, mark, repeat, say, settle, silence, speed, start, stop, wait};
 use crate::rig::model::Rig;
 use crate::rig::problem::Problems;
 use crate::rig::reader::{Cursor, Document, Spot};
@@ -168,7 +168,10 @@ impl Script {
         // What follows the stop of the cycle before belongs to the way to the next start.
         let last_of_dropped = self.program.iter().rposition(|instruction| {
             instruction.cycle == dropped
-                && matches!(instruction.step, Step::Stop(_) | Step::Silence(_) | Step::Settle(_) | Step::Hold(_))
+                && matches!(
+                    instruction.step,
+                    Step::Stop(_) | Step::Silence(_) | Step::Settle(_) | Step::Hold(_) | Step::Speed(_)
+                )
         })?;
         let program = self
             .program
@@ -217,6 +220,7 @@ enum Verb {
     Wait,
     Start,
     Hold,
+    Speed,
     Stop,
     Silence,
     Settle,
@@ -226,12 +230,13 @@ enum Verb {
     Ask,
 }
 
-const VERBS: [(&str, Verb); 12] = [
+const VERBS: [(&str, Verb); 13] = [
     ("confirm", Verb::Confirm),
     ("line-up", Verb::LineUp),
     ("wait", Verb::Wait),
     ("start", Verb::Start),
     ("hold", Verb::Hold),
+    ("speed", Verb::Speed),
     ("stop", Verb::Stop),
     ("silence", Verb::Silence),
     ("settle", Verb::Settle),
@@ -297,6 +302,7 @@ impl<'r> Reading<'r> {
             Verb::Wait => wait::Wait::read(table, self.starter).map(Step::Wait),
             Verb::Start => self.start(table, &here),
             Verb::Hold => self.hold(table, &here),
+            Verb::Speed => self.speed(table, &here),
             Verb::Stop => self.stop(table, &here),
             Verb::Silence => self.silence(table, &here),
             Verb::Settle => self.settle(table, &here),
@@ -366,6 +372,11 @@ impl<'r> Reading<'r> {
         let running = self.needs_running(table, here, "a hold");
         let opening_s = self.rig.control_valve.as_ref().map_or(0.0, |valve| valve.spec.open_s());
         hold::Hold::read(table, running.starter, (running.ramp_up_s, opening_s), self.rig).map(Step::Hold)
+    }
+
+    fn speed(&mut self, table: &Cursor<'_>, here: &Spot) -> Option<Step> {
+        let running = self.needs_running(table, here, "a change of speed");
+        speed::Speed::read(table, running.starter, self.rig).map(Step::Speed)
     }
 
     fn stop(&mut self, table: &Cursor<'_>, here: &Spot) -> Option<Step> {

@@ -18,8 +18,6 @@ use crate::starters::StopKind;
 
 /// Status alone is accepted as `inferred` after it has said `off` for this long, s.
 pub const INFERRED_AFTER_S: f64 = 2.0;
-/// Time for each later stage, s.
-pub const LATER_STAGE_S: f64 = 3.0;
 /// Time left to the present stage, and given to each later one, when a person asked twice, s.
 pub const HURRY_S: f64 = 1.0;
 /// A stage is not over before the starter was asked this often after its order (polls run on wall time, stages on rig
@@ -165,14 +163,14 @@ pub enum StopTurn {
 }
 
 impl Stopping {
-    /// A stop whose first stage (already ordered at `now_s`) has `time_s`; then coast, then contactor off.
-    pub fn begin(first: StopKind, time_s: f64, now_s: f64) -> Self {
+    /// A stop whose first stage (already ordered at `now_s`) has `time_s`; then coast, then contactor off, with `later_s` each.
+    pub fn begin(first: StopKind, (time_s, later_s): (f64, f64), now_s: f64) -> Self {
         let mut stages = vec![Stage { kind: first, time_s }];
         stages.extend(
             [StopKind::Coast, StopKind::ContactorOff]
                 .into_iter()
                 .filter(|kind| strength(*kind) > strength(first))
-                .map(|kind| Stage { kind, time_s: LATER_STAGE_S }),
+                .map(|kind| Stage { kind, time_s: later_s }),
         );
         Self { stages, stage: 0, since_s: now_s, off_since_s: None }
     }

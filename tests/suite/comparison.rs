@@ -207,6 +207,7 @@ fn prediction(offset_pa: f64) -> Prediction {
         emergency_stop: None,
         events: Vec::new(),
         separation: None,
+        reach: Vec::new(),
         band: None,
         sha256: String::new(),
     }

@@ -1,6 +1,7 @@
 //! The process that owns a rig, from outside: runs, Ctrl-C, other faces, the end by kill -9.
 
 mod api;
+mod clock_jump;
 mod ctrl_c;
 mod http;
 mod killed;

@@ -12,6 +12,7 @@ use crate::stand::sequences::Cycle;
 use crate::stand::view::View;
 use ramprig::recording;
 use ramprig::rig::model::{Quantity, Rig};
+use ramprig::sequence::marks::MarkKind;
 use rand::seq::SliceRandom;
 use rustix::process::{Resource, Rlimit, prlimit};
 use std::collections::BTreeMap;
@@ -21,7 +22,7 @@ use std::time::{Duration, Instant};
 use threads::Break;
 
 /// Every cause through every starter twice.
-const STOPS: u32 = 132;
+const STOPS: u32 = 138;
 const STARTERS: [&str; 3] = ["contactor", "soft", "drive"];
 /// Between standstill (0.64 bar) and running water (1.25 bar) of the bench's own prediction.
 const LIMIT: &str = "1.0 barg";
@@ -32,6 +33,8 @@ const NO_CURRENT_A: f64 = 0.8;
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Cause {
     Limit(&'static str),
+    /// The pump does not prime in its time.
+    NotPrimed,
     StopKey,
     StreamLost,
     LinkLost,
@@ -57,10 +60,11 @@ enum Cause {
 
 /// No cause may take longer: three times the longest of its own timer (1 s), stages (3 s) and ramps (1 s), and `grace`.
 const LONGEST: Duration = Duration::from_secs(15);
-const CAUSES: [Cause; 22] = [
+const CAUSES: [Cause; 23] = [
     Cause::Limit("ramp"),
     Cause::Limit("coast"),
     Cause::Limit("contactor-off"),
+    Cause::NotPrimed,
     Cause::StopKey,
     Cause::StreamLost,
     Cause::LinkLost,
@@ -147,6 +151,37 @@ fn limit(starter: &str, kind: &str) -> f64 {
     crossing_to_zero_s(Path::new(object["recording"].as_str().unwrap()), &bench.rig)
 }
 
+/// Time from which the pump of [`not_primed`] has to be primed, s after the start order.
+const PRIMED_WITHIN_S: f64 = 2.0;
+
+/// The shipped bench with a trip for a pump that does not prime, and a pressure that none of its pumps gives. Time to no
+/// current, s, from the moment at which it had to be primed.
+fn not_primed(starter: &str) -> f64 {
+    let shipped = std::fs::read_to_string(rig_path()).unwrap();
+    let trip = shipped.find("id = \"dry-run\"").expect("the trip of the shipped bench");
+    let (before, after) = shipped.split_at(trip);
+    let edited = ["above = \"0.15 barg\"", "line_ups = [\"fill-terrace\"]", "within = \"40 s\""]
+        .into_iter()
+        .zip(["above = \"3.4 barg\"", "line_ups = [\"terrace\", \"fill-terrace\"]", "within = \"2 s\""])
+        .fold(after.to_owned(), |text, (was, is)| {
+            assert!(text.contains(was), "{was}");
+            text.replacen(was, is, 1)
+        });
+    let bench = Bench::described(&format!("{before}{edited}"));
+    let ended = bench.run(&cycle(starter, Cause::NotPrimed), starter).end();
+    ended.expect(3);
+    let object = ended.object();
+    assert!(object["aborted"].as_str().unwrap().contains("it does not prime"), "{object}");
+    assert_eq!(object["stop_outcome"], "confirmed");
+    bench.witness().assert_all_off();
+    let run = recording::read(Path::new(object["recording"].as_str().unwrap())).unwrap();
+    let start = run.marks.iter().find(|mark| matches!(mark.kind, MarkKind::Start { .. })).expect("it started");
+    let index = bench.rig.channels.iter().position(|channel| channel.quantity == Quantity::LineCurrent).unwrap();
+    let current = &run.traces[index];
+    let last = current.values.iter().rposition(|value| *value > NO_CURRENT_A).expect("there was current");
+    current.t0_s + last as f64 * current.dt_s - start.at_s - PRIMED_WITHIN_S
+}
+
 /// Where a program runs, and what stands between it and the rig.
 struct Ordered {
     program: Program,
@@ -206,7 +241,7 @@ fn other(starter: &str, cause: Cause) -> f64 {
         }
     };
     match cause {
-        Cause::Limit(_) | Cause::Thread(..) => unreachable!("not made here"),
+        Cause::Limit(_) | Cause::NotPrimed | Cause::Thread(..) => unreachable!("not made here"),
         Cause::StopKey => program.interrupt(),
         Cause::StreamLost => bench.control("drop-stream"),
         Cause::LinkLost => cable.cut(),
@@ -258,6 +293,7 @@ fn campaign_stop_path() {
         let (cause, starter) = all[number as usize % all.len()];
         let took_s = match cause {
             Cause::Limit(kind) => limit(starter, kind),
+            Cause::NotPrimed => not_primed(starter),
             Cause::Thread(thread, how) => {
                 let (took_s, end) = threads::stop_after(starter, &cycle(starter, cause), thread, how);
                 println!("stop {number}: {}; {}", end.aborted.unwrap_or_default(), end.stop);

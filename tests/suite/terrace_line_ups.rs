@@ -5,6 +5,7 @@ use crate::stand::program::run;
 use ramprig::hydraulics::spec::{ElementKind, Place};
 use ramprig::prediction::filling::Filling;
 use ramprig::prediction::summary::Summary;
+use ramprig::prediction::transfer::runs_over;
 use ramprig::prediction::{EventKind, Prediction, rehearse};
 use ramprig::rig::model::Rig;
 use ramprig::rig::{self, parse};
@@ -137,4 +138,26 @@ fn rejects_levels_and_falls_that_cannot_be() {
         let problems = parse(&text.replacen(from, to, 1), "bench.toml").unwrap_err().to_string();
         assert!(problems.contains(words) && problems.contains("bench.toml:"), "{to}: {problems}");
     }
+}
+
+#[test]
+fn refuses_a_start_that_would_run_a_tank_over_and_foretells_it() {
+    let shipped_text = rig::shipped("terrace-bench").unwrap();
+    let levels = "levels = { sump = \"0 m\", terrace = \"8.3 m\" }";
+    assert!(shipped_text.contains(levels));
+    let text = shipped_text.replace(levels, "levels = { sump = \"0 m\", terrace = \"8.95 m\" }");
+    let full = parse(&text, "t.toml").unwrap_or_else(|problems| panic!("{problems}"));
+    assert_eq!(runs_over(&bench(), &predict(&bench(), "fill-terrace", "drive")), Vec::<String>::new());
+    let foretold = predict(&full, "fill-terrace", "drive");
+    let over = runs_over(&full, &foretold);
+    assert!(
+        over[0].starts_with("tank terrace stands at 8.95 m, 0.05 m under its rim, and is predicted to run over"),
+        "{over:?}"
+    );
+    let told = Summary::of(&full, &foretold).warnings;
+    assert!(told.iter().any(|line| line.contains("run over") && line.ends_with("(a start is refused)")), "{told:#?}");
+    let bench = Bench::written(&text, &["--line-up", "fill-terrace", "--fast"]);
+    let ended = bench.run(shipped("fill-terrace").unwrap(), "drive").end();
+    ended.expect(2).says("is predicted to run over");
+    assert!(bench.recordings(".h5").is_empty() && bench.recordings(".partial").is_empty(), "{}", ended.stderr);
 }

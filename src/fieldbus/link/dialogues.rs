@@ -1,7 +1,7 @@
 //! What the main thread does besides stops: asks who is there, carries out orders, beats, polls.
 
 use super::super::LinkError;
-use super::super::unit::Unit;
+use super::super::unit::{Unit, UnitKind};
 use super::line::{Bare, Retrying};
 use super::{ALIVE_FOR_NS, BusThread, Order, OrderKind, Outcome, PROBE_NS, SILENT_FIRST_NS, SILENT_MOST_NS};
 use crate::rig::register_map::Role;
@@ -44,18 +44,27 @@ impl BusThread {
         found
     }
 
-    /// A stop that was given up while the device did not answer goes out now, unless the device says that somebody runs it at
-    /// local meanwhile: then it is not ours to stop any more.
+    /// A stop that was given up while the device did not answer goes out now, unless the device, or the bench unit on this
+    /// link, says that somebody runs it at local meanwhile: then it is not ours to stop any more.
     fn pay_what_is_owed(&mut self, index: usize) {
         let shared = Arc::clone(&self.shared);
         let unit = &shared.units[index];
         let Some(slot) = unit.slot.as_ref().filter(|slot| slot.owes()) else { return };
-        if unit.stands_at_local(&mut Bare { thread: self, index }) {
-            tracing::warn!("{}: a stop was owed; the device stands at local now, and nothing is sent", unit.name);
+        if unit.stands_at_local(&mut Bare { thread: self, index }) || self.bench_stands_at_local() {
+            tracing::warn!("{}: a stop was owed; its selector stands at local now, and nothing is sent", unit.name);
             slot.let_go();
         } else {
             slot.ask_again();
         }
+    }
+
+    /// What the bench unit's selector says, once it has said who it is; one that does not answer says nothing.
+    fn bench_stands_at_local(&mut self) -> bool {
+        let shared = Arc::clone(&self.shared);
+        let bench = shared.units.iter().enumerate().find(|(_, unit)| matches!(unit.kind, UnitKind::Bench));
+        let Some((index, unit)) = bench else { return false };
+        let wire = &mut Bare { thread: self, index };
+        unit.identify(wire).is_ok() && unit.stands_at_local(wire)
     }
 
     /// The second connection: open, and answered by the right device?

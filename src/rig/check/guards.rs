@@ -2,7 +2,7 @@
 
 use super::{Maps, known};
 use crate::rig::chain::Coupling;
-use crate::rig::file::{ConditionEntry, RigFile};
+use crate::rig::file::{ConditionEntry, LineUpEntry, RigFile};
 use crate::rig::model::{Quantity, Rig, Trip, TripCause};
 use crate::rig::reader::{Document, Spot};
 use crate::rig::register_map::Role;
@@ -16,6 +16,7 @@ pub(super) fn check(document: &Document<'_>, file: &RigFile, maps: &Maps) {
     }
     if !file.identity.station {
         needed_trips(document, file);
+        priming(document, file);
     }
     for permissive in &file.permissives {
         match &permissive.condition {
@@ -40,6 +41,27 @@ fn needed_trips(document: &Document<'_>, file: &RigFile) {
         if !unreadable && !file.trips.iter().any(|trip| trip.cause == Some(cause)) {
             document.note(&file.identity.spot, found, allowed, None);
         }
+    }
+}
+
+/// A pump that draws its suction leg empty of air needs somebody, or something, that ends a start in vain; and line-ups that a
+/// trip names exist.
+fn priming(document: &Document<'_>, file: &RigFile) {
+    let trips = || file.trips.iter().filter_map(|trip| trip.priming.as_ref());
+    for name in trips().filter_map(|(_, _, named)| named.as_ref()).flatten() {
+        known(document, name, "line-up", file.line_ups.iter().map(|line_up| line_up.id.text.as_str()));
+    }
+    let watched = |id: &str| {
+        trips().any(|(_, _, named)| named.as_ref().is_none_or(|names| names.iter().any(|name| name.text == id)))
+    };
+    let primes = |line_up: &&LineUpEntry| line_up.lines.is_some_and(|lines| lines.suction_drained);
+    let unread = file.trips.iter().any(|trip| trip.cause.is_none());
+    for line_up in file.line_ups.iter().filter(primes).filter(|line_up| !unread && !watched(&line_up.id.text)) {
+        let found =
+            format!("line-up {:?} has the pump draw air, and no trip for a pump that does not prime", line_up.id.text);
+        let allowed =
+            "a [[trip]] with cause = \"not-primed\", channel, above (what it shows with a primed pump) and within";
+        document.note(&line_up.spot, found, allowed, None);
     }
 }
 

@@ -21,8 +21,6 @@ pub struct MotorEntry {
     pub spec: MotorSpec,
     /// Duty.
     pub duty: Duty,
-    /// Starts in a row, where the maker states them.
-    pub starts: Option<StartRating>,
     /// Place.
     pub spot: Spot,
 }
@@ -113,7 +111,7 @@ fn unreadable_liquid() -> LiquidSpec {
     }
 }
 
-/// `starts_per_hour` and `rest`.
+/// `starts_per_hour`, `rest` and, where the maker says so, starts one after the other.
 pub(super) fn duty(table: &Cursor<'_>) -> Duty {
     Duty {
         starts_per_hour: table
@@ -121,6 +119,7 @@ pub(super) fn duty(table: &Cursor<'_>) -> Duty {
             .and_then(|n| u32::try_from(n).ok())
             .unwrap_or(1),
         rest_s: or_nan(table.need_quantity("rest", &Want::TIME_FROM_ZERO)),
+        starts: starts(table),
     }
 }
 
@@ -147,7 +146,7 @@ pub(super) fn motor(table: Option<Cursor<'_>>, assumed: &mut Assumptions) -> Mot
         kloss: table.word("torque_curve", &[("four-point", false), ("kloss", true)]).unwrap_or(false),
         mounting: Mounting { supply_dip: table.number("supply_dip", 0.0..=0.6).unwrap_or(0.0), ..Mounting::DIRECT },
     };
-    let entry = MotorEntry { spec, duty: duty(&table), starts: starts(&table), spot: table.here() };
+    let entry = MotorEntry { spec, duty: duty(&table), spot: table.here() };
     table.close();
     entry
 }
@@ -186,7 +185,7 @@ fn unreadable_motor() -> MotorEntry {
         mounting: Mounting::DIRECT,
     };
     let spot = Spot { key_path: "motor".to_owned(), line: 1, column: 1 };
-    MotorEntry { spec, duty: Duty { starts_per_hour: 1, rest_s: f64::NAN }, starts: None, spot }
+    MotorEntry { spec, duty: Duty { starts: None, starts_per_hour: 1, rest_s: f64::NAN }, spot }
 }
 
 impl CouplingEntry {

@@ -109,6 +109,8 @@ pub struct IdentityEntry {
     pub remote_start: bool,
     /// Time for a face to come back, s.
     pub grace_s: f64,
+    /// How long a confirmed line-up counts, s.
+    pub line_up_valid_s: f64,
     /// Rest speed, rad/s.
     pub rest_speed_rad_s: f64,
     /// Fallback rest, s.
@@ -247,6 +249,8 @@ const OF_THE_WATER: [&str; 12] = [
 const PRESENCE_CHECK_S: f64 = 1800.0;
 /// A face that was lost has this long to come back, s (common practice, no source).
 const GRACE_S: f64 = 10.0;
+/// Valves are looked at again after this long, s (common practice, no source).
+const LINE_UP_VALID_S: f64 = 3600.0;
 
 fn identity(root: &Cursor<'_>, assumed: &mut Assumptions) -> IdentityEntry {
     let Some(table) = root.need_table("rig") else {
@@ -261,6 +265,7 @@ fn identity(root: &Cursor<'_>, assumed: &mut Assumptions) -> IdentityEntry {
             emergency_stop_proven: None,
             presence_check_s: 0.0,
             grace_s: 0.0,
+            line_up_valid_s: LINE_UP_VALID_S,
             remote_start: false,
             rest_speed_rad_s: f64::NAN,
             rest_fallback_s: f64::NAN,
@@ -290,6 +295,7 @@ fn identity(root: &Cursor<'_>, assumed: &mut Assumptions) -> IdentityEntry {
         emergency_stop_proven: proven(&table),
         remote_start: table.flag("remote_start").unwrap_or(false),
         grace_s: table.quantity("grace", &Want::TIME_FROM_ZERO).unwrap_or(GRACE_S),
+        line_up_valid_s: table.quantity("line_up_valid", &Want::TIME).unwrap_or(LINE_UP_VALID_S),
         presence_check_s: table.quantity("presence_check", &Want::TIME_FROM_ZERO).unwrap_or(PRESENCE_CHECK_S),
         rest_speed_rad_s: assumed.take(
             table.quantity("rest_speed", &Want::SPEED),

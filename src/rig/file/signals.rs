@@ -4,7 +4,7 @@ use super::chain::{self, ChainEntry};
 use super::control::STOPS;
 use super::{Assumptions, need_id, or_nan};
 use crate::rig::calibration::SLOPE_OFF;
-use crate::rig::model::{Quantity, TripCause};
+use crate::rig::model::{LATER_STAGE_S, Quantity, TripCause};
 use crate::rig::reader::{Cursor, Spot, Text};
 use crate::starters::StopKind;
 use crate::units::{Dimension, Want};
@@ -20,8 +20,12 @@ const QUANTITIES: &[(&str, Quantity)] = &[
     ("contact", Quantity::Contact),
 ];
 
-const CAUSES: &[(&str, TripCause)] =
-    &[("limit", TripCause::Limit), ("stream-lost", TripCause::StreamLost), ("link-lost", TripCause::LinkLost)];
+const CAUSES: &[(&str, TripCause)] = &[
+    ("limit", TripCause::Limit),
+    ("stream-lost", TripCause::StreamLost),
+    ("link-lost", TripCause::LinkLost),
+    ("not-primed", TripCause::NotPrimed),
+];
 
 /// Where a channel reads.
 #[derive(Debug)]
@@ -125,6 +129,10 @@ pub struct TripEntry {
     pub stop: StopKind,
     /// Deadline, s.
     pub deadline_s: f64,
+    /// Of each later stage, s.
+    pub later_s: f64,
+    /// `within`, `tries` and `line_ups`; trips for a pump that does not prime only.
+    pub priming: Option<(f64, u32, Option<Vec<Text>>)>,
     /// Place.
     pub spot: Spot,
 }
@@ -351,6 +359,8 @@ pub(super) fn trips(root: &Cursor<'_>, channels: &[ChannelEntry], assumed: &mut 
             blanking_s: table.quantity("blanking", &Want::TIME_FROM_ZERO).unwrap_or(0.0),
             stop: table.need_word("stop", STOPS).unwrap_or(StopKind::Coast),
             deadline_s: or_nan(table.need_quantity("deadline", &Want::TIME)),
+            later_s: table.quantity("later_deadline", &Want::TIME).unwrap_or(LATER_STAGE_S),
+            priming: (cause == Some(TripCause::NotPrimed)).then(|| priming(&table)),
             spot: table.here(),
         };
         check_limits(&table, &entry);
@@ -358,6 +368,15 @@ pub(super) fn trips(root: &Cursor<'_>, channels: &[ChannelEntry], assumed: &mut 
         entries.push(entry);
     }
     entries
+}
+
+/// Starts in vain after which a person has to look (common practice, no source).
+const TRIES: u32 = 2;
+
+fn priming(table: &Cursor<'_>) -> (f64, u32, Option<Vec<Text>>) {
+    let within_s = or_nan(table.need_quantity("within", &Want::TIME));
+    let tries = table.integer("tries", 1..=10).and_then(|tries| u32::try_from(tries).ok()).unwrap_or(TRIES);
+    (within_s, tries, table.texts("line_ups"))
 }
 
 fn check_limits(table: &Cursor<'_>, entry: &TripEntry) {
@@ -369,6 +388,10 @@ fn check_limits(table: &Cursor<'_>, entry: &TripEntry) {
         }
         Some(TripCause::Limit) if !says_limit => {
             table.document().note(&spot, "a limit trip without a limit", "above or below", None);
+        }
+        Some(TripCause::NotPrimed) if entry.channel.is_none() || entry.above.is_none() || entry.below.is_some() => {
+            let allowed = "channel = \"...\" and above = \"...\", what it shows with a primed pump";
+            table.document().note(&spot, "a trip for a pump that does not prime without such a limit", allowed, None);
         }
         Some(TripCause::StreamLost | TripCause::LinkLost) if says_limit || entry.channel.is_some() => {
             table.document().note(&spot, "a limit on a trip for a lost wire", "no channel, above or below", None);

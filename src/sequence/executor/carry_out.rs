@@ -17,6 +17,10 @@ use std::sync::Arc;
 /// Set speeds that differ by less are not written again, share of rated frequency.
 const SPEED_STEP: f64 = 5e-4;
 
+/// What a pump leaves behind that ran without water (common practice, no source).
+const HOT_CASING: &str = "the pump ran without water: its casing may be hot and the water in it steam. Open no fill plug before it \
+                          is cold and without pressure, as the pump's maker says";
+
 impl Run<'_> {
     pub(super) fn carry_out(&mut self, command: Command) -> Result<(), Abort> {
         match command {
@@ -34,6 +38,14 @@ impl Run<'_> {
             Command::Stop { starter, kind, cause } => self.stop(starter, kind, &cause),
             Command::Silence { starter } => self.silence(starter),
             Command::Proven { starter } => self.note_proof(starter),
+            Command::Primed { after_s } => {
+                self.duty(|ledger| ledger.primed(MOTOR));
+                self.event(Level::Note, format!("the pump is primed, {after_s:.1} s after the start"));
+            }
+            Command::NotPrimed => {
+                self.duty(|ledger| ledger.not_primed(MOTOR));
+                self.event(Level::Danger, HOT_CASING);
+            }
             Command::Outcome { cycle, outcome, evidence } => self.outcome(cycle, outcome, &evidence),
         }
         Ok(())
@@ -264,7 +276,7 @@ impl Run<'_> {
             .trips
             .iter()
             .enumerate()
-            .filter(|(_, trip)| trip.cause != TripCause::LinkLost)
+            .filter(|(_, trip)| matches!(trip.cause, TripCause::Limit | TripCause::StreamLost))
             .filter_map(|(index, trip)| blanking_s(trip).map(|blanking_s| (index, blanking_s)))
             .map(|(trip, blanking_s)| ArmedTrip {
                 trip,

@@ -26,7 +26,7 @@ use super::ports::{
 use super::script::Script;
 use crate::clock::{RigClock, WallClock};
 use crate::prediction::Prediction;
-use crate::rig::model::{Rig, TripCause};
+use crate::rig::model::{LATER_STAGE_S, Rig, Trip, TripCause};
 use crate::starters::{Settings, StopKind};
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -52,6 +52,8 @@ pub const RESET_QUESTION: u32 = u32::MAX;
 pub const SETTINGS_QUESTION: u32 = u32::MAX - 1;
 /// Signal number of the question whether somebody is there.
 pub const PRESENCE_QUESTION: u32 = u32::MAX - 2;
+/// Signal number of the question about a pump that did not prime at all the tries it has.
+pub const PRIMING_QUESTION: u32 = u32::MAX - 3;
 
 /// Everything a run needs. The ports outlive the run: the daemon keeps them for the next.
 pub struct ExecutorInput<'a> {
@@ -108,6 +110,8 @@ struct Abort {
     stop: Option<StopKind>,
     /// Time for it, s; `None`: by its kind.
     time_s: Option<f64>,
+    /// Time for each later stage, s.
+    later_s: f64,
     /// Order a stop even when this run has started nothing (a person asked for it).
     always: bool,
     /// Rig time between which the stop line was already pulled, s.
@@ -121,7 +125,21 @@ struct Abort {
 impl Abort {
     fn because(reason: impl Into<String>) -> Self {
         let reason = reason.into();
-        Self { reason, stop: None, time_s: None, always: false, pulled_s: None, taken_over: false, starter: None }
+        Self {
+            reason,
+            stop: None,
+            time_s: None,
+            later_s: LATER_STAGE_S,
+            always: false,
+            pulled_s: None,
+            taken_over: false,
+            starter: None,
+        }
+    }
+
+    /// In the way, and within the times, that a trip of the rig file says.
+    fn as_declared(self, trip: &Trip) -> Self {
+        Self { stop: Some(trip.stop), time_s: Some(trip.deadline_s), later_s: trip.later_s, ..self }
     }
 
     /// A starter came on by itself: it is cut, if this run is the one that started it before.
@@ -268,8 +286,12 @@ impl<'a> Run<'a> {
                 Some(Ending::OnAgain { starter, reason }) => {
                     return self.ended_by(Abort::on_again(starter, reason));
                 }
-                Some(Ending::Abort { reason, stop }) => {
-                    return self.ended_by(Abort { stop, ..Abort::because(reason) });
+                Some(Ending::Abort { reason, stop, trip }) => {
+                    let mut abort = Abort::because(reason);
+                    if let Some(declared) = trip.and_then(|trip| self.input.rig.trips.get(trip)) {
+                        abort = abort.as_declared(declared);
+                    }
+                    return self.ended_by(Abort { stop, ..abort });
                 }
             }
         }
@@ -386,12 +408,8 @@ impl<'a> Run<'a> {
         let first = trips.iter().min_by_key(|trip| trip.at_rig_ns)?;
         let declared = self.input.rig.trips.get(first.trip)?;
         let from_s = seconds(first.at_rig_ns) + declared.debounce_s;
-        Some(Abort {
-            stop: Some(declared.stop),
-            time_s: Some(declared.deadline_s),
-            pulled_s: Some((from_s, self.now_s().max(from_s))),
-            ..Abort::because(self.trip_in_words(first))
-        })
+        let abort = Abort::because(self.trip_in_words(first)).as_declared(declared);
+        Some(Abort { pulled_s: Some((from_s, self.now_s().max(from_s))), ..abort })
     }
 
     fn trip_in_words(&self, event: &TripEvent) -> String {
@@ -412,12 +430,7 @@ impl<'a> Run<'a> {
     fn stream_lost(&mut self) -> Option<Abort> {
         let why = self.view.lost.clone()?;
         self.withhold_heartbeat();
-        let mut abort = Abort::because(format!("the sample stream is lost: {why}"));
-        if let Some(trip) = self.declared(TripCause::StreamLost) {
-            abort.stop = Some(trip.0);
-            abort.time_s = Some(trip.1);
-        }
-        Some(abort)
+        Some(self.declared(TripCause::StreamLost, format!("the sample stream is lost: {why}")))
     }
 
     /// A lost link ends the run while the motor is on (the heartbeat stays away, so that the starter's own timer acts even if
@@ -427,12 +440,10 @@ impl<'a> Run<'a> {
         let id = self.input.script.rules.id(starter);
         if let Some(LinkState::Down { reason, .. }) = self.input.starters.get(starter).map(|port| port.link()) {
             self.withhold_heartbeat();
-            let mut abort = Abort::because(format!("the link to {id} is lost: {reason}"));
+            let abort = self.declared(TripCause::LinkLost, format!("the link to {id} is lost: {reason}"));
             let timer_s = self.input.rig.starters.get(starter).map_or(0.0, |starter| starter.comm_timeout_s);
-            let (stop, deadline_s) = self.declared(TripCause::LinkLost).unzip();
-            abort.stop = stop;
-            abort.time_s = Some(deadline_s.unwrap_or(0.0).max(timer_s + wind_down::LINK_BACK_S));
-            return Some(abort);
+            let time_s = Some(abort.time_s.unwrap_or(0.0).max(timer_s + wind_down::LINK_BACK_S));
+            return Some(Abort { time_s, ..abort });
         }
         match self.input.bench.as_ref().map(|bench| bench.link()) {
             Some(LinkState::Down { reason, .. }) => {
@@ -458,10 +469,8 @@ impl<'a> Run<'a> {
             return None;
         };
         self.withhold_heartbeat();
-        let mut abort = Abort::because(format!("{what} is {old_s:.1} s old (limit {limit_s} s) though its link is up"));
-        let (stop, deadline_s) = self.declared(TripCause::LinkLost).unzip();
-        (abort.stop, abort.time_s) = (stop, deadline_s);
-        Some(abort)
+        let reason = format!("{what} is {old_s:.1} s old (limit {limit_s} s) though its link is up");
+        Some(self.declared(TripCause::LinkLost, reason))
     }
 
     fn stale_s(&self, starter: usize) -> f64 {
@@ -481,9 +490,13 @@ impl<'a> Run<'a> {
         self.record_failed.clone().map(Abort::because)
     }
 
-    /// Kind of stop and time of the first trip declared for a cause.
-    fn declared(&self, cause: TripCause) -> Option<(StopKind, f64)> {
-        self.input.rig.trips.iter().find(|trip| trip.cause == cause).map(|trip| (trip.stop, trip.deadline_s))
+    /// An end in the way of the first trip declared for a cause; without one in the starter's ordinary way.
+    fn declared(&self, cause: TripCause, reason: String) -> Abort {
+        let abort = Abort::because(reason);
+        match self.input.rig.trips.iter().find(|trip| trip.cause == cause) {
+            Some(trip) => abort.as_declared(trip),
+            None => abort,
+        }
     }
 
     /// Writes to the record; after its first failure nothing more is written, and the run ends at the next look.

@@ -1,9 +1,10 @@
 //! Before the machine: who is there, which devices are they, are they off, their settings, the record's beginning.
 
 use super::look::difference;
-use super::{Abort, FIRST_ANSWERS_NS, RESET_QUESTION, Run, SETTINGS_QUESTION, VIRTUAL_NAME};
+use super::{Abort, FIRST_ANSWERS_NS, PRIMING_QUESTION, RESET_QUESTION, Run, SETTINGS_QUESTION, VIRTUAL_NAME};
 use crate::clock::{uptime, utc_now_rfc3339};
 use crate::rig::register_map::Role;
+use crate::sequence::duty::MOTOR;
 use crate::sequence::interlock::{at_local, emergency_stop_open};
 use crate::sequence::left_settings::{Left, LeftSettings};
 use crate::sequence::link_proof::LinkProofs;
@@ -22,6 +23,7 @@ impl Run<'_> {
         self.check_all_off()?;
         self.let_heartbeat_run();
         self.clear_runs()?;
+        self.ask_after_tries_in_vain()?;
         for starter in self.input.script.starters_used() {
             self.clear_fault(starter)?;
             self.mend_left_settings(starter)?;
@@ -179,6 +181,22 @@ impl Run<'_> {
             }
             self.look_between()?;
         }
+        Ok(())
+    }
+
+    /// A pump that did not prime, time after time, is looked at before it is tried once more.
+    fn ask_after_tries_in_vain(&mut self) -> Result<(), Abort> {
+        let Some(tries) = self.input.script.rules.priming.as_ref().map(|rules| rules.tries) else { return Ok(()) };
+        let in_vain = self.duty(|ledger| ledger.starts_in_vain(MOTOR));
+        if in_vain < tries {
+            return Ok(());
+        }
+        let text = format!(
+            "the pump ran without water {in_vain} times, one after the other. The cause is found and mended (lift, leak, speed, \
+             vent path), the casing is cold and charged again: try once more"
+        );
+        self.answered(PRIMING_QUESTION, &text)?;
+        self.duty(|ledger| ledger.primed(MOTOR));
         Ok(())
     }
 

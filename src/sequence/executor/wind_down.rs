@@ -108,7 +108,7 @@ impl Run<'_> {
         let time_s = abort.time_s.unwrap_or(stage_time_s(kind, self.input.rig.ramp_stop_s(ramp_down_s)));
         self.stop(starter, kind, &abort.reason);
         self.mark_stop(abort);
-        let (outcome, evidence) = self.see_it_stop(starter, Stopping::begin(kind, time_s, 0.0))?;
+        let (outcome, evidence) = self.see_it_stop(starter, Stopping::begin(kind, (time_s, abort.later_s), 0.0))?;
         if self.state.energised.is_some() {
             let cycle = self.state.cycle(self.input.script);
             self.stop_is_over(cycle, outcome, &evidence.in_words());

@@ -22,7 +22,7 @@ impl Confirm {
 }
 
 /// Asks once, then waits for the answer without a time-out: a person may take as long as a person takes.
-pub(super) fn ask(turn: &Turn<'_>, phase: Phase, text: &str, out: &mut Output) -> Next {
+fn ask(turn: &Turn<'_>, phase: Phase, text: &str, out: &mut Output) -> Next {
     if phase == Phase::Fresh {
         out.commands.push(Command::Ask { id: turn.question(), text: text.to_owned() });
         return Next::Stay(Phase::Waiting);

@@ -1,7 +1,11 @@
-//! `do = "line-up"`: a person sets the valves of `line_up` (default: the rig's first) and confirms them. Where the bench
-//! unit reads back which line-up stands, the step waits until it is that one.
+//! `do = "line-up"`: a person sets the valves of `line_up` (default: the rig's first) and confirms them one by one. Where the
+//! bench unit reads back which line-up stands, one confirmation is enough, and the step waits until it is that one.
+//!
+//! A confirmation holds for the run that asked for it, and for `line_up_valid` after it or after the last confirmed stop: a
+//! start after a longer rest asks again, valve by valve. Before a suction leg is drawn empty of air the charge of the casing
+//! and the way out for the air are confirmed, too.
 
-use super::{Next, Output, Phase, Turn, confirm};
+use super::{Next, Output, Phase, Turn};
 use crate::rig::model::Rig;
 use crate::rig::reader::{Cursor, nearest};
 use crate::rig::register_map::Role;
@@ -17,35 +21,28 @@ pub struct LineUp {
     pub id: String,
     /// Index into the rig's line-ups.
     pub index: usize,
-    /// Sentence for the person.
-    pub text: String,
 }
 
 impl LineUp {
     pub(crate) fn read(table: &Cursor<'_>, rig: &Rig) -> Option<Self> {
         let first = rig.line_ups.first().map(|line_up| line_up.id.clone());
         let wanted = table.text("line_up").map(|text| text.text).or(first.filter(|_| !table.has("line_up")))?;
-        let found = rig.line_ups.iter().enumerate().find(|(_, line_up)| line_up.id == wanted);
-        let Some((index, line_up)) = found else {
+        let Some(index) = rig.line_up_index(&wanted) else {
             let ids: Vec<_> = rig.line_ups.iter().map(|line_up| line_up.id.as_str()).collect();
             let hint = nearest(&wanted, ids.iter().copied()).map(str::to_owned);
             table.note("line_up", format!("{wanted:?}"), format!("a line-up of the rig: {}", ids.join(", ")), hint);
             return None;
         };
-        Some(Self { id: wanted, index, text: line_up.text.clone() })
+        Some(Self { id: wanted, index })
     }
 
     pub(crate) fn advance(&self, turn: &Turn<'_>, phase: Phase, out: &mut Output) -> Next {
         if let Phase::Answered(since_s) = phase {
             return self.stands(turn, since_s);
         }
-        let next = confirm::ask(turn, phase, &format!("line-up {}: {}", self.id, self.text), out);
-        if next != Next::Done {
-            return next;
-        }
-        out.commands.push(Command::LinedUp { line_up: self.index });
-        match read_back(turn) {
-            Some(_) => Next::Stay(Phase::Answered(turn.now_s)),
+        match look(turn, phase, self.index, out) {
+            Some(phase) => Next::Stay(phase),
+            None if read_back(turn).is_some() => Next::Stay(Phase::Answered(turn.now_s)),
             None => Next::Done,
         }
     }
@@ -65,6 +62,42 @@ impl LineUp {
             _ => Next::Stay(Phase::Answered(since_s)),
         }
     }
+}
+
+/// Has somebody look at the valves of line-up `index`, one after the other; `None` once the last is confirmed.
+pub(super) fn look(turn: &Turn<'_>, phase: Phase, index: usize, out: &mut Output) -> Option<Phase> {
+    let questions = questions(turn, index);
+    let ask = |valve: usize, out: &mut Output| {
+        let text = questions.get(valve)?.clone();
+        out.commands.push(Command::Ask { id: turn.question_of_valve(valve), text });
+        Some(Phase::Looking(valve))
+    };
+    let Phase::Looking(valve) = phase else { return ask(0, out) };
+    if !turn.seen.answers.contains(&turn.question_of_valve(valve)) {
+        return Some(phase);
+    }
+    let next = ask(valve + 1, out);
+    if next.is_none() {
+        out.commands.push(Command::LinedUp { line_up: index });
+    }
+    next
+}
+
+/// What is asked, in order; one question where the valves tell themselves how they stand.
+fn questions(turn: &Turn<'_>, index: usize) -> Vec<String> {
+    let Some(line_up) = turn.rules.line_ups.get(index) else { return vec![format!("line-up {}", index + 1)] };
+    let whole = format!("line-up {}: {}", line_up.id, line_up.text);
+    let all = line_up.valves.len();
+    let beside = line_up.beside.iter().map(|beside| format!("line-up {}: {beside}", line_up.id));
+    if read_back(turn).is_some() || all < 2 {
+        let valves = if all == 0 { whole } else { format!("{whole} ({})", line_up.valves.join(", ")) };
+        return std::iter::once(valves).chain(beside).collect();
+    }
+    let one = |(number, valve): (usize, &String)| {
+        let begun = if number == 0 { whole.as_str() } else { &format!("line-up {}:", line_up.id) };
+        format!("{begun} Valve {} of {all}: {valve}", number + 1)
+    };
+    line_up.valves.iter().enumerate().map(one).chain(beside).collect()
 }
 
 /// The line-up that the bench unit reads, from 1; `None` where it reads none back.

@@ -13,6 +13,7 @@ pub mod repeat;
 pub mod say;
 pub mod settle;
 pub mod silence;
+pub mod speed;
 pub mod start;
 pub mod stop;
 pub mod wait;
@@ -24,6 +25,9 @@ use super::observations::{Observations, StarterFacts};
 use super::stopping::Stopping;
 use crate::starters::StopKind;
 use crate::starters::set_point::SetPointControl;
+
+/// Questions about the first valve count from here, those of the second from twice of it: more than a program has steps.
+const VALVE_QUESTIONS: u32 = 1 << 16;
 
 /// One step of the program.
 #[derive(Debug, Clone, PartialEq)]
@@ -40,6 +44,8 @@ pub enum Step {
     Start(start::Start),
     /// Let it run.
     Hold(hold::Hold),
+    /// Change the set speed of the drive that runs.
+    Speed(speed::Speed),
     /// Stop the motor.
     Stop(stop::Stop),
     /// Withhold the heartbeat until the starter stops the motor by itself.
@@ -60,6 +66,8 @@ pub enum Phase {
     Fresh,
     /// Asked or told, waiting.
     Waiting,
+    /// Line-up, start: asked for the valve of this number, from 0.
+    Looking(usize),
     /// Start: the transfer device was told to move, at this time, s.
     Selecting(f64),
     /// Start: ordered at this time, s.
@@ -138,6 +146,11 @@ impl Turn<'_> {
         u32::try_from(self.instruction).unwrap_or(u32::MAX - 1) + 1
     }
 
+    /// Id of this step's question about the valve of number `valve`, from 0.
+    pub fn question_of_valve(&self, valve: usize) -> u32 {
+        VALVE_QUESTIONS * (1 + u32::try_from(valve).unwrap_or(0)) + self.question()
+    }
+
     /// Facts of a starter.
     pub fn starter(&self, starter: usize) -> StarterFacts {
         self.seen.starters.get(starter).cloned().unwrap_or_default()
@@ -165,6 +178,7 @@ impl Step {
             Self::Wait(step) => step.advance(turn),
             Self::Start(step) => step.advance(turn, phase, out),
             Self::Hold(step) => step.advance(turn, phase, out),
+            Self::Speed(step) => step.advance(turn, phase, out),
             Self::Stop(step) => step.advance(turn, phase, out),
             Self::Silence(step) => step.advance(turn, phase, out),
             Self::Settle(step) => step.advance(turn, out),
@@ -182,6 +196,7 @@ impl Step {
             Self::Wait(step) => step.in_words(),
             Self::Start(_) => "start".to_owned(),
             Self::Hold(step) => step.in_words(),
+            Self::Speed(step) => step.in_words(),
             Self::Stop(step) => step.in_words(),
             Self::Silence(_) => "silence: the heartbeat is withheld".to_owned(),
             Self::Settle(step) => format!("settle, at most {} s", step.timeout_s),
@@ -204,6 +219,7 @@ impl Step {
         match self {
             Self::Wait(step) => step.time_s,
             Self::Hold(step) => Some(step.opening_s + step.time_s),
+            Self::Speed(step) => Some(step.time_s),
             Self::Settle(step) => Some(step.timeout_s),
             _ => None,
         }

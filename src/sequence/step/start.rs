@@ -3,9 +3,10 @@
 //! Keys: `starter` (else the run's), and settings that differ from the rig file's for this start: `ramp_up`, `ramp_down`,
 //! `initial_voltage`, `current_limit`, `speed`.
 
-use super::{Next, Output, Phase, Turn};
+use super::{Next, Output, Phase, Turn, line_up};
 use crate::rig::model::Rig;
 use crate::rig::reader::{Cursor, nearest};
+use crate::rig::register_map::Role;
 use crate::sequence::interlock::{Blocker, in_words, select_blockers, start_blockers};
 use crate::sequence::machine::Command;
 use crate::sequence::marks::MarkKind;
@@ -53,6 +54,9 @@ impl Start {
     }
 
     fn before(&self, turn: &Turn<'_>, phase: Phase, out: &mut Output) -> Next {
+        if let Some(phase) = Self::valves(turn, &phase, out) {
+            return Next::Stay(phase);
+        }
         let blockers = start_blockers(turn.rules, turn.seen, turn.watch, self.starter, turn.now_s);
         if blockers.is_empty() {
             out.commands.push(Command::Start { starter: self.starter, settings: self.settings });
@@ -68,6 +72,18 @@ impl Start {
                 Next::Stay(Phase::Selecting(turn.now_s))
             }
             (phase, _) => Next::Stay(phase),
+        }
+    }
+
+    /// A line-up that nobody has looked at for too long is looked at again before the start.
+    fn valves(turn: &Turn<'_>, phase: &Phase, out: &mut Output) -> Option<Phase> {
+        let (line_up, at_s) = turn.watch.lined_up?;
+        let tells_itself = turn.seen.bench.as_ref().is_some_and(|bench| bench.value(Role::LineUp).is_some());
+        let old = !tells_itself && turn.now_s - at_s > turn.rules.line_up_valid_s;
+        match phase {
+            Phase::Fresh if old => line_up::look(turn, Phase::Fresh, line_up, out),
+            Phase::Looking(valve) => line_up::look(turn, Phase::Looking(*valve), line_up, out).or(Some(Phase::Fresh)),
+            _ => None,
         }
     }
 

@@ -2,11 +2,12 @@
 //! how sure it is. A stop that needs more than its first stage ends the run.
 
 use super::{Next, Output, Phase, Turn};
+use crate::rig::model::LATER_STAGE_S;
 use crate::rig::reader::Cursor;
 use crate::sequence::machine::Command;
 use crate::sequence::marks::MarkKind;
 use crate::sequence::ports::StopOutcome;
-use crate::sequence::stopping::{Evidence, LATER_STAGE_S, StopTurn, Stopping};
+use crate::sequence::stopping::{Evidence, StopTurn, Stopping};
 use crate::starters::StopKind;
 
 /// Time beyond the ramp for a stop by ramp to be confirmed, s.
@@ -34,7 +35,10 @@ impl Stop {
     pub(crate) fn advance(&self, turn: &Turn<'_>, phase: Phase, out: &mut Output) -> Next {
         let Phase::Stopping(stopping, marked) = phase else {
             out.commands.push(self.order(self.kind, "step"));
-            return Next::Stay(Phase::Stopping(Stopping::begin(self.kind, self.time_s, turn.now_s), false));
+            return Next::Stay(Phase::Stopping(
+                Stopping::begin(self.kind, (self.time_s, LATER_STAGE_S), turn.now_s),
+                false,
+            ));
         };
         let mark = if marked { None } else { turn.mark_of_order(MarkKind::Stop { cycle: turn.cycle }) };
         let marked = marked || mark.is_some();

@@ -161,7 +161,7 @@ fn devices() -> (Vec<Starter>, Transfer) {
         panel: crate::starters::PanelSettings::default(),
         settings_min: Settings { ramp_up_s: Some(1.0), ramp_down_s: Some(1.0), ..Settings::default() },
         settings_max: Settings { ramp_up_s: Some(5.0), ramp_down_s: Some(5.0), ..Settings::default() },
-        duty: Duty { starts_per_hour: 60, rest_s: 1.0 },
+        duty: Duty { starts: None, starts_per_hour: 60, rest_s: 1.0 },
         transfer_position: Some(u16::from(unit)),
         comm_timeout_s: 1.0,
         stop: StopKind::Ramp,

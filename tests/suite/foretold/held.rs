@@ -1,6 +1,6 @@
 //! Set points that the program's own controller holds.
 
-use super::{last_of_channel, predict, rig_of, sequence};
+use super::{edited, last_of_channel, predict, rig_of, sequence};
 
 /// 0.95 bar gauge at the pump's discharge of the terrace bench for 20 s, with this gain and integral time.
 fn held(gain: f64, integral_s: f64) -> ramprig::prediction::Prediction {
@@ -32,7 +32,7 @@ fn held_flow(gain: f64, delay: &str) -> ramprig::prediction::Prediction {
         ("do = \"start\"", "do = \"start\"\nramp_up = \"2 s\"\nramp_down = \"2 s\""),
         ("time = \"20 s\"", set_point.as_str()),
     ];
-    let rig = super::edited("terrace-bench", &[("[[channel]]\nid = \"p_suction\"", meter)]);
+    let rig = edited("terrace-bench", &[("[[channel]]\nid = \"p_suction\"", meter)]);
     predict(&rig_of(&rig), &sequence("one-cycle", &edits), "drive")
 }
 
@@ -70,4 +70,25 @@ fn warns_of_a_set_point_that_is_not_held_and_not_of_one_that_is() {
         println!("gain {gain}: expected 95000 Pa, got {last_pa} Pa, error {error_pa} Pa, tolerance 1000 Pa");
         assert!(error_pa < 1000.0, "gain {gain}, integral time {integral_s} s: {last_pa} Pa");
     }
+}
+
+#[test]
+fn follows_the_speed_that_the_sequence_sets_while_the_pump_runs() {
+    let rig = rig_of(&edited("terrace-bench", &[]));
+    let stop = "  [[step.step]]\n  do = \"stop\"";
+    let course = format!(
+        "[[step.step]]\ndo = \"speed\"\nprofile = [[\"0 s\", \"100 %\"], [\"4 s\", \"70 %\"]]\ntime = \"8 s\"\n\n{stop}"
+    );
+    let prediction = predict(&rig, &sequence("three-starters", &[(stop, &course)]), "drive");
+    let speed = prediction.channels.iter().position(|id| id.0 == "n_shaft").unwrap();
+    let start = &prediction.segments[0];
+    let at = |before_end_s: f64| {
+        let series = &start.series[speed];
+        series[series.len() - 1 - (before_end_s / start.dt_s).round() as usize]
+    };
+    let (full, slow) = (at(8.2), at(0.5));
+    // Slip apart, which is less at the lower load.
+    assert!((slow / full - 0.7).abs() < 0.02, "{full} rad/s, then {slow} rad/s");
+    let between = at(6.0);
+    assert!((between / full - 0.85).abs() < 0.03, "half way down its course: {between} of {full} rad/s");
 }

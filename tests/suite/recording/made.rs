@@ -151,6 +151,12 @@ pub fn prediction() -> Prediction {
         emergency_stop: Some(SuddenStop { motor_off_after_s: 0.015, ..loss() }),
         events: vec![event()],
         separation: Some(Separation { largest_m3: 1e-3 / 3.0, residual_m3: 1e-7 / 7.0, peak_by_grid: None }),
+        reach: vec![ramprig::prediction::NodeReach {
+            node: 3,
+            name: "riser_foot".to_owned(),
+            low_pa: -2.5e4,
+            high_pa: 2.25e5,
+        }],
         band: Some(band()),
         sha256: "ab".repeat(32),
     }

@@ -49,8 +49,10 @@ fn logged(folder: &Path) -> Vec<(usize, Call)> {
     let text = std::fs::read_to_string(&log).unwrap();
     // Names are in hexadecimal too.
     let hexadecimal = |name: String| name.bytes().map(|byte| format!("\\x{byte:02x}")).collect::<String>() + ">";
-    let names = FILES.map(|end| hexadecimal(format!("run.h5.{end}")));
-    let file_of = |line: &str| names.iter().position(|name| line.contains(name));
+    let named = |end: &str| hexadecimal(format!("run.h5.{end}"));
+    // The `.partial` goes by another name until it is whole.
+    let names = [("beginning", 0), (FILES[0], 0), (FILES[1], 1)].map(|(end, file)| (named(end), file));
+    let file_of = |line: &str| names.iter().find(|(name, _)| line.contains(name)).map(|(_, file)| *file);
     let calls: Vec<(usize, Call)> = text.lines().filter_map(|line| Some((file_of(line)?, call(line)?))).collect();
     for (file, end) in FILES.iter().enumerate() {
         let syncs = calls.iter().filter(|(of, call)| *of == file && matches!(call, Call::Sync)).count();

@@ -2,9 +2,13 @@
 
 use super::world::{Bench, World};
 use ramprig::rig::register_map::Role;
+use ramprig::sequence::duty::DutyLedger;
+use ramprig::sequence::executor::PRIMING_QUESTION;
 use ramprig::sequence::left_settings::LeftSettings;
 use ramprig::sequence::link_proof::LinkProofs;
 use ramprig::sequence::ports::*;
+use ramprig::sequence::script::shipped;
+use std::sync::{Arc, Mutex};
 
 fn holding(world: &World) -> bool {
     world.step.starts_with("hold") && world.on().is_some()
@@ -229,7 +233,7 @@ fn takes_a_refusal_before_the_selector_is_polled_for_a_take_over() {
 }
 
 fn silent_sequence() -> String {
-    ramprig::sequence::script::shipped("loss-of-communication").unwrap().to_owned()
+    shipped("loss-of-communication").unwrap().to_owned()
 }
 
 /// Proof of the starter's own loss-of-communication timer, once a session.
@@ -345,11 +349,11 @@ fn ends_the_step_and_starts_nothing_more_when_its_face_is_lost() {
 
 #[test]
 fn stops_after_grace_when_a_lost_face_is_not_back() {
-    let shipped = ramprig::sequence::script::shipped("three-starters").unwrap();
-    let hold = shipped.find("do = \"hold\"").unwrap();
-    let time = hold + shipped[hold..].find("time = ").unwrap();
-    let end = time + shipped[time..].find('\n').unwrap();
-    let long = format!("{}time = \"100 s\"{}", &shipped[..time], &shipped[end..]);
+    let text = shipped("three-starters").unwrap();
+    let hold = text.find("do = \"hold\"").unwrap();
+    let time = hold + text[hold..].find("time = ").unwrap();
+    let end = time + text[time..].find('\n').unwrap();
+    let long = format!("{}time = \"100 s\"{}", &text[..time], &text[end..]);
     let starting = |world: &World| world.step == "start" && world.on().is_some();
     let bench = Bench::new().set(|world| world.sequence = Some(long)).inject(starting, |world| {
         world.orders.push(OperatorOrder::Face { here: false });
@@ -403,4 +407,63 @@ fn withholds_the_heartbeat_when_the_trip_saw_the_loss_first() {
     assert!(reason(&end).contains("trip stream-lost"), "{end:?}");
     assert_eq!(end.stop, StopOutcome::Confirmed);
     assert!(!bench.lock().starter("drive").well);
+}
+
+/// The shipped filling of the terrace: the pump has its suction leg to draw empty of air first.
+fn priming() -> Bench {
+    Bench::new().set(|world| world.sequence = Some(shipped("fill-terrace").unwrap().to_owned()))
+}
+
+#[test]
+fn stops_a_pump_that_does_not_prime_and_has_a_person_look_after_the_tries_it_has() {
+    let duty = Arc::new(Mutex::new(DutyLedger::rested()));
+    for round in 1..=2 {
+        let bench = priming().set(|world| world.dry = true);
+        let end = bench.run_with("drive", "A. Tester", Some("A. Tester"), Arc::clone(&duty));
+        let why = end.aborted.clone().unwrap_or_default();
+        assert!(why.contains("trip dry-run: p_discharge read 0.000000 40 s after the start"), "{round}: {why}");
+        assert_eq!(end.stop, StopOutcome::Confirmed);
+        let log = bench.log();
+        assert!(log.iter().any(|line| line.starts_with("stop drive Coast (trip dry-run")), "{log:#?}");
+        assert!(
+            log.iter().any(|line| line.starts_with("event Danger") && line.contains("casing may be hot")),
+            "{log:#?}"
+        );
+        assert_eq!(log.iter().filter(|line| line.contains("2 times, one after the other")).count(), 0, "{round}");
+    }
+    // The third is not begun before somebody has looked, whatever name was given beforehand.
+    let bench = priming().set(|world| world.answers = false).inject(
+        |world| world.log.iter().any(|line| line.contains("ran without water 2 times")),
+        |world| {
+            assert_eq!(world.starters[2].start_count, 0);
+            world.orders.push(OperatorOrder::Confirm { id: PRIMING_QUESTION, by: "B. Tester".into() });
+        },
+    );
+    let end = bench.run_with("drive", "A. Tester", Some("A. Tester"), Arc::clone(&duty));
+    assert_eq!(end.aborted, None, "{:#?}", bench.log());
+    let primed = bench.log().iter().filter(|line| line.contains("the pump is primed, ")).count();
+    assert!(primed >= 1, "{:#?}", bench.log());
+    assert_eq!(duty.lock().unwrap().starts_in_vain(ramprig::sequence::duty::MOTOR), 0);
+}
+
+#[test]
+fn stops_a_pump_that_loses_its_water_for_longer_than_it_may_and_bears_less() {
+    let at = |world: &World| world.log.iter().any(|line| line.contains("the pump is primed, "));
+    let lose = |for_s: f64| {
+        let lost = Arc::new(Mutex::new(None));
+        let noted = Arc::clone(&lost);
+        let bench = priming().inject(at, move |world| {
+            world.dry = true;
+            *noted.lock().unwrap() = Some(world.now_s());
+        });
+        let bench = bench.inject(
+            move |world| lost.lock().unwrap().is_some_and(|lost_s| world.now_s() - lost_s >= for_s),
+            |world| world.dry = false,
+        );
+        let end = bench.run("drive");
+        end.aborted.unwrap_or_default()
+    };
+    assert_eq!(lose(9.5), "");
+    let why = lose(60.0);
+    assert!(why.contains("for 10.0 s") && why.contains("it runs without water"), "{why}");
 }

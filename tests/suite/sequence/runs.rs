@@ -143,7 +143,7 @@ fn asks_a_person_when_no_name_was_given() {
     let end = bench.run_as("drive", "A. Tester", None);
     assert_eq!(end.aborted, None);
     let log = bench.log();
-    assert_eq!(log.iter().filter(|line| line.starts_with("ask ")).count(), 2, "area and line-up: {log:#?}");
+    assert_eq!(log.iter().filter(|line| line.starts_with("ask ")).count(), 4, "area and three valves: {log:#?}");
     assert!(log.iter().any(|line| line == "event Note confirmed by B. Tester"), "{log:#?}");
     assert!(position(&log, "ask line-up terrace") < position(&log, "start drive"));
 }
@@ -173,7 +173,7 @@ fn waits_out_duty_between_cycles_and_counts_both_starts() {
     let rig = terrace();
     let mut ledger = duty.lock().unwrap();
     assert!(ledger.wait_s(MOTOR, rig.motor_duty) > 0.0);
-    let tight = ramprig::rig::model::Duty { starts_per_hour: 2, rest_s: 0.0 };
+    let tight = ramprig::rig::model::Duty { starts: None, starts_per_hour: 2, rest_s: 0.0 };
     assert!(ledger.wait_s("contactor", tight) > 3000.0, "two starts are on the books");
     assert!(ledger.wait_s("drive", tight) <= 0.0, "none of the drive's");
 }

@@ -62,7 +62,7 @@ fn running(rig: &Rig) -> Observations {
 
 /// A state at instruction `at`, entered at 0 s, transfer device long in place.
 fn at(at: usize, energised: bool) -> State {
-    let watch = Watch { position: Some((3, -100.0)), all_off_since_s: Some(-100.0) };
+    let watch = Watch { position: Some((3, -100.0)), all_off_since_s: Some(-100.0), lined_up: Some((0, -100.0)) };
     State { at, watch, energised: energised.then_some(DRIVE), ..State::at_start(0.0) }
 }
 
@@ -90,12 +90,94 @@ fn confirm_asks_once_and_waits_for_its_own_answer() {
 fn line_up_tells_which_one_stands_then_say_passes_at_the_same_instant() {
     let rig = terrace();
     let mut seen = well(&rig);
-    let asked = turn(&rig, at(1, false), &seen, 0.0);
-    seen.answers.insert(2);
+    let nobody = at(1, false);
+    let mut walk = turn(&rig, State { watch: Watch { lined_up: None, ..nobody.watch }, ..nobody }, &seen, 0.0);
     seen.mean[SPEED] = 5.0;
-    let after = turn(&rig, asked.state, &seen, 0.0);
+    for (number, valve) in ["throttle fully open", "fill_valve shut", "return_valve shut"].into_iter().enumerate() {
+        let [Command::Ask { id, text }] = &walk.commands[..] else { panic!("{walk:?}") };
+        assert!(text.ends_with(&format!("Valve {} of 3: {valve}", number + 1)), "{text}");
+        assert_eq!(text.contains("hose laid out"), number == 0, "the whole is said once: {text}");
+        assert_eq!(walk.state.watch.lined_up, None, "not before the last valve");
+        let still = turn(&rig, walk.state.clone(), &seen, 1e6);
+        assert_eq!((still.commands.len(), still.state.at), (0, 1), "each valve waits for its own answer");
+        seen.answers.insert(*id);
+        walk = turn(&rig, still.state, &seen, 0.0);
+    }
+    let after = walk;
     assert!(matches!(&after.commands[..], [Command::LinedUp { line_up: 0 }, Command::Say { .. }]), "{after:?}");
+    assert_eq!(after.state.watch.lined_up, Some((0, 0.0)));
     assert_eq!(after.state.at, 3, "the wait stays while the shaft turns");
+}
+
+#[test]
+fn line_up_asks_once_where_the_valves_tell_how_they_stand_and_for_the_charge_before_priming() {
+    let mut rig = terrace();
+    rig.line_ups.swap(0, 1);
+    let mut seen = well(&rig);
+    seen.bench.as_mut().unwrap().values.push((Role::LineUp, 2));
+    let text = shipped("three-starters").unwrap().replace("line_up = \"terrace\"", "line_up = \"fill-terrace\"");
+    let script = Script::parse(&text, "s.toml", &rig, DRIVE).unwrap();
+    let mut walk = advance(&script, at(1, false), &seen, 0.0);
+    let mut asked = Vec::new();
+    while let [Command::Ask { id, text }] = &walk.commands[..] {
+        asked.push(text.clone());
+        seen.answers.insert(*id);
+        walk = advance(&script, walk.state, &seen, 0.0);
+    }
+    assert_eq!(asked.len(), 4, "{asked:#?}");
+    assert!(asked[0].contains("(fill_valve fully open, throttle shut, return_valve shut)"), "{}", asked[0]);
+    assert!(asked[1].ends_with("read at the tanks: sump 0.00 m, terrace 8.30 m"), "{}", asked[1]);
+    assert!(asked[2].contains("casing is charged") && asked[2].contains("cold"), "{}", asked[2]);
+    assert!(asked[3].contains("vent path open"), "{}", asked[3]);
+    assert_eq!(walk.state.at, 1, "it waits until the valves stand so");
+    seen.bench.as_mut().unwrap().values[3].1 = 1;
+    assert!(advance(&script, walk.state, &seen, 1.0).state.at > 1);
+}
+
+#[test]
+fn start_has_valves_looked_at_again_after_their_time_and_a_confirmed_stop_renews_it() {
+    let rig = terrace();
+    let valid_s = rig.line_up_valid_s;
+    let mut seen = well(&rig);
+    let now_s = valid_s - 99.9;
+    assert!(matches!(turn(&rig, at(4, false), &seen, now_s - 0.2).commands[..], [Command::Start { .. }]), "in time");
+    let mut walk = turn(&rig, at(4, false), &seen, now_s);
+    for valve in 0..3 {
+        let [Command::Ask { id, .. }] = &walk.commands[..] else { panic!("valve {valve}: {walk:?}") };
+        seen.answers.insert(*id);
+        walk = turn(&rig, walk.state, &seen, now_s + 1.0);
+    }
+    assert!(matches!(walk.commands[..], [Command::LinedUp { line_up: 0 }]), "{walk:?}");
+    let started = turn(&rig, walk.state, &seen, now_s + 1.1);
+    assert!(matches!(started.commands[..], [Command::Start { .. }]), "{started:?}");
+    let mut stopped = turn(&rig, at(6, true), &running(&rig), 500.0);
+    let mut off = well(&rig);
+    off.latest_order = Some(OrderMoment { instruction: 6, at_s: 500.0, u_s: 0.0 });
+    for now_s in [500.1, 500.2] {
+        stopped = turn(&rig, stopped.state, &off, now_s);
+    }
+    assert_eq!(stopped.state.watch.lined_up.map(|(line_up, at_s)| (line_up, at_s > 500.0)), Some((0, true)));
+}
+
+#[test]
+fn law_no_start_leaves_without_a_line_up_that_stands() {
+    let rig = terrace();
+    let rules = Rules::of(&rig);
+    let watch = at(4, false).watch;
+    let words = |watch: &Watch, seen: &Observations| {
+        ramprig::sequence::interlock::in_words(&start_blockers(&rules, seen, watch, DRIVE, rig.line_up_valid_s))
+    };
+    let nobody = Watch { lined_up: None, ..watch.clone() };
+    assert_eq!(words(&nobody, &well(&rig)), "nobody has confirmed the line-up");
+    assert!(words(&watch, &well(&rig)).contains("line-up terrace was last confirmed 62 min ago"));
+    let mut seen = well(&rig);
+    seen.bench.as_mut().unwrap().values.push((Role::LineUp, 2));
+    let moved = words(&watch, &seen);
+    assert_eq!(moved, "line-up terrace was confirmed, and the bench unit reads line-up number 2");
+    seen.bench.as_mut().unwrap().values[3].1 = 0;
+    assert_eq!(words(&watch, &seen), "the valves do not stand as line-up terrace any more");
+    seen.bench.as_mut().unwrap().values[3].1 = 1;
+    assert_eq!(words(&watch, &seen), "", "valves that tell how they stand need nobody to look again");
 }
 
 #[test]
@@ -322,4 +404,62 @@ fn waits_the_fixed_rest_where_speed_is_not_measured() {
     watch.look(&unknown, 8.0);
     watch.look(&seen, 8.1);
     assert!(ramprig::sequence::interlock::rest_blocker(&rules, &seen, &watch, 9.0).is_some(), "counts anew");
+}
+
+/// Between hold and stop of the first cycle: instruction 6.
+fn with_speed(rig: &Rig, keys: &str) -> Result<Script, String> {
+    let stop = "  [[step.step]]\n  do = \"stop\"";
+    let text = shipped("three-starters").unwrap();
+    assert!(text.contains(stop));
+    let text = text.replacen(stop, &format!("[[step.step]]\ndo = \"speed\"\n{keys}\n\n{stop}"), 1);
+    Script::parse(&text, "s.toml", rig, DRIVE).map_err(|problems| problems.to_string())
+}
+
+#[test]
+fn speed_goes_along_its_course_with_a_write_every_fifth_of_a_second_and_ends_at_its_last_point() {
+    let rig = terrace();
+    let profile = "profile = [[\"0 s\", \"60 %\"], [\"1 s\", \"60 %\"], [\"3 s\", \"100 %\"]]\ntime = \"4 s\"";
+    let script = with_speed(&rig, profile).unwrap_or_else(|why| panic!("{why}"));
+    assert_eq!(script.program[6].step.in_words(), "speed 60 % to 100 % over 4 s");
+    let mut state = State { speed: Some(0.9), ..at(6, true) };
+    let mut written: Vec<(f64, f64)> = Vec::new();
+    for tick in 0..=400 {
+        let now_s = f64::from(tick) * 0.01;
+        let next = advance(&script, state, &running(&rig), now_s);
+        written.extend(next.commands.iter().filter_map(|command| match command {
+            Command::SetSpeed { starter: DRIVE, speed } => Some((now_s, *speed)),
+            _ => None,
+        }));
+        assert_eq!(next.state.at == 6, tick < 400, "at {now_s} s");
+        state = next.state;
+    }
+    assert_eq!(written[0], (0.0, 0.6));
+    assert!(written[1].0 > 1.0 && written[1].0 <= 1.21, "nothing new while it stands: {written:?}");
+    assert!(written.windows(2).all(|pair| pair[1].0 - pair[0].0 >= 0.2 - 1e-9), "{written:?}");
+    for (now_s, speed) in &written[1..] {
+        let expected = if *now_s < 3.0 { 0.6 + 0.2 * (now_s - 1.0) } else { 1.0 };
+        assert!((speed - expected).abs() < 1e-9, "at {now_s} s {speed}, on the line between the points {expected}");
+    }
+    assert_eq!(written.last().unwrap().1, 1.0);
+    let off = advance(&script, at(6, true), &well(&rig), 0.0);
+    assert!(matches!(&off.state.ending, Some(Ending::Abort { reason, .. }) if reason == "drive went off by itself"));
+}
+
+#[test]
+fn speed_is_refused_where_there_is_none_to_set_and_where_its_course_is_none() {
+    let rig = terrace();
+    for (keys, words) in [
+        ("to = 0.2", "0.2"),
+        ("", "to, or profile"),
+        ("to = 0.8\nprofile = [[\"0 s\", \"60 %\"]]", "to, or profile"),
+        ("profile = [[\"1 s\", \"60 %\"], [\"2 s\", \"70 %\"]]", "times that rise from 0 s"),
+        ("profile = [[\"0 s\", \"60 %\"], [\"0 s\", \"70 %\"]]", "times that rise from 0 s"),
+        ("profile = [[\"0 s\", \"20 %\"]]", "20 %"),
+    ] {
+        let why = with_speed(&rig, keys).expect_err(keys);
+        assert!(why.contains(words), "{keys}: {why}");
+    }
+    let text = with_speed(&rig, "to = 0.8").unwrap().text;
+    let why = Script::parse(&text, "s.toml", &rig, 0).unwrap_err().to_string();
+    assert!(why.contains("a set speed for contactor, which has none"), "{why}");
 }

@@ -97,6 +97,8 @@ pub struct World {
     pub failed_channel: Option<String>,
     /// The tachometer stands at zero whatever turns.
     pub dead_tachometer: bool,
+    /// No water comes to the pump: its discharge shows none.
+    pub dry: bool,
     /// The channel of the line current reads none whatever flows.
     pub dead_current: bool,
     /// Another sequence than the shipped one.
@@ -157,6 +159,7 @@ impl Bench {
             failed_channel: None,
             dead_tachometer: false,
             dead_current: false,
+            dry: false,
             sequence: None,
             settings_note: None,
             link_proofs: None,
@@ -413,6 +416,7 @@ impl World {
             "n_shaft" if self.dead_tachometer => 0.0,
             "n_shaft" if self.fast_speed => self.speed_rad_s,
             "p_suction" => -24_000.0,
+            "p_discharge" if self.dry || self.speed_rad_s <= 0.0 => 0.0,
             id if id.starts_with('p') => 60_000.0,
             _ => f64::NAN,
         });

@@ -74,6 +74,8 @@ fn trip(cause: TripCause, above: Option<f64>) -> Trip {
         blanking_s: 0.0,
         stop: StopKind::Ramp,
         deadline_s: 5.0,
+        later_s: 3.0,
+        priming: None,
     }
 }
 
