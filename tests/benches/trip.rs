@@ -132,6 +132,8 @@ impl Stand {
             blanking_s: 0.0,
             stop: StopKind::Ramp,
             deadline_s: 5.0,
+            later_s: 3.0,
+            priming: None,
         }];
         assert!(input.scaling.scale > 0.0, "the block below rises");
         let clock = Arc::new(SystemClock);

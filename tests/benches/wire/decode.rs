@@ -46,6 +46,8 @@ fn limits(channels: usize) -> Limits {
         blanking_s: 0.0,
         stop: StopKind::Ramp,
         deadline_s: 1.0,
+        later_s: 3.0,
+        priming: None,
     };
     let scaling = Scaling { scale: 1.0, offset: 0.0 };
     let inputs = (0..channels).map(|position| Input::plain(position, scaling)).collect();
