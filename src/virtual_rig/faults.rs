@@ -16,7 +16,7 @@
 //! | `weld-contact`, `free-contact` | a starter that switches by its contact alone does not open it any more: coil and status say off, the motor stays on until the emergency stop opens the line; or opens it again |
 //! | `line-up return` | somebody sets the valves as in that line-up, at standstill only; the name is the rest of the line |
 //! | `stick-valve`, `free-valve` | the pump control valve stays where it stands, or moves again |
-//! | `rest 90s` | so much rig time is only rested: once nothing is on, the shaft stands and the water is still, the plant is not computed and its last values go on; an order to it ends that |
+//! | `rest 90s` | so much rig time is only rested: once nothing is on, the shaft stands and the water is still, the plant is not computed and its last values go on, in a hurry a slice every 5 s of them; an order to it ends that |
 //! | `wear 15%`, `wrong-rotation`, `right-rotation`, `splash 6%` | a fault of the pump, or its end: [`PumpFault`] |
 //!
 //! The first line of all may be `seed N`; [`read_seed`] takes it before the controls are read.

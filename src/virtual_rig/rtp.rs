@@ -71,6 +71,13 @@ impl Packetizer {
         self.timestamp = self.timestamp.wrapping_add(frames);
     }
 
+    /// Pass over `frames` frames of which nothing is to be said, as a sender does in silence (RFC 3550 section 5.1): whatever
+    /// waits is sent as a short packet, the timestamps go on, and no sequence number is left out.
+    pub fn pass_over(&mut self, frames: u32, packets: &mut Vec<Vec<u8>>) {
+        self.finish(packets);
+        self.timestamp = self.timestamp.wrapping_add(frames);
+    }
+
     /// Whatever waits, as a short packet: the stream ends here.
     pub fn finish(&mut self, packets: &mut Vec<Vec<u8>>) {
         if !self.pending.is_empty() {

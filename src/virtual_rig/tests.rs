@@ -1,6 +1,7 @@
 //! The sample wire on a toy bench over real sockets: pacing, viewers, gaps. The plant itself is played in `tests/suite`.
 
 use super::bench::Motion;
+use super::play::LEAP_S;
 use super::*;
 use crate::rig::model::{Channel, Quantity};
 use crate::signal::{ChannelId, Scaling};
@@ -14,10 +15,15 @@ const RATE_HZ: f64 = 10_000.0;
 const DEADLINE: Duration = Duration::from_secs(30);
 
 /// Every channel is a saw of the frame number, so that a frame can be told by its value.
-struct Saw;
+#[derive(Default)]
+struct Saw {
+    time_s: f64,
+    rests_until_s: f64,
+}
 
 impl Bench for Saw {
     fn frame(&mut self, time_s: f64, out: &mut [f64]) -> Result<(), VirtualRigError> {
+        self.time_s = time_s;
         let frame = (time_s * RATE_HZ).round();
         out.iter_mut().zip(0..).for_each(|(value, channel): (&mut f64, i32)| *value = frame + f64::from(channel));
         Ok(())
@@ -25,6 +31,12 @@ impl Bench for Saw {
     fn start(&mut self, _: usize, _: &Settings) {}
     fn stop(&mut self, _: usize, _: StopKind) {}
     fn set_speed(&mut self, _: usize, _: f64) {}
+    fn rest(&mut self, until_s: f64) {
+        self.rests_until_s = until_s;
+    }
+    fn passes_over(&self) -> bool {
+        self.time_s < self.rests_until_s
+    }
     fn motion(&self, _: usize) -> Motion {
         Motion::default()
     }
@@ -80,7 +92,7 @@ fn play(fast: Option<f64>) -> Played {
     let (announce, announced) = bounded(1);
     let told = Arc::clone(&stop);
     let thread = std::thread::spawn(move || {
-        stage.play(Saw, told, |ready| announce.send(ready.clone()).unwrap()).unwrap();
+        stage.play(Saw::default(), told, |ready| announce.send(ready.clone()).unwrap()).unwrap();
     });
     let ready = announced.recv_timeout(DEADLINE).unwrap();
     Played { ready, controls, stop, thread: Some(thread) }
@@ -184,6 +196,33 @@ fn leaves_out_frames_as_a_gap_and_never_silently() {
     .take(1000)
     .find(|gap| *gap != (0, 0));
     assert_eq!(gap, Some((100, 1)), "(frames, sequence numbers) missing");
+}
+
+#[test]
+fn leaps_over_a_rest_in_a_hurry_and_plays_its_end_without_a_sequence_number_missing() {
+    const REST_S: f64 = 600.0;
+    let played = play(Some(50.0));
+    let mut view = View::of(&played);
+    let mut before = view.next().unwrap();
+    let begun = before.timestamp;
+    played.controls.send(Fault::Rest(Duration::from_secs_f64(REST_S))).unwrap();
+    let (mut leapt, mut packets, mut since_leap) = (0, 0, 0);
+    while since_leap < 200 {
+        let packet = view.next().unwrap();
+        let (frames, numbers) = missing(&before, &packet);
+        assert_eq!(numbers, 0, "nothing was lost");
+        assert!(f64::from(frames) <= LEAP_S * RATE_HZ, "{frames} frames at once are another time axis to a receiver");
+        since_leap = if frames > 0 || leapt == 0 { 0 } else { since_leap + 1 };
+        leapt += frames;
+        packets += 1;
+        before = packet;
+    }
+    let (leapt_s, passed_s) = (f64::from(leapt) / RATE_HZ, f64::from(before.timestamp.wrapping_sub(begun)) / RATE_HZ);
+    assert!(
+        leapt_s > REST_S - 5.0 && leapt_s <= REST_S,
+        "{leapt_s} s of {REST_S} s were leapt over in {packets} packets"
+    );
+    assert!(passed_s > REST_S - 5.0, "rig time went on: {passed_s} s");
 }
 
 #[test]
