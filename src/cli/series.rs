@@ -14,7 +14,7 @@ use super::wires::{load_wired, load_with, state_dir};
 use crate::api::RunRequest;
 use crate::clock::{SystemClock, WallClock, uptime, utc_now_rfc3339};
 use crate::comparison::evaluate::evaluate;
-use crate::comparison::series::{SeriesRun, in_columns, judged, rows, words};
+use crate::comparison::series::{SeriesRun, in_columns, judged, rows, strangers, words};
 use crate::recording;
 use crate::rig::model::Rig;
 use crate::sequence::executor::VIRTUAL_NAME;
@@ -404,17 +404,19 @@ fn show(state: &State, folder: &Path, output: Output, units: System) -> Result<(
         runs.push(SeriesRun { number: number + 1, variant: id, starter, repeat: planned.turn.repeat, result });
     }
     let judgements = judged(&runs);
+    let strange = strangers(&runs);
     let path = folder.join(TABLE_FILE);
     std::fs::write(&path, rows(&runs, units))
         .map_err(|e| Failure::configuration(format!("{}: {e}", path.display())))?;
     if !output.json {
         output.text(&in_columns(&runs, units));
         output.text(&words(&judgements, units));
+        strange.iter().for_each(|line| output.text(&format!("  {line}")));
         output.text(&format!("table: {}", path.display()));
     }
     let object = json!({
         "runs": state.runs.len(), "done": state.done(), "seed": state.seed, "table": path,
-        "order": state.runs, "settings": state.variants, "ranking": judgements,
+        "order": state.runs, "settings": state.variants, "ranking": judgements, "stands_out": strange,
         "written_utc": utc_now_rfc3339(),
     });
     output.object(&object).map_err(Failure::internal)

@@ -8,8 +8,11 @@ use super::evaluate::{MetricResult, RunResult};
 use super::metric::registry::{METRICS, Metric};
 use super::uncertainty::COVERAGE;
 use crate::signal::statistics::{mean, standard_deviation};
-use crate::units::display::System;
+use crate::units::display::{System, significant};
 use serde::Serialize;
+
+/// Digits of a difference, as of an uncertainty.
+const DIGITS: usize = 2;
 
 /// One figure of a run against its prediction.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -78,7 +81,7 @@ pub fn sentence(agreements: &[Agreement], system: System) -> String {
         agreements.iter().filter(|of| of.holds()).filter_map(|of| Some(labelled(of)?.label)).collect();
     let off = agreements.iter().filter(|of| !of.holds()).filter_map(|of| {
         let metric = labelled(of)?;
-        let number = |si: f64| format!("{:.3}", metric.unit.number(si, system));
+        let number = |si: f64| significant(metric.unit.number(si, system), DIGITS);
         Some(format!(
             "{} (measured {} {} than predicted, {} {} are open)",
             metric.label,

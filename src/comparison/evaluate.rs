@@ -6,7 +6,7 @@ use super::line_state::{LineState, line_state, of_all};
 use super::metric::registry::{METRICS, Metric, Subject, Unit, metric};
 use super::metric::{NotMeasured, Reading, start_peak_rate::rates};
 use super::soundness::{ZeroCheck, flags, zero_checks};
-use super::uncertainty::{Budget, budget};
+use super::uncertainty::{Budget, budget, rest_sigma};
 use super::{ChannelInfo, RunData};
 use crate::sequence::marks::MarkKind;
 use crate::sequence::ports::StopOutcome;
@@ -187,20 +187,17 @@ fn band_u(metric: &Metric, predicted: &ChannelCycle) -> Option<f64> {
     Some((at(&band.upper)? - at(&band.lower)?).abs() / (2.0 * BAND_SIGMAS))
 }
 
-/// Noise of a difference of two readings: the rest before the start, or the floor with a starter energised where that is
-/// larger.
+/// Noise of a difference of two readings: of the rest before the start, as the uncertainty has it.
 fn noise(unit: Unit, measured: &ChannelCycle, info: &ChannelInfo) -> f64 {
-    let floor = info.chain.noise_floor.map_or(0.0, |sigma| NOISE_FACTOR * sigma);
     let Some(piece) = &measured.start else { return 0.0 };
     let spread = |values: Vec<f64>| {
         let known: Vec<f64> = values.into_iter().filter(|v| !v.is_nan()).collect();
         if known.len() < 2 { 0.0 } else { NOISE_FACTOR * standard_deviation(&known) }
     };
     match unit {
-        Unit::Pascal => spread(piece.lead().to_vec()).max(floor),
+        Unit::Pascal | Unit::RadPerSecond | Unit::Ampere => NOISE_FACTOR * rest_sigma(measured, info),
         Unit::PascalPerSecond => spread(rates(piece.lead(), piece.dt_s).collect()),
         Unit::Second => 2.0 * piece.dt_s,
-        Unit::RadPerSecond | Unit::Ampere => spread(piece.lead().to_vec()).max(floor),
         Unit::Share | Unit::Hertz | Unit::CubicMetre | Unit::Joule | Unit::NewtonSecond => 0.0,
     }
 }

@@ -14,6 +14,7 @@ pub mod metric;
 pub mod recalibrate;
 pub mod repeatability;
 pub mod series;
+pub mod set_up;
 pub mod soundness;
 pub mod summary;
 pub mod table;

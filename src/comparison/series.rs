@@ -6,6 +6,7 @@ use super::metric::registry::{METRICS, Metric};
 use super::repeatability::{Spread, spread};
 use super::table::concerns;
 use super::verdict::{Judgement, Verdict, judge};
+use crate::signal::outliers::{Extreme, Standing, cochran, grubbs};
 use crate::signal::statistics::mean;
 use crate::units::Dimension;
 use crate::units::display::{System, significant};
@@ -115,6 +116,37 @@ pub fn judged(runs: &[SeriesRun]) -> Vec<Ranked> {
         }
     };
     known.iter().enumerate().map(one).collect()
+}
+
+/// Runs that stand out among those of their setting (Grubbs), and a setting that scatters more than the others (Cochran), in
+/// words. All of them count all the same.
+#[must_use]
+pub fn strangers(runs: &[SeriesRun]) -> Vec<String> {
+    let measured = |run: &&SeriesRun| Some((run.number, run.result.mean_measured(RANKED_BY).ok()?));
+    let sets: Vec<(&str, Vec<(usize, f64)>)> =
+        settings(runs).iter().map(|of| (of.variant, of.runs.iter().filter_map(measured).collect())).collect();
+    standing_out(&sets)
+}
+
+/// Sets by name, each of numbered values.
+fn standing_out(sets: &[(&str, Vec<(usize, f64)>)]) -> Vec<String> {
+    let level = |of: &Extreme| match of.standing() {
+        Standing::Inside => None,
+        Standing::Straggler => Some("5 %"),
+        Standing::Outlier => Some("1 %"),
+    };
+    let values: Vec<Vec<f64>> = sets.iter().map(|(_, set)| set.iter().map(|(_, value)| *value).collect()).collect();
+    let alone = sets.iter().zip(&values).filter_map(|((name, set), values)| {
+        let extreme = grubbs(values)?;
+        let (level, number) = (level(&extreme)?, set[extreme.index].0);
+        Some(format!("run {number} stands out among those of {name} (Grubbs, {level} level); it counts all the same"))
+    });
+    let sets_of_values: Vec<&[f64]> = values.iter().map(Vec::as_slice).collect();
+    let wild = cochran(&sets_of_values).and_then(|extreme| {
+        let (level, name) = (level(&extreme)?, sets[extreme.index].0);
+        Some(format!("{name} scatters more than the other settings (Cochran, {level} level); it counts all the same"))
+    });
+    alone.chain(wild).collect()
 }
 
 /// The ranking in words.
@@ -237,4 +269,24 @@ pub fn in_columns(runs: &[SeriesRun], system: System) -> String {
     }
     lines.push("mean of the runs, +- half width of its 95 % interval from three runs on".to_owned());
     lines.join("\n")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn set(values: &[f64]) -> Vec<(usize, f64)> {
+        (1..).zip(values.iter().copied()).collect()
+    }
+
+    #[test]
+    fn names_a_run_and_a_setting_that_stand_out_and_nothing_where_none_does() {
+        let (calm, shifted) = ([1.0, 1.1, 0.9, 1.05, 0.95], [2.0, 2.1, 1.9, 2.05, 1.95]);
+        assert_eq!(standing_out(&[("calm", set(&calm)), ("shifted", set(&shifted))]), Vec::<String>::new());
+        let words = standing_out(&[("calm", set(&calm)), ("wild", set(&[2.0, 2.1, 1.9, 2.05, 9.0]))]);
+        assert_eq!(words.len(), 2, "{words:?}");
+        assert!(words[0].starts_with("run 5 stands out among those of wild (Grubbs, 1 % level)"), "{words:?}");
+        assert!(words[1].starts_with("wild scatters more than the other settings (Cochran, 1 % level)"), "{words:?}");
+        assert_eq!(standing_out(&[("few", set(&[1.0, 9.0]))]), Vec::<String>::new(), "two runs say nothing");
+    }
 }

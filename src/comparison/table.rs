@@ -24,7 +24,10 @@ pub fn table(runs: &[RunResult], system: System) -> String {
         lines.extend(rows(metric, runs, system));
     }
     lines.push(String::new());
-    lines.extend(pairs(runs, system));
+    lines.extend(differences(runs, system).into_iter().map(|(label, text)| match label.is_empty() {
+        true => text,
+        false => format!("{label:LABEL$}{text}"),
+    }));
     lines.extend(strangers(runs));
     lines.extend(agreements(runs, system));
     lines.extend(sureness(runs, system));
@@ -193,8 +196,9 @@ impl Shown {
     }
 }
 
-/// What can be told of each pair of runs, larger first; one line where no pair differs.
-fn pairs(runs: &[RunResult], system: System) -> Vec<String> {
+/// What can be told of each pair of runs, larger first, by the metric's label; one line where no pair differs. Without a
+/// label: pairs that are not compared.
+pub fn differences(runs: &[RunResult], system: System) -> Vec<(String, String)> {
     let pairs: Vec<(usize, usize)> = (0..runs.len()).flat_map(|a| (a + 1..runs.len()).map(move |b| (a, b))).collect();
     let (apart, pairs): (Vec<_>, Vec<_>) =
         pairs.into_iter().partition(|&(a, b)| unlike(runs[a].line_state(), runs[b].line_state()));
@@ -203,7 +207,10 @@ fn pairs(runs: &[RunResult], system: System) -> Vec<String> {
     let titles = titles(runs);
     let apart = apart.iter().map(|&(a, b)| {
         let [first, second] = [a, b].map(|k| format!("{} ({})", titles[k], runs[k].line_state()));
-        format!("not compared, since the line held something else before the starts: {first} and {second}")
+        (
+            String::new(),
+            format!("not compared, since the line held something else before the starts: {first} and {second}"),
+        )
     });
     apart.chain(judged.iter().flat_map(|metric| metric_pairs(metric, runs, &pairs, comparisons, system))).collect()
 }
@@ -214,7 +221,7 @@ fn metric_pairs(
     pairs: &[(usize, usize)],
     comparisons: usize,
     system: System,
-) -> Vec<String> {
+) -> Vec<(String, String)> {
     let (shown, titles) = (Shown::of(metric.unit, system), titles(runs));
     let judged: Vec<_> = pairs
         .iter()
@@ -226,7 +233,7 @@ fn metric_pairs(
         .collect();
     if !judged.is_empty() && judged.iter().all(|(_, _, of)| of.verdict == Verdict::Tie) {
         let settled = judged.iter().filter_map(|(_, _, of)| of.settled_by).min();
-        return vec![format!("{:LABEL$}tie{}", metric.label, settled_words(settled))];
+        return vec![(metric.label.to_owned(), format!("tie{}", settled_words(settled)))];
     }
     let text = |(a, b, of): &(&String, &String, Judgement)| {
         let by = format!("by {} {}", shown.number(of.difference.abs()), shown.unit);
@@ -239,7 +246,7 @@ fn metric_pairs(
             Verdict::Tie => format!("{a} and {b}: tie{}", settled_words(of.settled_by)),
         }
     };
-    judged.iter().map(|pair| format!("{:LABEL$}{}", metric.label, text(pair))).collect()
+    judged.iter().map(|pair| (metric.label.to_owned(), text(pair))).collect()
 }
 
 fn settled_words(repeats: Option<usize>) -> String {
@@ -247,7 +254,7 @@ fn settled_words(repeats: Option<usize>) -> String {
 }
 
 /// Cycles whose value stands out among those of their run. They stay in every figure.
-fn strangers(runs: &[RunResult]) -> Vec<String> {
+pub fn strangers(runs: &[RunResult]) -> Vec<String> {
     let of_run = |(run, title): (&RunResult, String)| {
         let of_metric = move |metric: &Metric| {
             let values: Vec<(usize, f64)> = run

@@ -21,7 +21,7 @@ mod session;
 mod trigger;
 
 pub use completeness::{Completeness, completeness, session_of};
-pub use differences::{Difference, differences};
+pub use differences::differences;
 pub use host::{SuspendGuard, port_notices, unit_text};
 pub use row::{COLUMNS, Row, read_rows};
 pub use session::{ChannelHealth, Session, SessionRecord, SessionSetup};

@@ -160,6 +160,11 @@ fn stop(cycle: &ChannelCycle) -> Result<&Piece, NotMeasured> {
 
 /// Final steady level of a phase: mean over its last second, or its last quarter where that is shorter.
 pub fn final_level(piece: &Piece) -> Result<f64, NotMeasured> {
+    final_stretch(piece).map(mean)
+}
+
+/// What the final steady level is the mean of.
+pub fn final_stretch(piece: &Piece) -> Result<&[f64], NotMeasured> {
     let (phase, duration_s) = (piece.phase(), piece.duration_s());
     if duration_s < SHORTEST_PHASE_S {
         return Err(NotMeasured::TooShort { duration_s });
@@ -169,7 +174,7 @@ pub fn final_level(piece: &Piece) -> Result<f64, NotMeasured> {
     if piece.faults.last_clipped.is_some_and(|last| last >= first) {
         return Err(NotMeasured::Clipped);
     }
-    Ok(mean(&phase[first..]))
+    Ok(&phase[first..])
 }
 
 /// Level before the start: mean over 0.3 s before time zero, or the first sample where there is no lead-in.
