@@ -73,18 +73,8 @@ pub enum Verb {
     Zero(ZeroArgs),
     /// Put recordings side by side: measured, predicted, spread.
     Compare(CompareArgs),
-    /// Write a self-contained HTML page about recordings.
-    Report {
-        /// Closed recordings.
-        #[arg(required = true)]
-        files: Vec<PathBuf>,
-        /// Page to write.
-        #[arg(short, long, default_value = "report.html")]
-        out: PathBuf,
-        /// Evaluate a channel anew with a calibration made later; once a channel.
-        #[arg(long = "calibration", value_name = "FILE")]
-        calibrations: Vec<PathBuf>,
-    },
+    /// Write a self-contained HTML page about recordings, or a PDF.
+    Report(ReportArgs),
     /// Fit reference points of a channel (dead-weight tester or reference gauge) to a line or a parabola.
     Calibrate(CalibrateArgs),
     /// Make a readable recording of a `.partial` that a crash left; the `.partial` goes once that one is read back.
@@ -113,6 +103,35 @@ pub enum Verb {
     Replay(ReplayArgs),
     /// The whole way on the virtual rig: three starters, two cycles each, table and report.
     Demo(DemoArgs),
+}
+
+/// `report`.
+#[derive(Debug, Clone, Args)]
+pub struct ReportArgs {
+    /// Closed recordings.
+    #[arg(required = true)]
+    pub files: Vec<PathBuf>,
+    /// File to write; default: report.html, with `--pdf` report.pdf.
+    #[arg(short, long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+    /// Evaluate a channel anew with a calibration made later; once a channel.
+    #[arg(long = "calibration", value_name = "FILE")]
+    pub calibrations: Vec<PathBuf>,
+    /// A PDF instead of an HTML page (in builds with the feature `pdf`).
+    #[arg(long)]
+    pub pdf: bool,
+    /// Paper of the PDF.
+    #[arg(long, value_enum, default_value = "a4", requires = "pdf")]
+    pub paper: Paper,
+}
+
+/// Paper of a PDF.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Paper {
+    /// 210 x 297 mm.
+    A4,
+    /// 8.5 x 11 in.
+    Letter,
 }
 
 /// Where the wires are, when not where the rig file says.

@@ -1,14 +1,15 @@
 //! `compare`, `report` and `recover`: from recordings to evidence.
 
-use super::args::CompareArgs;
+use super::args::{CompareArgs, Paper, ReportArgs};
 use super::exit::Exit;
 use super::failure::Failure;
 use super::output::Output;
 use crate::comparison::RunData;
 use crate::comparison::evaluate::{RunResult, evaluate};
 use crate::comparison::recalibrate::{doubtful, recalibrate};
+use crate::comparison::set_up;
 use crate::comparison::summary::summary;
-use crate::comparison::table::{figure, table};
+use crate::comparison::table::{figure, table, titles};
 use crate::comparison::tolerance::{Held, Standing, Tolerance, against_prediction, against_run};
 use crate::recording;
 use crate::report::{compose::compose, html::page};
@@ -51,13 +52,16 @@ pub fn compare(args: &CompareArgs, output: Output, units: System) -> Result<Exit
     let (runs, anew) = read_anew(&args.files, &args.calibrations)?;
     let results = evaluate_all(&runs);
     let summaries: Vec<_> = results.iter().map(summary).collect();
+    let set_up = set_up::words(&runs, &titles(&results));
     if !output.json {
+        // Before any figure: what else is not the same may be what a difference comes from.
+        set_up.iter().for_each(|line| output.text(line));
         output.text(table(&results, units).trim_end());
         anew.iter().for_each(|line| output.text(line));
     }
     let doubtful: BTreeSet<String> = runs.iter().flat_map(doubtful).collect();
     doubtful.iter().for_each(|line| output.note(&format!("CAUTION {line}")));
-    let mut object = json!({ "runs": summaries, "evaluated_anew": anew, "calibration_cautions": doubtful });
+    let mut object = json!({ "runs": summaries, "set_up_differences": set_up, "evaluated_anew": anew, "calibration_cautions": doubtful });
     let mut exit = Exit::Done;
     if let Some(share) = args.tolerance {
         let to = Tolerance { share, guard: args.guard };
@@ -126,14 +130,15 @@ fn tolerance_text(held: &[Held], to: Tolerance, against: Option<&Path>, units: S
 }
 
 /// `report`.
-pub fn report(
-    (files, calibrations): (&[PathBuf], &[PathBuf]),
-    out: &Path,
-    output: Output,
-    units: System,
-) -> Result<Exit, Failure> {
-    let (runs, anew) = read_anew(files, calibrations)?;
-    write_report(&runs, out, units)?;
+pub fn report(args: &ReportArgs, output: Output, units: System) -> Result<Exit, Failure> {
+    let (runs, anew) = read_anew(&args.files, &args.calibrations)?;
+    let default = if args.pdf { "report.pdf" } else { "report.html" };
+    let out = args.out.as_deref().unwrap_or(Path::new(default));
+    if args.pdf {
+        write_file(out, &pdf(&runs, args.paper, units)?)?;
+    } else {
+        write_report(&runs, out, units)?;
+    }
     anew.iter().for_each(|line| output.text(line));
     output.text(&format!("report: {}", out.display()));
     output.object(&json!({ "report": out })).map_err(Failure::internal)?;
@@ -142,7 +147,28 @@ pub fn report(
 
 fn write_report(runs: &[RunData], out: &Path, units: System) -> Result<(), Failure> {
     let document = compose(runs, units).map_err(Failure::internal)?;
-    std::fs::write(out, page(&document)).map_err(|e| Failure::configuration(format!("{}: {e}", out.display())))
+    write_file(out, page(&document).as_bytes())
+}
+
+fn write_file(out: &Path, bytes: &[u8]) -> Result<(), Failure> {
+    std::fs::write(out, bytes).map_err(|e| Failure::configuration(format!("{}: {e}", out.display())))
+}
+
+#[cfg(feature = "pdf")]
+fn pdf(runs: &[RunData], paper: Paper, units: System) -> Result<Vec<u8>, Failure> {
+    let paper = match paper {
+        Paper::A4 => crate::report::pdf::Paper::A4,
+        Paper::Letter => crate::report::pdf::Paper::Letter,
+    };
+    let document = compose(runs, units).map_err(Failure::internal)?;
+    crate::report::pdf::pdf(&document, paper).map_err(Failure::internal)
+}
+
+#[cfg(not(feature = "pdf"))]
+fn pdf(_: &[RunData], _: Paper, _: System) -> Result<Vec<u8>, Failure> {
+    let why = "--pdf: this build writes no PDF; build one that does with `cargo build --release --features pdf`, or print the \
+               HTML page, which is made for A4 and Letter as well";
+    Err(Failure::configuration(why))
 }
 
 /// Table, report and one object about all of it (the end of `demo`).

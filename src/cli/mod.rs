@@ -82,7 +82,7 @@ fn carry_out(arguments: &Arguments, output: Output) -> Result<Exit, Failure> {
         Verb::Predict(args) => describe::predict(args, output, units),
         Verb::Virtual(args) => play::play(args, output),
         Verb::Compare(args) => evidence::compare(args, output, units),
-        Verb::Report { files, out, calibrations } => evidence::report((files, calibrations), out, output, units),
+        Verb::Report(args) => evidence::report(args, output, units),
         Verb::Calibrate(args) => calibrate::calibrate(args, output, units),
         Verb::Replay(args) => replay::replay(args, output),
         Verb::Recover { file } => evidence::recover(file, output),

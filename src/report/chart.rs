@@ -54,6 +54,8 @@ pub struct ChartError {
 }
 
 const SIZE: (u32, u32) = (900, 360);
+/// Share of width and height that a legend covers, about.
+const LEGEND: (f64, f64) = (0.3, 0.32);
 /// Prints lighter than any line.
 const SHADE: RGBColor = RGBColor(214, 214, 214);
 const COLOURS: [RGBColor; 6] = [
@@ -107,6 +109,31 @@ impl Chart {
         (x, (low - margin, high + margin))
     }
 
+    /// Where a legend hides least of the lines.
+    fn emptiest_corner(&self, (x0, x1): (f64, f64), (y0, y1): (f64, f64)) -> SeriesLabelPosition {
+        let hidden = |right: bool, upper: bool| {
+            let inside = |p: &&(f64, f64)| {
+                let (x, y) = ((p.0 - x0) / (x1 - x0), (p.1 - y0) / (y1 - y0));
+                let across = if right { (1.0 - LEGEND.0..=1.0).contains(&x) } else { (0.0..=LEGEND.0).contains(&x) };
+                across && if upper { y > 1.0 - LEGEND.1 } else { y < LEGEND.1 }
+            };
+            // A line counts as much whether it has many points or few.
+            let share =
+                |line: &Line| line.points.iter().filter(inside).count() as f64 / line.points.len().max(1) as f64;
+            self.lines.iter().map(share).sum::<f64>()
+        };
+        let corners = [
+            (SeriesLabelPosition::UpperRight, hidden(true, true)),
+            (SeriesLabelPosition::LowerRight, hidden(true, false)),
+            (SeriesLabelPosition::UpperLeft, hidden(false, true)),
+            (SeriesLabelPosition::LowerLeft, hidden(false, false)),
+        ];
+        corners
+            .into_iter()
+            .min_by(|a, b| a.1.total_cmp(&b.1))
+            .map_or(SeriesLabelPosition::UpperRight, |corner| corner.0)
+    }
+
     /// SVG text with a `viewBox`, so that it scales to any page; `alt` becomes its title for screen readers.
     pub fn to_svg(&self, alt: &str) -> Result<String, ChartError> {
         let mut svg = String::new();
@@ -121,18 +148,18 @@ impl Chart {
         root.fill(&WHITE).map_err(|e| e.to_string())?;
         let ((x0, x1), (y0, y1)) = self.ranges();
         let mut plot = ChartBuilder::on(&root)
-            .caption(&self.title, ("sans-serif", 17))
+            .caption(&self.title, ("sans-serif", 20))
             .margin(8)
             .margin_right(16)
-            .x_label_area_size(38)
-            .y_label_area_size(64)
+            .x_label_area_size(44)
+            .y_label_area_size(72)
             .build_cartesian_2d(x0..x1, y0..y1)
             .map_err(|e| e.to_string())?;
         plot.configure_mesh()
             .x_desc(&self.x_label)
             .y_desc(&self.y_label)
-            .label_style(("sans-serif", 13))
-            .axis_desc_style(("sans-serif", 14))
+            .label_style(("sans-serif", 16))
+            .axis_desc_style(("sans-serif", 17))
             .light_line_style(RGBColor(245, 245, 245))
             .draw()
             .map_err(|e| e.to_string())?;
@@ -143,10 +170,10 @@ impl Chart {
             draw_line(&mut plot, line, (x0, x1))?;
         }
         plot.configure_series_labels()
-            .position(SeriesLabelPosition::UpperRight)
+            .position(self.emptiest_corner((x0, x1), (y0, y1)))
             .background_style(WHITE.mix(0.85))
             .border_style(RGBColor(200, 200, 200))
-            .label_font(("sans-serif", 13))
+            .label_font(("sans-serif", 16))
             .draw()
             .map_err(|e| e.to_string())?;
         root.present().map_err(|e| e.to_string())
@@ -221,6 +248,27 @@ mod tests {
         assert!(kept.len() <= 1802, "{}", kept.len());
         assert!(kept.contains(&(43_210.0, 99.0)) && kept.contains(&(71_001.0, -99.0)));
         assert!(kept.windows(2).all(|w| w[0].0 < w[1].0));
+    }
+
+    #[test]
+    fn lays_the_legend_where_it_hides_no_line() {
+        let line = |points: Vec<(f64, f64)>| Line { name: "a".into(), points, colour: 0, dashed: false };
+        let corner = |points: &[(f64, f64)]| {
+            let chart = Chart {
+                title: String::new(),
+                x_label: String::new(),
+                y_label: String::new(),
+                lines: vec![line(points.to_vec())],
+                shade: None,
+                x_range: None,
+            };
+            format!("{:?}", chart.emptiest_corner((0.0, 1.0), (0.0, 1.0)))
+        };
+        let (upper_right, lower_right, upper_left) = ((0.9, 0.9), (0.9, 0.1), (0.1, 0.9));
+        assert_eq!(corner(&[]), "UpperRight");
+        assert_eq!(corner(&[upper_right]), "LowerRight");
+        assert_eq!(corner(&[upper_right, lower_right]), "UpperLeft");
+        assert_eq!(corner(&[upper_right, lower_right, upper_left]), "LowerLeft");
     }
 
     #[test]

@@ -3,12 +3,13 @@
 
 use super::chart::{Chart, ChartError, Line, Shade};
 use super::document::{Document, Piece, Section, Table};
-use super::{duty_point, judged, verifying};
+use super::{duty_point, judged, levels, repeats, verifying};
 use crate::comparison::RunData;
 use crate::comparison::align::{AlignedCycle, BandCycle, ChannelCycle, align};
 use crate::comparison::evaluate::{RunResult, evaluate_aligned};
 use crate::comparison::metric::registry::{METRICS, Metric, Unit};
 use crate::comparison::recalibrate::doubtful;
+use crate::comparison::set_up;
 use crate::comparison::table::{concerns, titles};
 use crate::prediction::summary::{emergency_words, loss_words};
 use crate::sequence::marks::Phase;
@@ -46,7 +47,9 @@ pub fn compose(runs: &[RunData], system: System) -> Result<Document, ChartError>
     for ((run, cycles), name) in runs.iter().zip(&aligned).zip(&names) {
         sections.push(starter_section(run, cycles, name, system)?);
     }
+    sections.extend(repeats::sections(&results, &names, system));
     sections.extend(judged::sections(&results, &names, system));
+    sections.extend(levels::section(runs, &aligned, &names, system));
     sections.extend(duty_point::section(runs, &aligned, &names, system));
     sections.push(made_with(runs, &names));
     sections.push(channels_section(runs, system));
@@ -80,7 +83,10 @@ fn answer(
     names: &[String],
     system: System,
 ) -> Result<Section, ChartError> {
-    let mut pieces = vec![Piece::Text(tested(runs, names)), Piece::Table(metric_table(results, names, system))];
+    let mut pieces = vec![Piece::Text(tested(runs, names))];
+    let set_up = set_up::words(runs, names);
+    pieces.extend((!set_up.is_empty()).then_some(Piece::Points(set_up)));
+    pieces.push(Piece::Table(metric_table(results, names, system)));
     pieces.extend(ramp_table(runs, results, names));
     let lines = aligned.iter().zip(runs).zip(names).enumerate().filter_map(|(colour, ((cycles, run), name))| {
         let cycle = cycles.first()?;
@@ -88,7 +94,7 @@ fn answer(
     });
     let chart = pressure_chart("First start through each starter, measured", lines.collect(), None, system);
     let alt = format!("Headline pressure over time from current onset, one line a starter: {}", names.join(", "));
-    pieces.push(Piece::Figure { svg: chart.to_svg(&alt)?, caption: headline_caption(runs) });
+    pieces.push(Piece::Figure { svg: chart.to_svg(&alt)?, alt, caption: headline_caption(runs) });
     let doubtful: BTreeSet<String> = runs.iter().flat_map(doubtful).collect();
     pieces.extend(doubtful.into_iter().map(|text| Piece::Caution { word: "CAUTION".into(), text }));
     pieces.extend(CAUTIONS.iter().map(|(word, text)| Piece::Caution { word: (*word).into(), text: (*text).into() }));
@@ -220,7 +226,7 @@ fn starter_section(run: &RunData, cycles: &[AlignedCycle], name: &str, system: S
             alt.push_str(&format!(". Shaded behind them: {}", shade.name));
         }
         let chart = pressure_chart(&format!("{name}: {word}"), lines, shade, system);
-        pieces.push(Piece::Figure { svg: chart.to_svg(&alt)?, caption: lag_caption(cycles, phase) });
+        pieces.push(Piece::Figure { svg: chart.to_svg(&alt)?, alt, caption: lag_caption(cycles, phase) });
     }
     if let Some(header) = &run.header {
         pieces.push(Piece::Text(format!(
@@ -342,12 +348,16 @@ fn channels_section(runs: &[RunData], system: System) -> Section {
         run.channels
             .iter()
             .map(|c| {
-                let (dimension, unit) = match c.unit.as_str() {
-                    "Pa" => (Dimension::Pressure, system.unit_name(Dimension::Pressure)),
-                    "rad/s" => (Dimension::Speed, system.unit_name(Dimension::Speed)),
-                    _ => (Dimension::Current, system.unit_name(Dimension::Current)),
+                let dimension = match c.unit.as_str() {
+                    "Pa" => Some(Dimension::Pressure),
+                    "rad/s" => Some(Dimension::Speed),
+                    "m3/s" => Some(Dimension::Flow),
+                    "W" => Some(Dimension::Power),
+                    "A" => Some(Dimension::Current),
+                    _ => None,
                 };
-                let shown = |v: f64| significant(system.number(v, dimension), DIGITS);
+                let unit = dimension.map_or(c.unit.as_str(), |dimension| system.unit_name(dimension));
+                let shown = |v: f64| significant(dimension.map_or(v, |d| system.number(v, d)), DIGITS);
                 vec![
                     c.id.to_string(),
                     c.label.clone(),

@@ -38,8 +38,10 @@ pub enum Piece {
     Table(Table),
     /// A picture with a line under it.
     Figure {
-        /// SVG text, its own alternative text inside.
+        /// SVG text, its alternative text inside as well.
         svg: String,
+        /// What it shows, for those who do not see it.
+        alt: String,
         /// Line under it.
         caption: String,
     },

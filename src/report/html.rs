@@ -68,7 +68,7 @@ fn push_piece(out: &mut String, piece: &Piece) {
             out.push_str("</ul>\n");
         }
         Piece::Table(table) => push_table(out, table),
-        Piece::Figure { svg, caption } => {
+        Piece::Figure { svg, caption, .. } => {
             push(out, format_args!("<figure>{svg}<figcaption>{}</figcaption></figure>\n", escape(caption)));
         }
         Piece::Verbatim(text) => push(out, format_args!("<pre>{}</pre>\n", escape(text))),

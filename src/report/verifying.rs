@@ -2,7 +2,7 @@
 
 use super::document::{Piece, Section, Table};
 use crate::comparison::RunData;
-use crate::recording::{Bytes, verify_bytes};
+use crate::recording::{Bytes, notes, verify_bytes};
 use sha2::{Digest, Sha256};
 use std::fs::File;
 use std::io::{self, Read};
@@ -34,12 +34,25 @@ pub(super) fn section(runs: &[RunData], names: &[String]) -> Section {
         format!("the figures: ramprig compare {0}; this page: ramprig report {0}; both start from the raw counts", files.join(" ")),
         "by other means: a recording is an HDF5 file; ramprig export gives plain tables".to_owned(),
     ];
-    let pieces = vec![
+    let mut pieces = vec![
         Piece::Table(Table { head: head.map(str::to_owned).to_vec(), rows }),
         Piece::Text("A recording is compared with what this table says, or with itself:".into()),
         Piece::Points(ways),
     ];
+    let added: Vec<String> = runs.iter().zip(names).flat_map(|(run, name)| added(run, name)).collect();
+    if !added.is_empty() {
+        pieces.push(Piece::Text("Added after closing; what was recorded stays untouched:".into()));
+        pieces.push(Piece::Points(added));
+    }
     Section { heading: "How to verify".into(), pieces }
+}
+
+/// Notes on a recording, in words.
+fn added(run: &RunData, name: &str) -> Vec<String> {
+    match notes(Path::new(&run.path)) {
+        Ok(found) => found.iter().map(|note| format!("{name}: {}", note.in_words())).collect(),
+        Err(error) => vec![format!("{name}: notes are not read: {error}")],
+    }
 }
 
 fn file_name(path: &str) -> &str {

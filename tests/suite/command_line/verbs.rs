@@ -166,6 +166,10 @@ fn compare_and_report_tell_the_same_of_recordings_as_the_demo_did() {
     let nowhere =
         Program::start(command(["report", &recordings[0], "-o", "/proc/x.html", "--json"]).args([] as [&str; 0])).end();
     refused(&nowhere, "/proc/x.html");
+    if cfg!(not(feature = "pdf")) {
+        refused(&run(["report", &recordings[0], "--pdf", "--json"]), "--features pdf");
+    }
+    refused(&run(["report", &recordings[0], "--paper", "letter"]), "--pdf");
 }
 
 #[test]
