@@ -138,7 +138,7 @@ impl Abort {
     }
 
     /// In the way, and within the times, that a trip of the rig file says.
-    fn as_declared(self, trip: &Trip) -> Self {
+    fn declared_by(self, trip: &Trip) -> Self {
         Self { stop: Some(trip.stop), time_s: Some(trip.deadline_s), later_s: trip.later_s, ..self }
     }
 
@@ -289,7 +289,7 @@ impl<'a> Run<'a> {
                 Some(Ending::Abort { reason, stop, trip }) => {
                     let mut abort = Abort::because(reason);
                     if let Some(declared) = trip.and_then(|trip| self.input.rig.trips.get(trip)) {
-                        abort = abort.as_declared(declared);
+                        abort = abort.declared_by(declared);
                     }
                     return self.ended_by(Abort { stop, ..abort });
                 }
@@ -408,7 +408,7 @@ impl<'a> Run<'a> {
         let first = trips.iter().min_by_key(|trip| trip.at_rig_ns)?;
         let declared = self.input.rig.trips.get(first.trip)?;
         let from_s = seconds(first.at_rig_ns) + declared.debounce_s;
-        let abort = Abort::because(self.trip_in_words(first)).as_declared(declared);
+        let abort = Abort::because(self.trip_in_words(first)).declared_by(declared);
         Some(Abort { pulled_s: Some((from_s, self.now_s().max(from_s))), ..abort })
     }
 
@@ -494,7 +494,7 @@ impl<'a> Run<'a> {
     fn declared(&self, cause: TripCause, reason: String) -> Abort {
         let abort = Abort::because(reason);
         match self.input.rig.trips.iter().find(|trip| trip.cause == cause) {
-            Some(trip) => abort.as_declared(trip),
+            Some(trip) => abort.declared_by(trip),
             None => abort,
         }
     }
