@@ -270,7 +270,6 @@ impl Blocker {
                 | Self::Permissive(..)
                 | Self::NotLinedUp
                 | Self::LineUpOld(..)
-                | Self::LineUpMoved(..)
         )
     }
 }

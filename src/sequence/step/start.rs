@@ -62,7 +62,10 @@ impl Start {
             out.commands.push(Command::Start { starter: self.starter, settings: self.settings });
             return Next::Stay(Phase::Ordered(turn.now_s));
         }
-        let patience_s = PATIENCE_S + turn.rules.dead_time_s.unwrap_or(0.0);
+        // A hand may still be at the valves, and the bench unit's newest value from before it was.
+        let valves_move = blockers.iter().any(|blocker| matches!(blocker, Blocker::LineUpMoved(..)));
+        let valves_s = if valves_move { line_up::STANDS_WITHIN_S } else { 0.0 };
+        let patience_s = (PATIENCE_S + turn.rules.dead_time_s.unwrap_or(0.0)).max(valves_s);
         if blockers.iter().any(|blocker| !blocker.passes_with_time()) || turn.in_step_s() > patience_s {
             return Next::abort(format!("no start: {}", in_words(&blockers)));
         }

@@ -1,8 +1,9 @@
 //! What an earlier session or a lost link left: run orders, stops that were given up; and what a record keeps of it.
 
-use super::device::Act;
+use super::device::{Act, Device};
 use super::{CONTACTOR, DRIVE, SOFT, Stand, eventually};
 use ramprig::clock::{ManualClock, WallClock};
+use ramprig::rig::model::Rig;
 use ramprig::rig::register_map::{Field, Role, Table};
 use ramprig::sequence::ports::{PortError, StarterOrder};
 use ramprig::starters::StopKind;
@@ -33,14 +34,14 @@ fn takes_back_a_run_order_only_where_the_output_is_off() {
     assert_eq!(stand.device.written(unit, Role::ControlWord), [0]);
 }
 
-/// The link stays away for longer than a stop is repeated; the starter has no timer of its own, say, and still runs.
-#[test]
-fn sends_a_stop_that_was_given_up_as_soon_as_the_device_answers_again() {
+/// The link stays away for longer than a stop is repeated; the starter has no timer of its own, say, and still runs. Then it
+/// comes back, and the selector of the bench unit stands so.
+fn given_up(remote: u16) -> (Stand, ManualClock, u8) {
     let clock = ManualClock::at(1_000_000_000);
-    let stand = Stand::with_clock(Arc::new(clock.clone()) as Arc<dyn WallClock>, |_, _| {});
-    let step_ns = 100_000_000;
+    let selector = |rig: &mut Rig, device: &Device| device.set(rig.transfer.as_ref().unwrap().unit, Role::Remote, 1);
+    let stand = Stand::with_clock(Arc::new(clock.clone()) as Arc<dyn WallClock>, selector);
     eventually(&stand, "up", || {
-        clock.advance_ns(step_ns);
+        clock.advance_ns(STEP_NS);
         stand.fieldbus.wait_up(std::time::Duration::from_millis(50)).is_ok()
     });
     stand.fieldbus.starter(SOFT).order(StarterOrder::Start).unwrap();
@@ -50,17 +51,42 @@ fn sends_a_stop_that_was_given_up_as_soon_as_the_device_answers_again() {
     line.stop(StopKind::Coast, "test");
     let mut records = Vec::new();
     eventually(&stand, "the stop is given up", || {
-        clock.advance_ns(step_ns);
+        clock.advance_ns(STEP_NS);
         records.extend(line.take_records());
         records.iter().any(|record| record.what.contains("stop given up"))
     });
     assert_eq!(stand.device.get(unit, Role::Running), 1, "nothing reached it");
+    stand.device.set(stand.rig.transfer.as_ref().unwrap().unit, Role::Remote, remote);
     stand.device.cut_connections(true);
+    (stand, clock, unit)
+}
+
+/// Time passes in such steps.
+const STEP_NS: u64 = 100_000_000;
+
+#[test]
+fn sends_a_stop_that_was_given_up_as_soon_as_the_device_answers_again() {
+    let (stand, clock, unit) = given_up(1);
     eventually(&stand, "stopped after all", || {
-        clock.advance_ns(step_ns);
+        clock.advance_ns(STEP_NS);
         stand.device.get(unit, Role::Running) == 0
     });
     assert_eq!(stand.device.get(unit, Role::Run), 0, "no run order survives a lost link");
+}
+
+#[test]
+fn sends_no_stop_that_was_given_up_where_the_bench_stands_at_local_meanwhile() {
+    let (stand, clock, unit) = given_up(0);
+    let stops = |stand: &Stand| stand.device.written(unit, Role::Run).iter().filter(|value| **value == 0).count();
+    let before = stops(&stand);
+    let polls = |stand: &Stand| stand.device.log().iter().filter(|seen| seen.unit == unit && seen.pdu[0] == 4).count();
+    let polled = polls(&stand);
+    eventually(&stand, "it is polled again, for some rounds", || {
+        clock.advance_ns(STEP_NS);
+        polls(&stand) > polled + 20
+    });
+    assert_eq!(stops(&stand), before, "somebody runs the motor at local");
+    assert_eq!(stand.device.get(unit, Role::Running), 1);
 }
 
 #[test]

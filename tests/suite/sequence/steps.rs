@@ -176,6 +176,13 @@ fn law_no_start_leaves_without_a_line_up_that_stands() {
     assert_eq!(moved, "line-up terrace was confirmed, and the bench unit reads line-up number 2");
     seen.bench.as_mut().unwrap().values[3].1 = 0;
     assert_eq!(words(&watch, &seen), "the valves do not stand as line-up terrace any more");
+    // A hand may still be at them: the start waits for a minute.
+    assert_eq!(turn(&rig, at(4, false), &seen, 59.9).state.ending, None);
+    let over = turn(&rig, at(4, false), &seen, 60.0).state.ending;
+    assert!(
+        matches!(&over, Some(Ending::Abort { reason, .. }) if reason.contains("do not stand as line-up")),
+        "{over:?}"
+    );
     seen.bench.as_mut().unwrap().values[3].1 = 1;
     assert_eq!(words(&watch, &seen), "", "valves that tell how they stand need nobody to look again");
 }
