@@ -178,7 +178,7 @@ fn law_no_start_leaves_without_a_line_up_that_stands() {
     assert_eq!(words(&watch, &seen), "the valves do not stand as line-up terrace any more");
     // A hand may still be at them: the start waits for a minute.
     assert_eq!(turn(&rig, at(4, false), &seen, 59.9).state.ending, None);
-    let over = turn(&rig, at(4, false), &seen, 60.0).state.ending;
+    let over = turn(&rig, at(4, false), &seen, 60.1).state.ending;
     assert!(
         matches!(&over, Some(Ending::Abort { reason, .. }) if reason.contains("do not stand as line-up")),
         "{over:?}"
