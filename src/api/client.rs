@@ -1,6 +1,8 @@
 //! The service seen from another process: every call opens a WebSocket of its own, so that a stop never waits behind
 //! anything and a restarted daemon needs no special care.
 
+use super::lead::{Lead, Measured, Order};
+use super::stage::{Grant, RigView};
 use super::wire::{Answer, Call, FromFace, ToFace};
 use super::{API_VERSION, RunRequest, Service, ServiceError, Snapshot, StopReport, Update};
 use crate::sequence::executor::VIRTUAL_NAME;
@@ -181,5 +183,69 @@ impl Service for Client {
                 other => Err(self.odd(&other)),
             }
         })
+    }
+}
+
+impl Client {
+    /// A call with the key of the controls whose answer is that it is done.
+    async fn done(&self, key: String, call: Call) -> Result<Option<u32>, ServiceError> {
+        let mut socket = self.open().await?;
+        let answer = self.ask_with(&mut socket, Some(key), call).await;
+        // The answer is what counts; a failed goodbye changes nothing.
+        let _ = socket.close(None).await;
+        match answer? {
+            Answer::Done => Ok(None),
+            Answer::Run(number) => Ok(Some(number)),
+            other => Err(self.odd(&other)),
+        }
+    }
+}
+
+impl Lead for Client {
+    fn rig(&self) -> BoxFuture<'_, Result<RigView, ServiceError>> {
+        Box::pin(async {
+            match self.call(Call::Rig).await? {
+                Answer::Rig(rig) => Ok(*rig),
+                other => Err(self.odd(&other)),
+            }
+        })
+    }
+
+    fn measured(&self) -> BoxFuture<'_, Result<Measured, ServiceError>> {
+        Box::pin(async {
+            match self.call(Call::Measured).await? {
+                Answer::Measured(measured) => Ok(*measured),
+                other => Err(self.odd(&other)),
+            }
+        })
+    }
+
+    fn hold(&self, name: String) -> BoxFuture<'_, Result<Grant, ServiceError>> {
+        Box::pin(async {
+            match self.call(Call::TakeControl { name }).await? {
+                Answer::Control(grant) => Ok(grant),
+                other => Err(self.odd(&other)),
+            }
+        })
+    }
+
+    fn keep(&self, key: String) -> BoxFuture<'_, Result<(), ServiceError>> {
+        Box::pin(async { self.done(key, Call::KeepControl).await.map(|_| ()) })
+    }
+
+    fn give_back(&self, key: String) -> BoxFuture<'_, Result<(), ServiceError>> {
+        Box::pin(async { self.done(key, Call::GiveControl).await.map(|_| ()) })
+    }
+
+    fn order(&self, key: String, order: Order) -> BoxFuture<'_, Result<Option<u32>, ServiceError>> {
+        Box::pin(self.done(
+            key,
+            match order {
+                Order::Start(request) => Call::StartRun(request),
+                Order::Confirm(question) => Call::Confirm { question, by: String::new() },
+                Order::Skip(step) => Call::Skip { step },
+                Order::Guess(value_pa) => Call::Guess { value_pa },
+            },
+        ))
     }
 }

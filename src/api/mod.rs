@@ -1,6 +1,7 @@
 //! Floor 7: the contract between the daemon and its faces: plain serde types and the service trait.
 
 pub mod client;
+pub mod lead;
 pub mod secret;
 pub mod stage;
 pub mod wire;
@@ -58,6 +59,9 @@ pub struct Snapshot {
     /// Line-up that the bench unit reads back, or that was last confirmed here: its id.
     #[serde(default)]
     pub line_up: Option<String>,
+    /// What a start needs, as it stands now.
+    #[serde(default)]
+    pub readiness: Vec<lead::Requirement>,
 }
 
 /// A channel for a chart.

@@ -1,6 +1,7 @@
 //! What the daemon offers to the face that it serves itself (HTTP, WebSocket, page), beyond what every client is given:
 //! the controls, the rig as it is drawn, the past of the stream, and the runs side by side.
 
+use super::lead::CycleView;
 use super::{LivePiece, Service, ServiceError, Snapshot, Update};
 use crate::sequence::marks::Phase;
 use crate::starters::StarterKind;
@@ -151,6 +152,9 @@ pub struct SequenceView {
     pub name: String,
     /// One line.
     pub about: String,
+    /// What a person confirms in it, in its order.
+    #[serde(default)]
+    pub confirms: Vec<String>,
 }
 
 /// The latest cycle of a starter, measured, to be laid over those of the others.
@@ -219,6 +223,8 @@ pub trait Stage: Service {
     fn past(&self, window_s: f64, intervals: usize) -> LivePiece;
     /// The latest cycle of each starter.
     fn overlays(&self) -> Vec<Overlay>;
+    /// Cycles measured so far.
+    fn cycles(&self) -> Vec<CycleView>;
     /// Take the controls; refused while somebody else holds them.
     ///
     /// # Errors

@@ -36,8 +36,24 @@ pub enum Call {
         /// Who.
         name: String,
     },
+    /// A sign of life of whoever holds them.
+    KeepControl,
     /// Give them back.
     GiveControl,
+    /// The rig as it is drawn.
+    Rig,
+    /// What has been measured.
+    Measured,
+    /// Pass over a step.
+    Skip {
+        /// Step, from 1.
+        step: usize,
+    },
+    /// Write down a guess.
+    Guess {
+        /// Pa gauge.
+        value_pa: f64,
+    },
     /// Stop whatever runs.
     Stop {
         /// Who.
@@ -75,7 +91,11 @@ pub enum Answer {
     Snapshot(Box<Snapshot>),
     /// To `TakeControl`.
     Control(super::stage::Grant),
-    /// To `Subscribe`, `GiveControl` and `Confirm`.
+    /// To `Rig`.
+    Rig(Box<super::stage::RigView>),
+    /// To `Measured`.
+    Measured(Box<super::lead::Measured>),
+    /// To `Subscribe`, `KeepControl`, `GiveControl`, `Confirm`, `Skip` and `Guess`.
     Done,
     /// To `StartRun`: its number.
     Run(u32),

@@ -103,6 +103,11 @@ pub enum Verb {
     Replay(ReplayArgs),
     /// The whole way on the virtual rig: three starters, two cycles each, table and report.
     Demo(DemoArgs),
+    /// Write shell completions and manual pages to a folder.
+    Papers {
+        /// Folder, made where it is not there.
+        folder: PathBuf,
+    },
 }
 
 /// `report`.
@@ -341,7 +346,7 @@ pub struct WatchArgs {
     /// Address of the owner's API, when known.
     #[arg(long, value_name = "HOST:PORT")]
     pub at: Option<String>,
-    /// Your name, for confirmations.
+    /// Your name: who takes the controls, starts and confirms. Without it you watch and stop.
     #[arg(long)]
     pub name: Option<String>,
     /// File with the token, for an owner on another computer.

@@ -6,8 +6,9 @@ use super::evidence;
 use super::exit::{Exit, of_run};
 use super::failure::Failure;
 use super::output::Output;
-use super::serve::{Reached, Served, exit_of, needs_terminal, own, run_to_end, wait_ready};
-use crate::api::{RunRequest, RunView, Service};
+use super::serve::{Reached, Served, exit_of, needs_terminal, own, run_to_end, wait_ready, watching};
+use crate::api::lead::Lead;
+use crate::api::{RunRequest, RunView};
 use crate::units::display::System;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -29,7 +30,7 @@ pub async fn demo(args: &DemoArgs, output: Output, units: System) -> Result<Exit
     let (rig_path, sequence_text) = write_inputs(&out)?;
     output.note("DEMO on a VIRTUAL rig, invented: no real water, no real motor.");
     let child = VirtualChild::start(&rig_path, args.fast, None).await?;
-    let outcome = with_child(&child, &rig_path, &sequence_text, &out, (args, output)).await;
+    let outcome = with_child(&child, &rig_path, &sequence_text, &out, (args, output, units)).await;
     child.end().await;
     let (runs, exit) = outcome?;
     if exit != Exit::Done {
@@ -70,7 +71,7 @@ async fn with_child(
     rig_path: &Path,
     sequence_text: &str,
     out: &Path,
-    (args, output): (&DemoArgs, Output),
+    (args, output, units): (&DemoArgs, Output, System),
 ) -> Result<(Vec<RunView>, Exit), Failure> {
     let mut rig = super::wires::load_wired(rig_path)?;
     child.wire(&mut rig);
@@ -82,7 +83,7 @@ async fn with_child(
     let outcome = match wait_ready(&served, output).await {
         Ok(()) if args.watch => {
             let runs = all_starters(&served, &starters, sequence_text, (out, members), output.behind_a_screen());
-            watched(runs, Arc::new(served.daemon.clone()), output).await
+            watched(runs, Arc::new(served.daemon.clone()), (units, output)).await
         }
         Ok(()) => all_starters(&served, &starters, sequence_text, (out, members), output).await,
         Err(failure) => Err(failure),
@@ -95,13 +96,13 @@ async fn with_child(
 /// The runs with the watch screen in front. Leaving the screen leaves the runs alone, as it does in `watch`.
 async fn watched<T>(
     runs: impl Future<Output = Result<T, Failure>>,
-    service: Arc<dyn Service>,
-    output: Output,
+    service: Arc<dyn Lead>,
+    (units, output): (System, Output),
 ) -> Result<T, Failure> {
     tokio::pin!(runs);
     tokio::select! {
         outcome = &mut runs => return outcome,
-        left = crate::tui::watch(service, Some("watch".to_owned())) => {
+        left = crate::tui::watch(service, watching(Some("watch".to_owned()), units)) => {
             let why = left.err().map(|error| format!(" ({error})")).unwrap_or_default();
             output.note(&format!("screen left{why}; the demo goes on to its end; Ctrl-C stops it"));
         }

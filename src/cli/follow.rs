@@ -74,7 +74,7 @@ impl Shown {
             Some((id, text)) if self.question != Some(*id) => {
                 self.question = Some(*id);
                 output.progress_done();
-                output.note(&format!("  CONFIRM: {text}\n  (`ramprig watch --name NAME`, key c)"));
+                output.note(&format!("  CONFIRM: {text}\n  (`ramprig watch --name NAME`, keys t and c)"));
             }
             _ => {}
         }

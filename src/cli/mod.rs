@@ -12,8 +12,10 @@ pub mod exit;
 mod failure;
 mod follow;
 mod machine;
+mod manager;
 pub mod output;
 mod observe;
+mod papers;
 mod play;
 mod replay;
 mod series;
@@ -95,9 +97,10 @@ fn carry_out(arguments: &Arguments, output: Output) -> Result<Exit, Failure> {
         Verb::Serve(args) => block_on(serve::serve(args, output)),
         Verb::Run(args) => block_on(serve::run(args, output)),
         Verb::Series(args) => block_on(series::series(args, output, units)),
-        Verb::Watch(args) => block_on(serve::watch(args)),
+        Verb::Watch(args) => block_on(serve::watch(args, units)),
         Verb::Observe(args) => block_on(observe::observe(args, output)),
         Verb::Zero(args) => zero::zero(args, output, units),
+        Verb::Papers { folder } => papers::papers(folder, output),
         Verb::Demo(args) => block_on(demo::demo(args, output, units)),
     }
 }

@@ -4,10 +4,12 @@ use super::args::{RunArgs, ServeArgs, WatchArgs};
 use super::exit::{Exit, of_run};
 use super::failure::Failure;
 use super::follow::{follow, subscribe};
+use super::manager::Manager;
 use super::output::Output;
 use super::signals::Signals;
 use super::wires::{load_with, read_sequence, starter_index, state_dir};
 use crate::api::client::Client;
+use crate::api::lead::Lead;
 use crate::api::stage::Stage;
 use crate::api::{RunRequest, RunView, Service, ServiceError};
 use crate::clock::{SystemClock, realtime};
@@ -15,6 +17,8 @@ use crate::daemon::owner::current_owner;
 use crate::daemon::{Daemon, DaemonError, Options, ShutdownReport};
 use crate::rig::model::Rig;
 use crate::sequence::ports::StopOutcome;
+use crate::tui::{Look, Watching};
+use crate::units::display::System;
 use crate::web::Terms;
 use serde_json::json;
 use std::io::IsTerminal;
@@ -87,6 +91,14 @@ pub async fn serve(args: &ServeArgs, output: Output) -> Result<Exit, Failure> {
     let served = own(rig, &state_dir(args.wires.state_dir.as_deref()), reached)?;
     output
         .announce(&json!({"ready": true, "http": served.address, "rig": name, "pid": std::process::id()}).to_string());
+    let manager = Manager::of_environment();
+    if let Some(manager) = &manager {
+        manager.tell("READY=1");
+    }
+    if let Some(told) = Manager::of_environment() {
+        let tasks = served.daemon.tasks();
+        tasks.start("signs of life", told.keep_alive(served.daemon.clone(), tasks.cancelled()));
+    }
     if let Err(missing) = ready(&served, output).await? {
         output.note(&format!("NOTICE not complete yet: {missing}"));
     }
@@ -98,6 +110,10 @@ pub async fn serve(args: &ServeArgs, output: Output) -> Result<Exit, Failure> {
     tokio::select! {
         () = served.signals.end.cancelled() => {}
         () = fault.cancelled() => output.note("DANGER a task of the program failed; shutting down"),
+    }
+    // From here on no sign of life is wanted: stopping the plant has deadlines of its own.
+    if let Some(manager) = &manager {
+        manager.tell("STOPPING=1");
     }
     let report = served.daemon.shutdown("signal", served.signals.hurry.clone()).await;
     Ok(exit_of(&report, served.daemon.tasks().fault(), output))
@@ -261,20 +277,25 @@ fn show_end(run: &RunView, output: Output) -> Result<Exit, Failure> {
 }
 
 /// `watch`.
-pub async fn watch(args: &WatchArgs) -> Result<Exit, Failure> {
+pub async fn watch(args: &WatchArgs, units: System) -> Result<Exit, Failure> {
     let address = match &args.at {
         Some(address) => address.clone(),
         None => owner_address(args)?,
     };
     let token = args.token_file.as_deref().map(super::access::token).transpose()?;
-    let client: Arc<dyn Service> = Arc::new(Client::new(address).with_token(token));
+    let client: Arc<dyn Lead> = Arc::new(Client::new(address).with_token(token));
     client.snapshot().await.map_err(Failure::refused)?;
     needs_terminal("watch")?;
-    crate::tui::watch(client, args.name.clone()).await.map_err(|error| match error {
+    crate::tui::watch(client, watching(args.name.clone(), units)).await.map_err(|error| match error {
         crate::tui::TuiError::Service(ServiceError::Unreachable { .. }) => Failure::refused(error),
         other => Failure::internal(other),
     })?;
     Ok(Exit::Done)
+}
+
+/// Who watches, on the terminal that this is.
+pub fn watching(name: Option<String>, system: System) -> Watching {
+    Watching { name, system, look: Look::of_environment(), clock: Arc::new(SystemClock) }
 }
 
 /// A screen is drawn on a terminal and nowhere else.

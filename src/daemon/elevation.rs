@@ -4,6 +4,7 @@ use crate::api::stage::{ElementView, ElementWord, GaugeView, LineUpView, NodeVie
 use crate::hydraulics::spec::{ElementKind, ElementSpec, NodeSpec, Place, Terminal};
 use crate::rig::model::{Quantity, Rig};
 use crate::sequence::script::{self, Script};
+use crate::sequence::step::Step;
 
 /// Everything that is drawn of a rig.
 pub(super) fn rig_view(rig: &Rig) -> RigView {
@@ -82,6 +83,27 @@ fn sequences(rig: &Rig) -> Vec<SequenceView> {
         let read = script::shipped(id).map(|text| Script::parse(text, id, rig, 0));
         read.and_then(Result::ok)
     };
-    let view = |id: &str, script: Script| SequenceView { id: id.to_owned(), name: script.name, about: script.about };
+    let view = |id: &str, script: Script| SequenceView {
+        id: id.to_owned(),
+        confirms: confirms(&script, rig),
+        name: script.name,
+        about: script.about,
+    };
     script::shipped_names().filter_map(|id| fits(&id).map(|script| view(id, script))).collect()
+}
+
+/// What a person confirms, in the order of the program, each once.
+fn confirms(script: &Script, rig: &Rig) -> Vec<String> {
+    let mut texts: Vec<String> = Vec::new();
+    for instruction in &script.program {
+        let text = match &instruction.step {
+            Step::Confirm(step) => Some(step.text.clone()),
+            Step::LineUp(step) => {
+                rig.line_ups.get(step.index).map(|line_up| format!("line-up {}: {}", line_up.id, line_up.text))
+            }
+            _ => None,
+        };
+        texts.extend(text.filter(|text| !texts.contains(text)));
+    }
+    texts
 }

@@ -4,6 +4,7 @@ use super::Shared;
 use super::overlay::Cutter;
 use crate::api::{LivePiece, Snapshot, Update};
 use std::sync::Arc;
+use std::sync::atomic::Ordering;
 use std::time::Duration;
 use tokio_util::sync::CancellationToken;
 
@@ -28,6 +29,7 @@ pub(super) async fn pump(shared: Arc<Shared>, cancel: CancellationToken) {
         }
         cutter.look(&shared);
         shared.look_after_control();
+        shared.beat_ns.store(shared.clock.now_ns(), Ordering::Relaxed);
         if shared.hub.listeners() == 0 {
             shown_ns = shared.rig_clock.now_ns();
             continue;

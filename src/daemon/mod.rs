@@ -11,11 +11,13 @@ mod faces;
 mod foresight;
 mod guard;
 mod inhibit;
+mod lead;
 pub mod hub;
 mod live;
 mod operator;
 mod overlay;
 pub mod owner;
+mod readiness;
 mod run;
 mod service;
 mod shutdown;
@@ -29,15 +31,18 @@ pub use shutdown::ShutdownReport;
 
 use crate::acquisition::{self, Acquisition, AcquisitionError};
 use crate::api::Update;
+use crate::api::lead::CycleView;
 use crate::api::stage::{Overlay, RigView};
 use crate::clock::{RigClock, WallClock};
 use crate::fieldbus::{self, Fieldbus};
 use crate::rig::model::Rig;
 use crate::sequence::duty::DutyLedger;
+use crate::sequence::interlock::Rules;
 use crate::sequence::ports::{Event, StarterPort, StopLine};
 use hub::Hub;
 use owner::{OwnerError, Ownership};
 use std::path::PathBuf;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 use tasks::TaskGroup;
@@ -46,6 +51,8 @@ use view::View;
 
 /// While waiting for links and samples, a signal is looked for this often, wall.
 const READY_LOOK: Duration = Duration::from_millis(200);
+/// The live pump goes round every 50 ms; without a round for so long (wall) the tasks hang.
+const BEAT_WITHIN_NS: u64 = 3_000_000_000;
 
 /// What a daemon needs.
 pub struct Options {
@@ -107,6 +114,10 @@ struct Shared {
     out_dir: PathBuf,
     control: Mutex<control::Control>,
     overlays: Mutex<Vec<Overlay>>,
+    cycles: Mutex<Vec<CycleView>>,
+    /// Wall time of the live pump's latest round, ns.
+    beat_ns: AtomicU64,
+    rules: Rules,
 }
 
 fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
@@ -142,6 +153,9 @@ impl Daemon {
             out_dir,
             control: Mutex::default(),
             overlays: Mutex::default(),
+            cycles: Mutex::default(),
+            beat_ns: AtomicU64::new(clock.now_ns()),
+            rules: Rules::of(&rig),
             rig,
             state_dir,
             clock,
@@ -168,6 +182,21 @@ impl Daemon {
     /// The tasks of this process; faces start theirs here.
     pub fn tasks(&self) -> &TaskGroup {
         &self.tasks
+    }
+
+    /// The tasks do their work: none has failed, and the live pump, which needs every lock that a face needs, goes round.
+    ///
+    /// # Errors
+    /// What does not work, in words.
+    pub fn works(&self) -> Result<(), String> {
+        if let Some(fault) = self.tasks.fault() {
+            return Err(fault);
+        }
+        let silent_ns = self.shared.clock.now_ns().saturating_sub(self.shared.beat_ns.load(Ordering::Relaxed));
+        match silent_ns <= BEAT_WITHIN_NS {
+            true => Ok(()),
+            false => Err(format!("the live view has not gone round for {:.1} s", silent_ns as f64 * 1e-9)),
+        }
     }
 
     /// Rig time until a starter of the rig (by index), and the motor, may start again, s; 0 before the first run.

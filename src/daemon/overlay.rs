@@ -2,6 +2,7 @@
 //! lay the starters over one another after the runs.
 
 use super::{Shared, locked};
+use crate::api::lead::CycleView;
 use crate::api::stage::Overlay;
 use crate::sequence::marks::Phase;
 
@@ -11,6 +12,9 @@ const LEAD_S: f64 = 1.0;
 const SPAN_S: f64 = 20.0;
 /// Intervals of a phase at most.
 const INTERVALS: usize = 1050;
+
+/// Cycles whose figures are kept.
+const CYCLES_KEPT: usize = 200;
 
 /// Which phase of which run.
 #[derive(Debug, Clone, PartialEq)]
@@ -24,7 +28,11 @@ struct Part {
 
 /// The phase that is on and not cut out yet.
 #[derive(Debug, Default)]
-pub(super) struct Cutter(Option<Part>);
+pub(super) struct Cutter {
+    on: Option<Part>,
+    /// Cut out last: cut later again, it would have lost its beginning.
+    done: Option<Part>,
+}
 
 impl Cutter {
     /// Look: a phase is cut out once it is over, or as long as it is drawn.
@@ -35,12 +43,13 @@ impl Cutter {
             let run = view.run.as_ref();
             let part = run.and_then(|run| {
                 let (mark_s, phase, cycle) = run.anchor?;
-                Some(Part { run: run.number, starter: run.starter.clone(), mark_s, phase, cycle })
+                let starter = run.starter_of(cycle).to_owned();
+                Some(Part { run: run.number, starter, mark_s, phase, cycle })
             });
             (part, run.is_some_and(|run| run.end.is_some()))
         };
-        let Some(on) = self.0.as_ref() else {
-            self.0 = part.filter(|_| !over);
+        let Some(on) = self.on.as_ref() else {
+            self.on = part.filter(|part| !over && self.done.as_ref() != Some(part));
             return;
         };
         let changed = part.as_ref() != Some(on);
@@ -49,12 +58,14 @@ impl Cutter {
         }
         let until_s = part.as_ref().filter(|_| changed).map_or(now_s, |next| next.mark_s);
         if let Some(overlay) = cut(shared, on, until_s) {
+            note(shared, &overlay);
             let mut kept = locked(&shared.overlays);
             kept.retain(|other| other.starter != overlay.starter || other.phase != overlay.phase);
             kept.push(overlay);
         }
         // The same phase is cut once: what comes next is another one.
-        self.0 = part.filter(|_| changed && !over);
+        self.done = self.on.take();
+        self.on = part.filter(|_| changed && !over);
     }
 }
 
@@ -70,4 +81,48 @@ fn cut(shared: &Shared, part: &Part, until_s: f64) -> Option<Overlay> {
     let t0_s = piece.t0_s - part.mark_s;
     let starter = part.starter.clone();
     (!spans.is_empty()).then_some(Overlay { starter, kind, run, cycle, phase, t0_s, dt_s: piece.dt_s, spans })
+}
+
+/// The cycle's figures, beside those of the cycles before it.
+fn note(shared: &Shared, overlay: &Overlay) {
+    let seen = || overlay.spans.iter().filter(|(least, _)| *least > f32::MIN);
+    let highest = seen().map(|(_, most)| f64::from(*most)).reduce(f64::max);
+    let lowest = seen().map(|(least, _)| f64::from(*least)).reduce(f64::min);
+    let (predicted_highest, predicted_lowest, guess) = foretold(shared, overlay);
+    let mut cycles = locked(&shared.cycles);
+    let known = cycles.iter().position(|other| (other.run, other.cycle) == (overlay.run, overlay.cycle));
+    let index = known.unwrap_or_else(|| {
+        cycles.push(CycleView {
+            run: overlay.run,
+            cycle: overlay.cycle,
+            starter: overlay.starter.clone(),
+            kind: overlay.kind,
+            highest: None,
+            lowest: None,
+            predicted_highest,
+            predicted_lowest,
+            guess,
+        });
+        cycles.len() - 1
+    });
+    match overlay.phase {
+        Phase::Start => cycles[index].highest = highest,
+        Phase::Stop => cycles[index].lowest = lowest,
+    }
+    let surplus = cycles.len().saturating_sub(CYCLES_KEPT);
+    cycles.drain(..surplus);
+}
+
+/// Predicted highest of the start, predicted lowest of the stop, and the guess, while they are those of this run.
+fn foretold(shared: &Shared, of: &Overlay) -> (Option<f64>, Option<f64>, Option<f64>) {
+    let view = locked(&shared.view);
+    if view.run.as_ref().is_none_or(|run| run.number != of.run) {
+        return (None, None, None);
+    }
+    let predicted = |phase: Phase, pick: fn(f64, f64) -> f64| {
+        let piece = view.predicted.iter().flatten().find(|piece| (piece.cycle, piece.phase) == (of.cycle, phase))?;
+        piece.series.get(shared.rig.headline)?.iter().map(|value| f64::from(*value)).reduce(pick)
+    };
+    let guess = view.guess.as_ref().map(|guess| guess.value_pa);
+    (predicted(Phase::Start, f64::max), predicted(Phase::Stop, f64::min), guess)
 }

@@ -10,12 +10,13 @@ use crate::api::{Activity, PredictedPiece, RunRequest, ServiceError};
 use crate::clock::{uptime, utc_now_rfc3339};
 use crate::prediction::{Prediction, strength, transfer};
 use crate::recording::{self, Recorder, RunDescription};
-use crate::rig::model::Source;
+use crate::rig::model::{Rig, Source};
 use crate::sequence::duty::{DutyLedger, MOTOR};
 use crate::sequence::executor::{ExecutorInput, VIRTUAL_NAME, execute};
 use crate::sequence::link_proof::LinkProofs;
 use crate::sequence::ports::{Event, Journal, Level, RunEnd, StopOutcome};
 use crate::sequence::script::Script;
+use crate::sequence::step::Step;
 use crossbeam_channel::{Receiver, Sender, bounded};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
@@ -123,7 +124,7 @@ pub(super) fn start(shared: &Arc<Shared>, request: RunRequest) -> Result<u32, Se
             shared.tell_state();
         }
     });
-    let number = begin_memory(shared, &request, desk, &path);
+    let number = begin_memory(shared, &request, starters_by_cycle(&shared.rig, &script), (desk, &path));
     let (done, ended) = bounded(0);
     let starters = starters_of(&script, starter);
     let job = Job { number, starter, script, request, path, operator };
@@ -148,7 +149,16 @@ fn file_name(rig: &str, starter: &str, utc: &str) -> String {
     format!("{rig}-{starter}-{}.h5", utc.replace(['-', ':'], ""))
 }
 
-fn begin_memory(shared: &Shared, request: &RunRequest, desk: Desk, path: &Path) -> u32 {
+/// Id of the starter that each cycle starts, from the first.
+fn starters_by_cycle(rig: &Rig, script: &Script) -> Vec<String> {
+    let starts = script.program.iter().filter_map(|instruction| match &instruction.step {
+        Step::Start(start) => rig.starters.get(start.starter).map(|starter| starter.id.clone()),
+        _ => None,
+    });
+    starts.collect()
+}
+
+fn begin_memory(shared: &Shared, request: &RunRequest, starters: Vec<String>, (desk, path): (Desk, &Path)) -> u32 {
     let mut view = locked(&shared.view);
     let number = view.run.as_ref().map_or(1, |run| run.number + 1);
     view.activity = Activity::Running;
@@ -156,6 +166,7 @@ fn begin_memory(shared: &Shared, request: &RunRequest, desk: Desk, path: &Path) 
     view.run = Some(RunMemory {
         number,
         starter: request.starter.clone(),
+        starters,
         sequence: request.sequence_name.clone(),
         desk,
         face: request.face.clone(),
@@ -345,6 +356,20 @@ pub(super) fn duty_wait_s(shared: &Shared, starter: usize) -> f64 {
     let mut ledger = locked(&ledger);
     ledger.pass_to(shared.rig_clock.now_ns() as f64 * 1e-9);
     ledger.wait_s(&of.id, of.duty).max(ledger.wait_s(MOTOR, shared.rig.motor_duty))
+}
+
+/// As [`duty_wait_s`], before the first run too: by the ledger's file as it stands; `None`: nothing is known.
+pub(super) fn duty_shown_s(shared: &Shared, starter: usize) -> Option<f64> {
+    if locked(&shared.duty).is_some() {
+        return Some(duty_wait_s(shared, starter));
+    }
+    let of = shared.rig.starters.get(starter)?;
+    let path = duty_file(shared);
+    if !path.exists() {
+        return locked(&shared.view).is_virtual.then_some(0.0);
+    }
+    let mut ledger = DutyLedger::load(&path, &uptime()).ok()?;
+    Some(ledger.wait_s(&of.id, of.duty).max(ledger.wait_s(MOTOR, shared.rig.motor_duty)))
 }
 
 fn drive(shared: &Arc<Shared>, job: Job, prepared: &Prepared) -> RunEnd {

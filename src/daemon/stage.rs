@@ -2,6 +2,7 @@
 
 use super::service::refused;
 use super::{Daemon, Shared, locked, run};
+use crate::api::lead::CycleView;
 use crate::api::stage::{Controller, Grant, Guess, Overlay, RigView, Stage, Told};
 use crate::api::{LivePiece, ServiceError, Snapshot, Update};
 use crate::sequence::ports::{Event, Level, OperatorOrder};
@@ -54,6 +55,10 @@ impl Stage for Daemon {
 
     fn overlays(&self) -> Vec<Overlay> {
         locked(&self.shared.overlays).clone()
+    }
+
+    fn cycles(&self) -> Vec<CycleView> {
+        locked(&self.shared.cycles).clone()
     }
 
     fn take_control(&self, name: &str, from: &str) -> Result<Grant, ServiceError> {

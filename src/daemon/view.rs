@@ -31,6 +31,8 @@ pub(super) struct View {
 pub(super) struct RunMemory {
     pub number: u32,
     pub starter: String,
+    /// Starter of each cycle, from the first.
+    pub starters: Vec<String>,
     /// As the face named it.
     pub sequence: String,
     pub desk: Desk,
@@ -76,6 +78,12 @@ impl RunMemory {
             MarkKind::Stop { cycle } => self.anchor = Some((mark.at_s, Phase::Stop, cycle)),
             MarkKind::Settled { .. } | MarkKind::NotSettled { .. } | MarkKind::Named { .. } => {}
         }
+    }
+
+    /// Starter of a cycle.
+    pub fn starter_of(&self, cycle: u32) -> &str {
+        let named = (cycle as usize).checked_sub(1).and_then(|index| self.starters.get(index));
+        named.unwrap_or(&self.starter)
     }
 
     fn view(&self) -> RunView {
@@ -170,10 +178,12 @@ impl Shared {
         let remote = self.says(Role::Remote, |status| status.remote);
         let emergency_stop_ok = self.says(Role::EmergencyStopOk, |status| status.emergency_stop_ok);
         let (controller, line_up) = (locked(&self.control).holder(), self.line_up());
+        let readiness = self.readiness(remote, emergency_stop_ok);
         let view = locked(&self.view);
         Snapshot {
             controller,
             line_up,
+            readiness,
             guess: view.guess.clone(),
             remote,
             emergency_stop_ok,

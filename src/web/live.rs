@@ -3,6 +3,7 @@
 use super::gate::Caller;
 use super::orders::{commanded, run_by, short, take};
 use super::routes::Context;
+use crate::api::lead::Measured;
 use crate::api::wire::{Answer, Call, FromFace, ToFace};
 use crate::api::{ServiceError, Update};
 use axum::Extension;
@@ -84,8 +85,24 @@ impl Talk {
                 Answer::Done
             }
             Call::TakeControl { name } => Answer::Control(take(stage, self.caller, &name)?),
+            Call::KeepControl => {
+                held()?;
+                Answer::Done
+            }
             Call::GiveControl => {
                 stage.give_control(key.unwrap_or_default())?;
+                Answer::Done
+            }
+            Call::Rig => Answer::Rig(Box::new(stage.rig_view().as_ref().clone())),
+            Call::Measured => {
+                Answer::Measured(Box::new(Measured { cycles: stage.cycles(), overlays: stage.overlays() }))
+            }
+            Call::Skip { step } => {
+                stage.skip(step, &held()?.name)?;
+                Answer::Done
+            }
+            Call::Guess { value_pa } => {
+                stage.guess(value_pa, &held()?.name)?;
                 Answer::Done
             }
             Call::StartRun(request) => {

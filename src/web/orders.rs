@@ -4,10 +4,13 @@
 use super::gate::Caller;
 use crate::api::stage::{Controller, Grant, Stage};
 use crate::api::{RunRequest, ServiceError};
-use serde::Deserialize;
+use serde::de::Error as _;
+use serde::{Deserialize, Deserializer};
 
 /// Longest name of somebody or something, characters.
 const LONGEST_NAME: usize = 200;
+/// Up to here every whole number is a number of two's powers (IEEE 754, 53 bits).
+const EXACT: f64 = 9_007_199_254_740_992.0;
 
 fn refused(text: impl Into<String>) -> ServiceError {
     ServiceError::Refused { text: text.into() }
@@ -24,9 +27,27 @@ pub(super) struct RunOrder {
     attending: String,
     confirmed_by: Option<String>,
     out_dir: String,
+    #[serde(deserialize_with = "perhaps_whole")]
     band: Option<u32>,
     face: Option<String>,
+    #[serde(deserialize_with = "perhaps_whole")]
     from_cycle: Option<u32>,
+}
+
+/// A whole number, `4.0` too: JSON Schema (2020-12, validation, 6.1.1) calls that an integer.
+pub(super) fn whole<'de, D: Deserializer<'de>, T: TryFrom<u64>>(from: D) -> Result<T, D::Error> {
+    let number = serde_json::Number::deserialize(from)?;
+    let by_point = || number.as_f64().filter(|value| value.fract() == 0.0 && (0.0..=EXACT).contains(value));
+    let value = number.as_u64().or_else(|| by_point().map(|value| value as u64));
+    let fits = value.and_then(|value| T::try_from(value).ok());
+    fits.ok_or_else(|| D::Error::custom(format!("{number}: not a whole number from 0 that fits here")))
+}
+
+/// The same, or none.
+fn perhaps_whole<'de, D: Deserializer<'de>>(from: D) -> Result<Option<u32>, D::Error> {
+    #[derive(Deserialize)]
+    struct Whole(#[serde(deserialize_with = "whole")] u32);
+    Ok(Option::<Whole>::deserialize(from)?.map(|Whole(value)| value))
 }
 
 impl RunOrder {

@@ -1,7 +1,7 @@
 //! The routes, in one table that the OpenAPI document is held against.
 
 use super::gate::{Caller, Gate, KEY_HEADER};
-use super::orders::{RunOrder, commanded, run_by, short};
+use super::orders::{RunOrder, commanded, run_by, short, whole};
 use super::{live, orders, page, view};
 use crate::api::stage::{Controller, Stage};
 use crate::api::{API_VERSION, ServiceError};
@@ -202,6 +202,7 @@ async fn start_run(
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Confirmation {
+    #[serde(deserialize_with = "whole")]
     question: u32,
 }
 
@@ -238,6 +239,7 @@ async fn guess(
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Skipped {
+    #[serde(deserialize_with = "whole")]
     step: usize,
 }
 

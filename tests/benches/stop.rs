@@ -30,5 +30,6 @@ fn main() {
     println!("abs stop_line_to_bytes_p50_busy_one_connection {single_p50:.3} {idle_p50:.3} ms");
     let worst = found.worst_ms;
     println!("abs stop_line_to_bytes_worst_busy {:.3} {:.3} ms", worst[1].max(worst[2]), worst[0]);
+    println!("# from a key, a button, a call, a signal on: .ci/campaign ways-to-stop");
     println!("# requests answered meanwhile, idle, busy, busy with one connection: {:?}", found.answered);
 }

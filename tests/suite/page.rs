@@ -2,6 +2,7 @@
 
 mod desk;
 mod hall;
+mod lesson;
 mod looks;
 
 use crate::stand::bench::Bench;

@@ -9,6 +9,8 @@ pub mod processes;
 pub mod program;
 pub mod relay;
 pub mod sequences;
+pub mod svg_screen;
+pub mod tmux;
 pub mod view;
 pub mod witness;
 

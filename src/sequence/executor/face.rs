@@ -3,6 +3,7 @@
 
 use super::{Abort, Run, seconds};
 use crate::sequence::ports::Level;
+use crate::sequence::step::Step;
 
 /// A face that is lost.
 #[derive(Debug, Clone, Copy)]
@@ -22,7 +23,9 @@ impl Run<'_> {
                 self.event(Level::Notice, "the face that ordered this run is back");
             }
             (false, None) => {
-                self.lost_face = Some(LostFace { at: self.state.at, over_ns: None });
+                // A step that only a person ends is over now: nobody may be there to end it, and the motor may be on.
+                let over_ns = self.waits_for_a_person().then(|| self.input.wall.now_ns());
+                self.lost_face = Some(LostFace { at: self.state.at, over_ns });
                 let grace_s = self.input.rig.grace_s;
                 let text = format!(
                     "the face that ordered this run is lost: this step ends, no start follows, and {grace_s} s later the run stops"
@@ -31,6 +34,11 @@ impl Run<'_> {
             }
             _ => {}
         }
+    }
+
+    fn waits_for_a_person(&self) -> bool {
+        let on = self.input.script.program.get(self.state.at).map(|instruction| &instruction.step);
+        matches!(on, Some(Step::Ask(_) | Step::Confirm(_) | Step::LineUp(_)))
     }
 
     /// Its step has ended and `grace` is over.

@@ -4,6 +4,9 @@ use crate::stand::bench::Bench;
 use crate::stand::peers;
 use crate::stand::sequences::Cycle;
 use crate::stand::view::View;
+use ramprig::api::Snapshot;
+use ramprig::api::lead::Lead;
+use ramprig::sequence::marks::Phase;
 
 #[test]
 fn runs_a_cycle_through_each_starter_and_leaves_one_closed_recording_each() {
@@ -35,4 +38,25 @@ fn opens_a_stream_that_was_lost_between_runs_and_runs_on() {
     let ended = bench.run(&Cycle::brief_ramps().text(), "drive").end();
     ended.expect(0);
     assert_eq!(bench.recordings(".h5").len(), 2);
+}
+
+/// The cycle that is laid over the others keeps its beginning, however long the pump then runs on: the stream's own past is
+/// shorter. Its figures stand beside it.
+#[test]
+fn keeps_the_beginning_of_a_phase_that_outlasts_the_recent_past() {
+    let bench = Bench::real_time();
+    let (_owner, address) = bench.serve();
+    let mut view = View::of(&address);
+    let cycle = Cycle { hold: "time = \"40 s\"", ..Cycle::default() };
+    let run = bench.run(&cycle.text(), "contactor");
+    let ended = |state: &Snapshot| state.run.as_ref().is_some_and(|run| run.end.is_some());
+    view.wait_state("the run ends", ended);
+    run.end().expect(0);
+    let measured = view.ask(async |client| client.measured().await).unwrap();
+    let start = measured.overlays.iter().find(|overlay| overlay.phase == Phase::Start).unwrap();
+    assert!(start.t0_s < -0.9 && start.spans.len() > 500, "from {} s, {} spans", start.t0_s, start.spans.len());
+    let cycle = &measured.cycles[0];
+    assert_eq!((cycle.starter.as_str(), cycle.cycle), ("contactor", 1));
+    let rest_pa = f64::from(start.spans[0].1);
+    assert!(cycle.highest.unwrap() > 2.0 * rest_pa, "{cycle:?}, at rest {rest_pa} Pa");
 }
