@@ -23,8 +23,8 @@ use std::io::{BufRead, BufWriter, IsTerminal, Write};
 use std::path::Path;
 
 /// `check`.
-pub fn check(rig: &Path, output: Output, units: System) -> Result<Exit, Failure> {
-    let rig = load(rig)?;
+pub fn check(path: &Path, output: Output, units: System) -> Result<Exit, Failure> {
+    let rig = load(path)?;
     if rig.logger {
         let words = check_report::logger_text(&rig);
         output.text(words.trim_end());
@@ -41,6 +41,9 @@ pub fn check(rig: &Path, output: Output, units: System) -> Result<Exit, Failure>
         output.announce(&check_report::json(&derived).map_err(Failure::internal)?);
     } else {
         output.text(check_report::text(&derived, units).trim_end());
+        if let Some(starter) = rig.starters.first() {
+            output.note(&format!("next: ramprig predict {} three-starters --starter {}", path.display(), starter.id));
+        }
     }
     Ok(Exit::Done)
 }

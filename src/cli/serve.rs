@@ -68,7 +68,7 @@ pub fn own(rig: Rig, state_dir: &Path, reached: Reached) -> Result<Served, Failu
     let address = listener.local_addr().map_err(Failure::internal)?;
     realtime::allow(realtime::Care::RealTime);
     let options = Options { rig, state_dir: state_dir.to_owned(), out_dir, clock: Arc::new(SystemClock) };
-    let daemon = Daemon::open(options).map_err(Failure::refused)?;
+    let daemon = Daemon::open(options).map_err(Failure::from)?;
     daemon.publish(&address.to_string()).map_err(Failure::refused)?;
     let signals = Signals::listen(daemon.tasks()).map_err(Failure::internal)?;
     let stage: Arc<dyn Stage> = Arc::new(daemon.clone());
@@ -326,6 +326,11 @@ fn owner_address(args: &WatchArgs) -> Result<String, Failure> {
 /// Errors of opening a daemon are configuration, not faults of ours.
 impl From<DaemonError> for Failure {
     fn from(error: DaemonError) -> Self {
+        if let DaemonError::Samples(error) = error {
+            let next = "is the converter on, its cable in, and `address` of [source] in the rig file right? --samples-at HOST:PORT \
+                        names another";
+            return Self::configuration(format!("{error}; try: {next}"));
+        }
         Self::refused(error)
     }
 }

@@ -4,11 +4,17 @@ use super::args::Wires;
 use super::failure::Failure;
 use crate::rig::model::Rig;
 use crate::rig::zeros::Hold;
+use crate::sequence::script;
 use std::path::{Path, PathBuf};
 
-/// Load a rig; every problem comes back at once.
+/// Load a rig; every problem comes back at once. A name that is no file may be one of the shipped rigs.
 pub fn load(path: &Path) -> Result<Rig, Failure> {
-    crate::rig::load(path).map_err(|problems| Failure::configuration(problems.to_string()))
+    let shipped = path.to_str().filter(|_| !path.exists()).and_then(crate::rig::shipped);
+    let rig = match shipped {
+        Some(text) => crate::rig::parse(text, &path.display().to_string()),
+        None => crate::rig::load(path),
+    };
+    rig.map_err(|problems| Failure::configuration(problems.to_string()))
 }
 
 /// Load a rig that can be predicted for.
@@ -121,11 +127,21 @@ pub fn state_dir(given: Option<&Path>) -> PathBuf {
     base.or_else(home).unwrap_or_else(std::env::temp_dir).join("ramprig")
 }
 
-/// Read a sequence file.
+/// Read a sequence file; a name that is no file may be one of the shipped sequences.
 pub fn read_sequence(path: &Path) -> Result<(String, String), Failure> {
-    let text = std::fs::read_to_string(path)
-        .map_err(|e| Failure::configuration(format!("{}: {e}; try: rig-configs/sequences/", path.display())))?;
-    Ok((text, path.display().to_string()))
+    let name = path.display().to_string();
+    match std::fs::read_to_string(path) {
+        Ok(text) => Ok((text, name)),
+        Err(error) => match path.to_str().and_then(script::shipped) {
+            Some(text) => Ok((text.to_owned(), name)),
+            None => {
+                let shipped = script::shipped_names().collect::<Vec<_>>().join(", ");
+                Err(Failure::configuration(format!(
+                    "{name}: {error}; try: a file, or a shipped sequence by its name: {shipped}"
+                )))
+            }
+        },
+    }
 }
 
 /// Index of the starter named, or of the first.

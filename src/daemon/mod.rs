@@ -221,7 +221,7 @@ impl Daemon {
     }
 
     fn ready_within(&self, time: Duration) -> Result<(), String> {
-        self.shared.fieldbus.wait_up(time).map_err(|error| error.to_string())?;
+        self.shared.fieldbus.wait_up(time).map_err(|error| self.shared.named(&error.to_string()))?;
         let samples = self.shared.acquisition.port().wait_newer(0, time);
         match samples.lost {
             None if samples.newest_rig_ns > 0 => Ok(()),
@@ -232,6 +232,22 @@ impl Daemon {
 }
 
 impl Shared {
+    /// What a link said, with the name of the link and of what hangs on it.
+    fn named(&self, said: &str) -> String {
+        let Some(link) = self.rig.links.iter().find(|link| said.starts_with(&link.address)) else {
+            return said.to_owned();
+        };
+        let index = self.rig.links.iter().position(|other| other.id == link.id);
+        let starters =
+            self.rig.starters.iter().filter(|starter| Some(starter.link) == index).map(|starter| starter.id.as_str());
+        let bench = self.rig.transfer.iter().filter(|unit| Some(unit.link) == index).map(|unit| unit.id.as_str());
+        let on_it: Vec<&str> = starters.chain(bench).collect();
+        let (id, on_it) = (&link.id, on_it.join(", "));
+        format!(
+            "{said}; that is link `{id}` ({on_it}); try: its cable, its power, its `address` in the rig file, or --link {id}=..."
+        )
+    }
+
     /// A line for the log of every face.
     fn tell(&self, event: Event) {
         locked(&self.view).log(event.clone());

@@ -1,7 +1,7 @@
 //! Verbs that need no rig: exit codes, and with `--json` one object on standard output and nothing else.
 
 use super::demo;
-use crate::stand::bench::rig_path;
+use crate::stand::bench::{Bench, rig_path};
 use crate::stand::program::{Ended, Program, command, run};
 use serde_json::Value;
 use std::path::{Path, PathBuf};
@@ -203,4 +203,43 @@ fn watch_refuses_without_a_terminal_and_without_a_daemon() {
     let demo = Program::start(command(["demo", "--watch", "--out"]).arg(folder.path().join("d")).stdin(Stdio::null()));
     refused(&demo.end(), "terminal");
     assert!(!folder.path().join("d").exists(), "refused before anything is written");
+}
+
+#[test]
+fn takes_a_shipped_rig_and_sequence_by_name_and_says_which_there_are() {
+    run(["predict", "terrace-bench", "one-cycle", "--starter", "contactor", "--band", "0"]).expect(0);
+    let unknown = run(["predict", "terrace-bench", "two-cycles", "--starter", "contactor"]);
+    unknown.expect(2).says("lesson-priming");
+}
+
+/// A cable that is out is named: the link with what hangs on it, or the sample source.
+#[test]
+fn names_the_cable_that_is_out() {
+    let bench = Bench::real_time();
+    // A port that nobody listens on.
+    let free = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
+    let state = bench.state().display().to_string();
+    let out = bench.out().display().to_string();
+    let with = |modbus: std::net::SocketAddr, samples: std::net::SocketAddr| {
+        let (link, samples) = (format!("bench={modbus}"), samples.to_string());
+        run([
+            "run",
+            "terrace-bench",
+            "one-cycle",
+            "--starter",
+            "drive",
+            "--attending",
+            "A. Tester",
+            "--link",
+            &link,
+            "--samples-at",
+            &samples,
+            "--state-dir",
+            &state,
+            "--out",
+            &out,
+        ])
+    };
+    with(bench.ready.modbus, free).expect(2).says("address` of [source]");
+    with(free, bench.ready.samples).expect(2).says("link `bench` (contactor, soft, drive, bench-unit)");
 }
