@@ -52,7 +52,9 @@ pub(crate) fn cubic(piece: &[f64; 4], rest: f64) -> f64 {
     piece[0] + rest * (piece[1] + rest * (piece[2] + rest * piece[3]))
 }
 
-/// Numbers looked at together.
+/// Numbers looked at together, where most of a pipe lies in one piece and where it does not. A loop over slices becomes
+/// vectors, one over as few as [`BLOCK`] numbers does not.
+const MANY: usize = 64;
 const BLOCK: usize = 8;
 
 /// Factors of [`RePieces::fill`]: of a number's size for Re, of the function, and of the size beside it.
@@ -71,24 +73,16 @@ struct Held {
 }
 
 impl Held {
-    /// All of a block lie in it (a number that is none passes, and is read as none).
+    /// All lie in it (a number that is none passes, and is read as none).
     #[inline(always)]
-    fn holds(&self, per: &PerFlow, block: &[f64; BLOCK]) -> bool {
-        let (mut least, mut most) = ([f64::INFINITY; 2], [0.0; 2]);
-        for pair in block.as_chunks::<2>().0 {
-            for l in 0..2 {
-                let size = pair[l].abs();
-                least[l] = if size < least[l] { size } else { least[l] };
-                most[l] = if size > most[l] { size } else { most[l] };
-            }
-        }
-        let within = |l: usize| per.re * least[l] >= self.begins && per.re * most[l] < self.ends;
-        within(0) && within(1)
+    fn holds(&self, per: &PerFlow, from: &[f64]) -> bool {
+        let outside = |x: &f64| (per.re * x.abs() < self.begins) | (per.re * x.abs() >= self.ends);
+        from.iter().fold(0_u64, |n, x| n + u64::from(outside(x))) == 0
     }
 
     #[inline(always)]
-    fn read(&self, per: &PerFlow, block: &[f64; BLOCK], out: &mut [f64; BLOCK]) {
-        for (out, x) in out.iter_mut().zip(block) {
+    fn read(&self, per: &PerFlow, from: &[f64], out: &mut [f64]) {
+        for (out, x) in out.iter_mut().zip(from) {
             let size = x.abs();
             let rest = (per.re * size - self.begins) * self.per_width;
             *out = per.value * cubic(&self.cubic, rest) + per.size * size;
@@ -117,22 +111,36 @@ impl RePieces {
 
     /// `per.value f(per.re |x|) + per.size |x|` of every x of `from`, into `out`: as [`RePieces::at`] but for rounding.
     ///
-    /// Eight at a time where they lie in one piece, as those of a pipe mostly do.
+    /// Many at a time where they lie in one piece, as those of a pipe mostly do, else eight.
     #[inline(always)]
     pub(crate) fn fill(&self, per: &PerFlow, from: &[f64], out: &mut [f64]) {
         let mut held = Held { begins: 0.0, ends: 0.0, per_width: 0.0, cubic: [0.0; 4] };
-        let ((blocks, rest), (into, last)) = (from.as_chunks::<BLOCK>(), out.as_chunks_mut::<BLOCK>());
-        for (block, out) in blocks.iter().zip(into) {
-            if !held.holds(per, block) {
-                held = self.held(per.re * block[0].abs());
+        let whole = from.len() - from.len() % BLOCK;
+        let ((blocks, rest), (into, last)) = (from.split_at(whole), out.split_at_mut(whole));
+        for (many, out) in blocks.chunks(MANY).zip(into.chunks_mut(MANY)) {
+            if self.hold(&mut held, per, many) {
+                held.read(per, many, out);
+                continue;
             }
-            if held.holds(per, block) {
-                held.read(per, block, out);
-            } else {
-                self.fill_singly(per, block, out);
+            for (block, out) in many.chunks(BLOCK).zip(out.chunks_mut(BLOCK)) {
+                if self.hold(&mut held, per, block) {
+                    held.read(per, block, out);
+                } else {
+                    self.fill_singly(per, block, out);
+                }
             }
         }
         self.fill_singly(per, rest, last);
+    }
+
+    /// True where all lie in the piece at hand, or in that of the first of them, which is then at hand.
+    #[inline(always)]
+    fn hold(&self, held: &mut Held, per: &PerFlow, from: &[f64]) -> bool {
+        if held.holds(per, from) {
+            return true;
+        }
+        *held = self.held(per.re * from[0].abs());
+        held.holds(per, from)
     }
 
     fn fill_singly(&self, per: &PerFlow, from: &[f64], out: &mut [f64]) {

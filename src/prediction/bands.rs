@@ -25,7 +25,7 @@
 use super::replay::{Order, Record, Replay};
 use super::simulate::{Rehearsal, member};
 use super::{Prediction, Segment};
-use crate::hydraulics::lanes::{DriverMaker, Meter, Probe, Samples, Scenario, Sweep};
+use crate::hydraulics::lanes::{DriverMaker, Meter, Probe, Samples, Scenario, Sweep, Wide, widely};
 use crate::hydraulics::network::joined;
 use crate::hydraulics::spec::{ElementKind, NetworkSpec, Place, PumpSpec, SplashSpec, Terminal};
 use crate::rig::model::{Channel, Quantity, Rig};
@@ -451,10 +451,8 @@ impl Envelope {
                 all.forget();
                 for ((_, values), own) in lanes.iter().zip(&mut own) {
                     let Some(rows) = values.get(at..at + count * probes) else { break };
-                    all.widen(rows);
-                    if number == 0 {
-                        rows.chunks(probes * BESIDE).for_each(|rows| own.widen(rows));
-                    }
+                    let own = (number == 0).then_some(own);
+                    widely(Widening { all: &mut all, own, rows, beside: probes * BESIDE });
                 }
                 ends.widen(k, count, &all);
                 k += count;
@@ -530,7 +528,7 @@ impl Extremes {
         Self { least: vec![f64::INFINITY; numbers], most: vec![f64::NEG_INFINITY; numbers] }
     }
 
-    #[inline]
+    #[inline(always)]
     fn widen(&mut self, values: &[f64]) {
         for ((least, most), value) in self.least.iter_mut().zip(&mut self.most).zip(values) {
             *least = if *value < *least { *value } else { *least };
@@ -553,6 +551,27 @@ impl Extremes {
             (most, every(&self.least, channel, f64::INFINITY, f64::min))
         };
         (0..channels).map(of).collect()
+    }
+}
+
+/// A member's rows to be taken in by all and by its own.
+struct Widening<'a> {
+    all: &'a mut Extremes,
+    own: Option<&'a mut Extremes>,
+    rows: &'a [f64],
+    /// Numbers of its own that lie beside each other.
+    beside: usize,
+}
+
+impl Wide for Widening<'_> {
+    #[inline(always)]
+    fn go(self) {
+        self.all.widen(self.rows);
+        if let Some(own) = self.own {
+            for rows in self.rows.chunks(self.beside) {
+                own.widen(rows);
+            }
+        }
     }
 }
 

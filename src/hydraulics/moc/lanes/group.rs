@@ -214,7 +214,7 @@ impl<'a, const W: usize> Group<'a, W> {
                 (None, false) => {}
             }
             if due {
-                self.record();
+                self.record::<I>();
             }
             if self.seen() {
                 self.look();
@@ -444,9 +444,9 @@ impl<'a, const W: usize> Group<'a, W> {
 
     /// Samples between the level before and the present one.
     #[inline(always)]
-    fn record(&mut self) {
+    fn record<I: Isa>(&mut self) {
         let times_s = (self.times_s(self.steps - 1), self.times_s(self.steps));
-        self.rows.take((&times_s.0, &times_s.1), &self.shown, &self.unsound);
+        self.rows.take::<I>((&times_s.0, &times_s.1), &self.shown, &self.unsound);
     }
 
     pub(super) fn value(&self, lane: usize, probe: &Probe) -> f64 {

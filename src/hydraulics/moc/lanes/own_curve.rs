@@ -26,14 +26,10 @@ struct Near<const W: usize> {
 impl<const W: usize> Near<W> {
     const NONE: Self = Self { from: [0.0; W], to: [0.0; W], per_width: [0.0; W], of_share: [[0.0; W]; 4] };
 
-    /// Some ratio is outside its cubic.
+    /// A lane's ratio is within its cubic.
     #[inline(always)]
-    fn strays(&self, ratio: &[f64; W]) -> bool {
-        let mut inside = true;
-        for l in 0..W {
-            inside &= (ratio[l] >= self.from[l]) & (ratio[l] < self.to[l]);
-        }
-        !inside
+    fn holds(&self, lane: usize, ratio: f64) -> bool {
+        (ratio >= self.from[lane]) & (ratio < self.to[lane])
     }
 
     /// Read the cubics about these ratios.
@@ -83,19 +79,23 @@ impl<const W: usize> OwnCurves<W> {
         out: &mut PumpLanes<W>,
     ) -> bool {
         let (mut alpha, mut ratio, mut inside) = ([0.0; W], [0.0; W], true);
+        let (mut near_head, mut near_torque) = (true, true);
+        // All questions in one loop: a ratio asked for again right behind it would come back from memory.
         for l in 0..W {
             alpha[l] = speed_rad_s[l] * per_speed[l];
             ratio[l] = flow_m3_s[l] * per_flow[l] / alpha[l];
-            let within = ratio[l] <= self.head_end[l] && ratio[l] <= self.torque_end[l];
-            inside &= alpha[l] > 0.0 && flow_m3_s[l] >= 0.0 && within;
+            let within = (ratio[l] <= self.head_end[l]) & (ratio[l] <= self.torque_end[l]);
+            inside &= (alpha[l] > 0.0) & (flow_m3_s[l] >= 0.0) & within;
+            near_head &= self.head.holds(l, ratio[l]);
+            near_torque &= self.torque.holds(l, ratio[l]);
         }
         if !inside {
             return false;
         }
-        if self.head.strays(&ratio) {
+        if !near_head {
             self.head.aim(&ratio, |lane| pumps.get(lane)?.own_curves().map(|curves| curves[0]));
         }
-        if self.torque.strays(&ratio) {
+        if !near_torque {
             self.torque.aim(&ratio, |lane| pumps.get(lane)?.own_curves().map(|curves| curves[1]));
         }
         for l in 0..W {

@@ -1,5 +1,10 @@
 //! What is kept of a group: samples of each lane, read at common times whatever its steps, and events.
+#![allow(unsafe_code, reason = "a kernel in vector instructions; see the SAFETY line")]
 
+#[cfg(target_arch = "x86_64")]
+mod turned;
+
+use super::isa::Isa;
 use super::place::Lanes;
 use super::sample::samples_within;
 use crate::hydraulics::plant::{PlantEvent, PlantEventKind};
@@ -66,7 +71,7 @@ impl<const W: usize> Rows<W> {
 
     /// Samples between two levels of all lanes that go on.
     #[inline(always)]
-    pub(super) fn take(
+    pub(super) fn take<I: Isa>(
         &mut self,
         (before_s, now_s): (&Lanes<W>, &Lanes<W>),
         [before, now]: &[Vec<Lanes<W>>; 2],
@@ -82,19 +87,17 @@ impl<const W: usize> Rows<W> {
             for l in 0..W {
                 share[l] = (self.next_s[l] - before_s[l]) / (now_s[l] - before_s[l]);
             }
-            for ((line, before), now) in self.line.iter_mut().zip(before).zip(now) {
+            let lines = (&before[..], &now[..], &share);
+            if I::EIGHT && turned::suits(W) {
+                let probes = before.len();
+                let mut from = [0; W];
                 for l in 0..W {
-                    line[l] = before[l] + share[l] * (now[l] - before[l]);
+                    from[l] = (l * self.count + self.taken[l]) * probes;
                 }
-            }
-            let probes = self.line.len();
-            for lane in 0..W {
-                if !due[lane] {
-                    continue;
-                }
-                let from = (lane * self.count + self.taken[lane]) * probes;
-                let row = &mut self.values[from..from + probes];
-                row.iter_mut().zip(&self.line).for_each(|(value, line)| *value = line[lane]);
+                // SAFETY: the caller stands where AVX-512 was found.
+                unsafe { turned::put(&mut self.values, (&from, &due), lines) };
+            } else {
+                self.put(&due, lines);
             }
             any = false;
             for l in 0..W {
@@ -107,6 +110,25 @@ impl<const W: usize> Rows<W> {
         }
     }
 
+    /// One row of each lane that is due.
+    #[inline(always)]
+    fn put(&mut self, due: &[bool; W], (before, now, share): (&[Lanes<W>], &[Lanes<W>], &Lanes<W>)) {
+        for ((line, before), now) in self.line.iter_mut().zip(before).zip(now) {
+            for l in 0..W {
+                line[l] = before[l] + share[l] * (now[l] - before[l]);
+            }
+        }
+        let probes = self.line.len();
+        for lane in 0..W {
+            if !due[lane] {
+                continue;
+            }
+            let from = (lane * self.count + self.taken[lane]) * probes;
+            let row = &mut self.values[from..from + probes];
+            row.iter_mut().zip(&self.line).for_each(|(value, line)| *value = line[lane]);
+        }
+    }
+
     pub(super) fn note(&mut self, lane: usize, time_s: f64, kind: PlantEventKind) {
         if time_s <= self.until_s {
             self.events[lane].push(PlantEvent { time_s, kind });
@@ -116,5 +138,21 @@ impl<const W: usize> Rows<W> {
     /// All samples, and the events of each lane.
     pub(super) fn finish(self) -> (Vec<f64>, Vec<Vec<PlantEvent>>) {
         (self.values, self.events)
+    }
+}
+
+#[cfg(not(target_arch = "x86_64"))]
+mod turned {
+    use super::Lanes;
+
+    pub(super) fn suits(_lanes: usize) -> bool {
+        false
+    }
+
+    pub(super) unsafe fn put<const W: usize>(
+        _values: &mut [f64],
+        _to: (&[usize; W], &[bool; W]),
+        _lines: (&[Lanes<W>], &[Lanes<W>], &Lanes<W>),
+    ) {
     }
 }

@@ -2,11 +2,12 @@
 
 use super::{StationCubic, StationLanes, Tables};
 use crate::hydraulics::moc::lanes::vector::{V, all, keep, part};
-use crate::hydraulics::moc::stations::Plan;
 use std::arch::x86_64::*;
 
 /// Registers of sixteen lanes.
 const PARTS: usize = 2;
+/// All lanes of a register.
+const EVERY: u8 = 0xff;
 
 /// True for the numbers of lanes there is a kernel for.
 #[inline(always)]
@@ -14,131 +15,134 @@ pub(super) fn suits(lanes: usize) -> bool {
     lanes == PARTS * V
 }
 
-/// As `StationLanes::step` for all inner stations; the lowest f and g they hand on.
+/// What arrives at a station and what it is held against, in both registers: `(f, g, f - g, nearly the flow's size)`. A
+/// macro, since a function of these instructions is inlined only where the compiler likes to.
+macro_rules! arriving {
+    ($of:expr, $row:expr, $station:expr) => {{
+        let (plan, station) = (&$of.plan, $station);
+        let (count, levels) = (plan.at.len(), plan.levels);
+        let before = $row + levels - plan.way(station - 1);
+        let after = $row + levels - plan.way(station);
+        let before = if before >= levels { before - levels } else { before };
+        let after = if after >= levels { after - levels } else { after };
+        let from = &$of.forwards[before * count + station - 1];
+        let to = &$of.backwards[after * count + station + 1];
+        let kept = &$of.sigma[station];
+        let (mut f, mut g) = ([all(0.0); PARTS], [all(0.0); PARTS]);
+        let (mut driving, mut size) = (f, f);
+        for k in 0..PARTS {
+            (f[k], g[k]) = (part(from, k * V), part(to, k * V));
+            driving[k] = _mm512_sub_pd(f[k], g[k]);
+            let old = part(kept, k * V);
+            let nearly = _mm512_fnmadd_pd(old, driving[k], driving[k]);
+            let nearly = _mm512_fnmadd_pd(old, nearly, driving[k]);
+            size[k] = _mm512_abs_pd(_mm512_fnmadd_pd(old, nearly, driving[k]));
+        }
+        (f, g, driving, size)
+    }};
+}
+
+/// What a station hands on, with sigma at hand, and the lowest of it.
+macro_rules! leave {
+    ($of:expr, $row:expr, $station:expr, $arriving:expr, $sigma:expr, $lowest:expr) => {{
+        let (station, (f, g, driving, _), sigma) = ($station, $arriving, $sigma);
+        let kind = $of.kind[station];
+        let (give, gain) = (&$of.give[kind], &$of.gain[kind]);
+        let at = $row * $of.plan.at.len() + station;
+        let (forwards, backwards) = (&mut $of.forwards[at], &mut $of.backwards[at]);
+        let (memory, old) = (&mut $of.memory[station], &mut $of.sigma[station]);
+        for k in 0..PARTS {
+            let flow = _mm512_mul_pd(driving[k], per(_mm512_add_pd(all(1.0), sigma[k])));
+            let (kept, sum) = (part(memory, k * V), _mm512_add_pd(f[k], g[k]));
+            let taken = _mm512_fmsub_pd(part(give, k * V), sum, kept);
+            let new_f = _mm512_add_pd(g[k], _mm512_sub_pd(flow, taken));
+            let new_g = _mm512_sub_pd(f[k], _mm512_add_pd(flow, taken));
+            keep(memory, k * V, _mm512_fmadd_pd(part(gain, k * V), taken, kept));
+            keep(old, k * V, sigma[k]);
+            keep(forwards, k * V, new_f);
+            keep(backwards, k * V, new_g);
+            $lowest[0][k] = _mm512_min_pd($lowest[0][k], new_f);
+            $lowest[1][k] = _mm512_min_pd($lowest[1][k], new_g);
+        }
+    }};
+}
+
+/// As `StationLanes::step` for all inner stations; the lowest f and g they hand on. sigma is read from the cubic about the
+/// flow in the middle of the pipe, where eight lanes' flows are outside of it from the station's own.
 #[inline(never)]
 #[target_feature(enable = "avx512f")]
 pub(super) fn inner<const W: usize>(of: &mut StationLanes<W>, tables: &Tables<W>) -> [[f64; W]; 2] {
-    let lowest = [half::<W, 0>(of, tables), half::<W, V>(of, tables)];
+    let (row, last) = (of.row, of.plan.last());
+    let common = &of.common;
+    let mut bounds = [[all(0.0); 2]; PARTS];
+    let mut cubic = [[all(0.0); 4]; PARTS];
+    for k in 0..PARTS {
+        bounds[k] = [part(&common.low, k * V), part(&common.high, k * V)];
+        for (number, of_flow) in common.of_flow.iter().enumerate() {
+            cubic[k][number] = part(of_flow, k * V);
+        }
+    }
+    let (mut lowest, mut about) = ([[all(f64::INFINITY); PARTS]; 2], None);
+    let mut station = 1;
+    // No call in this loop: all registers would have to be kept in memory.
+    while station < last {
+        let arriving = arriving!(of, row, station);
+        let size = arriving.3;
+        if station == last / 2 {
+            about = Some(size);
+        }
+        if inside(size[0], bounds[0]) & inside(size[1], bounds[1]) != EVERY {
+            break;
+        }
+        let (cells, mut sigma) = (all(of.plan.cells[station]), [all(0.0); PARTS]);
+        for k in 0..PARTS {
+            sigma[k] = _mm512_mul_pd(cells, read(size[k], &cubic[k]));
+        }
+        leave!(of, row, station, arriving, sigma, lowest);
+        station += 1;
+    }
+    while station < last {
+        let arriving = arriving!(of, row, station);
+        let size = arriving.3;
+        if station == last / 2 {
+            about = Some(size);
+        }
+        let (cells, mut sigma) = (of.plan.cells[station], [all(0.0); PARTS]);
+        for k in 0..PARTS {
+            sigma[k] = if inside(size[k], bounds[k]) == EVERY {
+                _mm512_mul_pd(all(cells), read(size[k], &cubic[k]))
+            } else {
+                own(&mut of.cubics[station], cells, k * V, size[k], tables)
+            };
+        }
+        leave!(of, row, station, arriving, sigma, lowest);
+        station += 1;
+    }
     let mut low = [[0.0; W]; 2];
-    for (number, from) in [0, V].into_iter().enumerate() {
+    for k in 0..PARTS {
         for way in 0..2 {
-            keep(&mut low[way], from, lowest[number][way]);
+            keep(&mut low[way], k * V, lowest[way][k]);
+        }
+        if let Some(about) = about.filter(|about| inside(about[k], bounds[k]) != EVERY) {
+            let mut sizes = [0.0; V];
+            keep(&mut sizes, 0, about[k]);
+            of.common.aim(1.0, k * V, &sizes, tables);
         }
     }
     low
 }
 
-/// Eight lanes of it, from one on. sigma is read from the cubic about the flow in the middle of the pipe; from the first
-/// station on where some lane's flow is outside, from each station's own.
+/// A cubic at eight flows.
 #[inline]
 #[target_feature(enable = "avx512f")]
-fn half<const W: usize, const FROM: usize>(of: &mut StationLanes<W>, tables: &Tables<W>) -> [__m512d; 2] {
-    let StationLanes { plan, forwards, backwards, row, sigma, memory, kind, give, gain, cubics, common, .. } = of;
-    let (low, high) = (part(&common.low, FROM), part(&common.high, FROM));
-    let [c_0, c_1, c_2, c_3] = &common.of_flow;
-    let (c_0, c_1, c_2, c_3) = (part(c_0, FROM), part(c_1, FROM), part(c_2, FROM), part(c_3, FROM));
-    let (last, mut lowest) = (plan.last(), [all(f64::INFINITY); 2]);
-    let (mut station, mut about) = (1, None);
-    let mut steps = Steps { plan, forwards, backwards, sigma, memory, kind, give, gain, row: *row };
-    // No call in this loop: all registers would have to be kept in memory.
-    while station < last {
-        let arriving = steps.arriving::<FROM>(station);
-        let size = arriving.size;
-        if station == last / 2 {
-            about = Some(size);
-        }
-        if inside(size, low, high) != 0xff {
-            break;
-        }
-        let upper = _mm512_fmadd_pd(size, c_3, c_2);
-        let lower = _mm512_fmadd_pd(size, upper, c_1);
-        let sigma = _mm512_mul_pd(all(steps.plan.cells[station]), _mm512_fmadd_pd(size, lower, c_0));
-        steps.leave::<FROM>(station, &arriving, sigma, &mut lowest);
-        station += 1;
-    }
-    while station < last {
-        let arriving = steps.arriving::<FROM>(station);
-        if station == last / 2 {
-            about = Some(arriving.size);
-        }
-        let sigma = own(&mut cubics[station], steps.plan.cells[station], FROM, arriving.size, tables);
-        steps.leave::<FROM>(station, &arriving, sigma, &mut lowest);
-        station += 1;
-    }
-    if let Some(about) = about.filter(|about| inside(*about, low, high) != 0xff) {
-        let mut sizes = [0.0; V];
-        keep(&mut sizes, 0, about);
-        common.aim(1.0, FROM, &sizes, tables);
-    }
-    lowest
-}
-
-/// What the stations of a pipe have and hand on.
-struct Steps<'a, const W: usize> {
-    plan: &'a Plan,
-    forwards: &'a mut [[f64; W]],
-    backwards: &'a mut [[f64; W]],
-    sigma: &'a mut [[f64; W]],
-    memory: &'a mut [[f64; W]],
-    kind: &'a [usize],
-    give: &'a [[f64; W]],
-    gain: &'a [[f64; W]],
-    row: usize,
-}
-
-/// f and g that arrive at a station, and nearly the flow's size there.
-struct Arriving {
-    f: __m512d,
-    g: __m512d,
-    size: __m512d,
-}
-
-impl<const W: usize> Steps<'_, W> {
-    #[inline]
-    #[target_feature(enable = "avx512f")]
-    fn arriving<const FROM: usize>(&self, station: usize) -> Arriving {
-        let (count, levels) = (self.plan.at.len(), self.plan.levels);
-        let before = self.row + levels - self.plan.way(station - 1);
-        let after = self.row + levels - self.plan.way(station);
-        let before = if before >= levels { before - levels } else { before };
-        let after = if after >= levels { after - levels } else { after };
-        let f = part(&self.forwards[before * count + station - 1], FROM);
-        let g = part(&self.backwards[after * count + station + 1], FROM);
-        let (driving, old) = (_mm512_sub_pd(f, g), part(&self.sigma[station], FROM));
-        let nearly = _mm512_fnmadd_pd(old, driving, driving);
-        let nearly = _mm512_fnmadd_pd(old, nearly, driving);
-        Arriving { f, g, size: _mm512_abs_pd(_mm512_fnmadd_pd(old, nearly, driving)) }
-    }
-
-    #[inline]
-    #[target_feature(enable = "avx512f")]
-    fn leave<const FROM: usize>(
-        &mut self,
-        station: usize,
-        arriving: &Arriving,
-        sigma: __m512d,
-        lowest: &mut [__m512d; 2],
-    ) {
-        let driving = _mm512_sub_pd(arriving.f, arriving.g);
-        let flow = _mm512_mul_pd(driving, per(_mm512_add_pd(all(1.0), sigma)));
-        let (kept, kind) = (part(&self.memory[station], FROM), self.kind[station]);
-        let sum = _mm512_add_pd(arriving.f, arriving.g);
-        let taken = _mm512_fmsub_pd(part(&self.give[kind], FROM), sum, kept);
-        let f = _mm512_add_pd(arriving.g, _mm512_sub_pd(flow, taken));
-        let g = _mm512_sub_pd(arriving.f, _mm512_add_pd(flow, taken));
-        keep(&mut self.memory[station], FROM, _mm512_fmadd_pd(part(&self.gain[kind], FROM), taken, kept));
-        keep(&mut self.sigma[station], FROM, sigma);
-        let at = self.row * self.plan.at.len() + station;
-        keep(&mut self.forwards[at], FROM, f);
-        keep(&mut self.backwards[at], FROM, g);
-        *lowest = [_mm512_min_pd(lowest[0], f), _mm512_min_pd(lowest[1], g)];
-    }
+fn read(size: __m512d, [c_0, c_1, c_2, c_3]: &[__m512d; 4]) -> __m512d {
+    _mm512_fmadd_pd(size, _mm512_fmadd_pd(size, _mm512_fmadd_pd(size, *c_3, *c_2), *c_1), *c_0)
 }
 
 /// Lanes from `low` to below `high`.
 #[inline]
 #[target_feature(enable = "avx512f")]
-fn inside(size: __m512d, low: __m512d, high: __m512d) -> u8 {
+fn inside(size: __m512d, [low, high]: [__m512d; 2]) -> u8 {
     _mm512_cmp_pd_mask::<_CMP_GE_OQ>(size, low) & _mm512_cmp_pd_mask::<_CMP_LT_OQ>(size, high)
 }
 
@@ -162,13 +166,11 @@ fn own<const W: usize>(
     size: __m512d,
     tables: &Tables<W>,
 ) -> __m512d {
-    if inside(size, part(&cubic.low, from), part(&cubic.high, from)) != 0xff {
+    if inside(size, [part(&cubic.low, from), part(&cubic.high, from)]) != EVERY {
         let mut sizes = [0.0; V];
         keep(&mut sizes, 0, size);
         cubic.aim(cells, from, &sizes, tables);
     }
     let [c_0, c_1, c_2, c_3] = &cubic.of_flow;
-    let high = _mm512_fmadd_pd(size, part(c_3, from), part(c_2, from));
-    let low = _mm512_fmadd_pd(size, high, part(c_1, from));
-    _mm512_fmadd_pd(size, low, part(c_0, from))
+    read(size, &[part(c_0, from), part(c_1, from), part(c_2, from), part(c_3, from)])
 }
