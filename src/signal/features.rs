@@ -1,6 +1,9 @@
 //! What can be read off a series: extrema, rise, rate, decay, averages. `NaN` marks a missing sample and is passed
 //! over; where nothing is left the answer is `None`.
 
+#[cfg(target_arch = "x86_64")]
+mod eight;
+
 use fearless_simd::{Level, dispatch};
 
 /// Samples compared side by side, and in a second look.
@@ -170,8 +173,22 @@ fn widen<const N: usize>(low: &mut [f64; N], high: &mut [f64; N], smaller: &[f64
 
 /// Smallest and largest of each group of `width` samples; `None` where all are missing. The last group may be shorter.
 pub fn min_max(values: &[f64], width: usize) -> Vec<Option<(f64, f64)>> {
-    let groups = values.chunks(width.max(1));
-    dispatch!(Level::new(), _simd => groups.map(ends).collect())
+    let width = width.max(1);
+    #[cfg(target_arch = "x86_64")]
+    if let Some(found) = eight::min_max(values, width) {
+        return found;
+    }
+    dispatch!(Level::new(), _simd => by_groups(values, width))
+}
+
+/// A loop, since what collects would not be compiled for the instructions at hand.
+#[inline(always)]
+fn by_groups(values: &[f64], width: usize) -> Vec<Option<(f64, f64)>> {
+    let mut found = Vec::with_capacity(values.len().div_ceil(width));
+    for group in values.chunks(width) {
+        found.push(ends(group));
+    }
+    found
 }
 
 #[cfg(test)]

@@ -225,16 +225,21 @@ impl<S: Simd, const N: usize> Memory<S, N> {
     fn step(&mut self, sections: &[Section; N], input: Wide<S>) -> Wide<S> {
         let mut value = input;
         for (section, memory) in sections.iter().zip(&mut self.0) {
-            let ([b0, b1, b2], [a1, a2]) = (section.b, section.a);
-            let [x1, x2, y1, y2] = *memory;
-            // What is known before the last output stands in front: only one product and one sum wait for it.
-            let next = |h: usize| ((value[h] * b0 + x1[h] * b1) + (x2[h] * b2 - y2[h] * a2)) - y1[h] * a1;
-            let output = [next(0), next(1)];
-            *memory = [value, x1, output, y1];
+            let output = [next(section, memory, value, 0), next(section, memory, value, 1)];
+            *memory = [value, memory[0], output, memory[2]];
             value = output;
         }
         value
     }
+}
+
+/// A section's output in one of the registers. Here and below no closure: it would not be compiled for the instructions at
+/// hand.
+#[inline(always)]
+fn next<S: Simd>(section: &Section, [x1, x2, y1, y2]: &[Wide<S>; 4], value: Wide<S>, h: usize) -> f64x4<S> {
+    let ([b0, b1, b2], [a1, a2]) = (section.b, section.a);
+    // What is known before the last output stands in front: only one product and one sum wait for it.
+    ((value[h] * b0 + x1[h] * b1) + (x2[h] * b2 - y2[h] * a2)) - y1[h] * a1
 }
 
 /// First pass: from the series into `rows`, which begin where the block does.
@@ -279,17 +284,25 @@ fn backward<S: Simd, const N: usize>(simd: S, sections: [Section; N], lanes: &mu
         for (row, output) in four.iter().zip(&mut output).rev() {
             *output = memory.step(&sections, load(simd, row));
         }
-        [*a, *b, *c, *d] = turned(simd, output.map(|row| row[0])).map(<[f64; TURN]>::from);
-        [*e, *f, *g, *h] = turned(simd, output.map(|row| row[1])).map(<[f64; TURN]>::from);
+        let [of_a, of_b, of_c, of_d] = turned(simd, [output[0][0], output[1][0], output[2][0], output[3][0]]);
+        let [of_e, of_f, of_g, of_h] = turned(simd, [output[0][1], output[1][1], output[2][1], output[3][1]]);
+        (*a, *b, *c, *d) = (of_a.into(), of_b.into(), of_c.into(), of_d.into());
+        (*e, *f, *g, *h) = (of_e.into(), of_f.into(), of_g.into(), of_h.into());
     }
 }
 
 /// Four rows of what stands in eight series.
 #[inline(always)]
 fn gathered<S: Simd>(simd: S, values: &[&[[f64; TURN]]; LANES], turn: usize) -> [Wide<S>; TURN] {
-    let half = |first: usize| turned(simd, std::array::from_fn(|k| f64x4::simd_from(simd, values[first + k][turn])));
-    let (low, high) = (half(0), half(TURN));
-    std::array::from_fn(|k| [low[k], high[k]])
+    let [a, b, c, d, e, f, g, h] = values;
+    let low = turned(simd, [four(simd, a, turn), four(simd, b, turn), four(simd, c, turn), four(simd, d, turn)]);
+    let high = turned(simd, [four(simd, e, turn), four(simd, f, turn), four(simd, g, turn), four(simd, h, turn)]);
+    [[low[0], high[0]], [low[1], high[1]], [low[2], high[2]], [low[3], high[3]]]
+}
+
+#[inline(always)]
+fn four<S: Simd>(simd: S, values: &[[f64; TURN]], turn: usize) -> f64x4<S> {
+    f64x4::simd_from(simd, values[turn])
 }
 
 /// Rows for columns.
