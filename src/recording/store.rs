@@ -70,7 +70,20 @@ pub(super) struct Store {
     inputs: Vec<usize>,
     next_frame: Option<u64>,
     counts: FrameCounts,
+    /// What the side log has and the file has not yet.
+    waiting: Waiting,
 }
+
+/// Rows of the count datasets and of `blocks` that wait for the file's next flush: whoever reads along believes them only
+/// then, and the side log keeps them meanwhile.
+#[derive(Default)]
+struct Waiting {
+    table: Vec<BlockRow>,
+    columns: Vec<Vec<i32>>,
+}
+
+/// Rows that wait at most.
+const ROWS_WAITING: usize = 65_536;
 
 impl Store {
     /// Make the file with everything in it, durable, start SWMR, and only then call it `.partial`: whoever finds a `.partial`
@@ -119,6 +132,7 @@ impl Store {
             inputs: description.channels.iter().map(|channel| channel.input).collect(),
             next_frame: None,
             counts: FrameCounts::default(),
+            waiting: Waiting { table: Vec::new(), columns: vec![Vec::new(); description.channels.len()] },
             names,
         })
     }
@@ -130,35 +144,47 @@ impl Store {
 
     /// Append blocks in order; blocks before an offending one are kept.
     pub fn append_blocks(&mut self, blocks: &[Arc<Block>]) -> Result<(), RecordingError> {
-        let mut table = Vec::with_capacity(blocks.len());
+        let (first, before) = (self.waiting.table.len(), self.waiting.columns.first().map_or(0, Vec::len));
         let mut fault = None;
         for block in blocks {
             match self.place(block) {
-                Ok(row) => table.push(row),
+                Ok(row) => self.waiting.table.push(row),
                 Err(refused) => {
                     fault = Some(refused);
                     break;
                 }
             }
         }
-        self.append(&self.layout.blocks, &table)?;
-        for (dataset, column) in self.layout.counts.iter().zip(self.columns(&blocks[..table.len()])) {
-            self.side_log.borrow_mut().counts(self.place_of(dataset)?, &column);
-            self.put(dataset, &column)?;
+        self.log(&self.layout.blocks, &self.waiting.table[first..])?;
+        let kept = self.waiting.table.len() - first;
+        self.spread(&blocks[..kept]);
+        for (dataset, column) in self.layout.counts.iter().zip(&self.waiting.columns) {
+            self.side_log.borrow_mut().counts(self.place_of(dataset)?, &column[before..]);
+        }
+        if self.waiting.columns.first().is_some_and(|column| column.len() >= ROWS_WAITING) {
+            self.put_waiting()?;
         }
         fault.map_or(Ok(()), Err)
     }
 
     /// Counts of each channel. Block by block, so that a block stays in the processor's cache for all its channels.
-    fn columns(&self, blocks: &[Arc<Block>]) -> Vec<Vec<i32>> {
-        let frames = blocks.iter().map(|block| block.frames()).sum();
-        let mut columns: Vec<Vec<i32>> = self.inputs.iter().map(|_| Vec::with_capacity(frames)).collect();
+    fn spread(&mut self, blocks: &[Arc<Block>]) {
         for block in blocks {
-            for (column, &input) in columns.iter_mut().zip(&self.inputs) {
+            for (column, &input) in self.waiting.columns.iter_mut().zip(&self.inputs) {
                 column.extend(block.counts.chunks_exact(block.channels).map(|frame| frame[input]));
             }
         }
-        columns
+    }
+
+    /// Put into the file what waits.
+    fn put_waiting(&mut self) -> Result<(), RecordingError> {
+        self.put(&self.layout.blocks, &self.waiting.table)?;
+        for (dataset, column) in self.layout.counts.iter().zip(&self.waiting.columns) {
+            self.put(dataset, column)?;
+        }
+        self.waiting.table.clear();
+        self.waiting.columns.iter_mut().for_each(Vec::clear);
+        Ok(())
     }
 
     /// Check a block against what came before and count it.
@@ -198,11 +224,17 @@ impl Store {
 
     /// Append rows of one of the datasets of `layout`, to the side log too.
     fn append<T: H5Type>(&self, dataset: &Dataset, rows: &[T]) -> Result<(), RecordingError> {
+        self.log(dataset, rows)?;
+        self.put(dataset, rows)
+    }
+
+    /// To the side log alone.
+    fn log<T: H5Type>(&self, dataset: &Dataset, rows: &[T]) -> Result<(), RecordingError> {
         let bytes = bytes_of(rows).ok_or_else(|| self.strange(dataset, "its rows are no plain bytes"))?;
         if !bytes.is_empty() {
             self.side_log.borrow_mut().rows(self.place_of(dataset)?, bytes);
         }
-        self.put(dataset, rows)
+        Ok(())
     }
 
     fn put<T: H5Type>(&self, dataset: &Dataset, rows: &[T]) -> Result<(), RecordingError> {
@@ -354,9 +386,10 @@ impl Store {
 
     /// The same, and it is seen by readers of the `.partial`. There rows are on the disk before the numbers that make them
     /// believed (the disk takes pages in any order); the numbers follow with the next rows.
-    pub fn sync(&self) -> Result<(), RecordingError> {
-        let fault = |doing, e: &std::io::Error| RecordingError::io(self.names.partial(), doing, e);
+    pub fn sync(&mut self) -> Result<(), RecordingError> {
         self.sync_log()?;
+        self.put_waiting()?;
+        let fault = |doing, e: &std::io::Error| RecordingError::io(self.names.partial(), doing, e);
         self.file.flush().map_err(|e| self.fault("flush", &e))?;
         self.disk.sync_data().map_err(|e| fault("sync", &e))?;
         self.commit().map_err(|e| fault("commit", &e))

@@ -28,8 +28,9 @@ pub const FLUSH_EVERY_NS: u64 = 200_000_000;
 const LOG_FLUSHES_A_FLUSH: u32 = 3;
 /// Journal entries that may wait for the disk; one more is an error that stops the run.
 pub const JOURNAL_ROOM: usize = 4_096;
-/// Wall time between two looks for blocks: waking for each of them cost more than writing it.
-const LOOK_EVERY: Duration = Duration::from_millis(10);
+/// Wall time between two looks for blocks: waking for each of them cost more than writing it. Orders and the journal's
+/// entries do not wait for it.
+const LOOK_EVERY: Duration = Duration::from_millis(50);
 /// Frames collected at most before they are written early.
 const FRAMES_COLLECTED: usize = 65_536;
 

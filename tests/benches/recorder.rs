@@ -87,7 +87,7 @@ fn cpu_ns(name: &str) -> Option<f64> {
 }
 
 /// The other side: takes a block, writes its counts with one call.
-fn writes(path: &Path, blocks: Receiver<Arc<Block>>) -> std::thread::JoinHandle<()> {
+fn writes(path: &Path, blocks: Receiver<Arc<Block>>, read: Receiver<()>) -> std::thread::JoinHandle<()> {
     let mut file = std::fs::File::create(path).unwrap();
     let thread = std::thread::Builder::new().name("writing".into());
     thread
@@ -99,7 +99,7 @@ fn writes(path: &Path, blocks: Receiver<Arc<Block>>) -> std::thread::JoinHandle<
                 file.write_all(&bytes).unwrap();
             }
             // Its time is read before it ends.
-            std::thread::park();
+            let _ = read.recv();
         })
         .unwrap()
 }
@@ -124,7 +124,8 @@ fn round(folder: &Path, blocks: &[Arc<Block>], number: usize) -> (f64, f64) {
     let recorder =
         Recorder::create(&path, &description(), our_blocks, Arc::new(SystemClock), RigClock::default()).unwrap();
     let plain = folder.join("plain");
-    let writing = writes(&plain, their_blocks);
+    let (all_read, read) = bounded(1);
+    let writing = writes(&plain, their_blocks, read);
     // Making the file is not part of it.
     let before = [cpu_ns("recording").unwrap_or(0.0), cpu_ns("writing").unwrap_or(0.0)];
     feed(blocks, &[&ours, &theirs]);
@@ -136,7 +137,7 @@ fn round(folder: &Path, blocks: &[Arc<Block>], number: usize) -> (f64, f64) {
     let samples: usize = blocks.iter().map(|block| block.counts.len()).sum();
     assert_eq!(recorder.counts().stored as usize * CHANNELS, samples);
     std::fs::remove_file(recorder.finish(DEADLINE).unwrap()).unwrap();
-    writing.thread().unpark();
+    drop(all_read);
     writing.join().unwrap();
     assert_eq!(std::fs::metadata(&plain).unwrap().len() as usize, samples * size_of::<i32>());
     let each = |k: usize| (after[k] - before[k]) / samples as f64;
