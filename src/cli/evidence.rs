@@ -55,7 +55,7 @@ pub fn compare(args: &CompareArgs, output: Output, units: System) -> Result<Exit
     let set_up = set_up::words(&runs, &titles(&results));
     if !output.json {
         // Before any figure: what else is not the same may be what a difference comes from.
-        set_up.iter().for_each(|line| output.text(line));
+        set_up.iter().for_each(|line| output.text(&format!("set up otherwise: {line}")));
         output.text(table(&results, units).trim_end());
         anew.iter().for_each(|line| output.text(line));
     }

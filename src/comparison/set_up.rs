@@ -44,7 +44,7 @@ pub fn between(first: &Keys, second: &Keys) -> Vec<Difference> {
     all.into_iter().filter_map(of).collect()
 }
 
-/// How the set-up of every further run differs from that of the first, in words, a line a key; nothing where all are alike.
+/// How the set-up of every further run differs from that of the first, in words, one a key; nothing where all are alike.
 /// `titles`: what the runs are called.
 #[must_use]
 pub fn words(runs: &[RunData], titles: &[String]) -> Vec<String> {
@@ -54,25 +54,25 @@ pub fn words(runs: &[RunData], titles: &[String]) -> Vec<String> {
         found.append(&mut keys("sequence", &run.sequence_text).unwrap_or_default());
         found
     };
-    let Some((first, further)) = runs.split_first() else { return Vec::new() };
-    let (of_first, first_title) = (of(first), titles.first().map_or("the first", String::as_str));
-    let mut lines = Vec::new();
-    for (run, title) in further.iter().zip(titles.iter().skip(1)) {
-        let found = between(&of_first, &of(run));
-        let value = |value: &Option<String>| value.clone().unwrap_or_else(|| "not there".to_owned());
-        lines.extend(found.iter().take(TOLD).map(|of| {
-            format!(
-                "{title} was set up otherwise than {first_title}: {}: {}, not {}",
-                of.key,
-                value(&of.second),
-                value(&of.first)
-            )
-        }));
-        if found.len() > TOLD {
-            lines.push(format!("{title} was set up otherwise than {first_title} in {} keys more", found.len() - TOLD));
+    let (Some((first, further)), Some((called, titles))) = (runs.split_first(), titles.split_first()) else {
+        return Vec::new();
+    };
+    let of_first = of(first);
+    let told = |(run, title): (&RunData, &String)| told(&between(&of_first, &of(run)), called, title);
+    further.iter().zip(titles).flat_map(told).collect()
+}
+
+fn told(found: &[Difference], first: &str, second: &str) -> Vec<String> {
+    let line = |of: &Difference| match (&of.first, &of.second) {
+        (Some(there), Some(here)) => format!("{second}: {} is {here}, with {first} {there}", of.key),
+        (None, Some(here)) => format!("{second}: {} is {here}, with {first} not set", of.key),
+        (there, None) => {
+            format!("{second}: {} is not set, with {first} {}", of.key, there.as_deref().unwrap_or("neither"))
         }
-    }
-    lines
+    };
+    let more = found.len().saturating_sub(TOLD);
+    let rest = (more > 0).then(|| format!("{second}: {more} keys more differ from those of {first}"));
+    found.iter().take(TOLD).map(line).chain(rest).collect()
 }
 
 fn flatten(path: &str, value: &toml::Value, keys: &mut Keys) {
@@ -112,6 +112,12 @@ mod tests {
         assert_eq!(named, ["channel.p.range", "channel.q.input"], "{found:?}");
         assert_eq!((found[1].first.as_deref(), found[1].second.as_deref()), (None, Some("1")));
         assert_eq!(between(&first, &first), vec![]);
+        let words = told(&found, "before", "after");
+        assert_eq!(words[1], "after: channel.q.input is 1, with before not set");
+        assert!(
+            words[0].starts_with("after: channel.p.range is [\"0 barg\", \"10 barg\"], with before ["),
+            "{words:?}"
+        );
         assert!(keys("sequence", "hold = \"3 s\"").unwrap().contains_key("sequence.hold"));
     }
 }

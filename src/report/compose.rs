@@ -85,7 +85,7 @@ fn answer(
 ) -> Result<Section, ChartError> {
     let mut pieces = vec![Piece::Text(tested(runs, names))];
     let set_up = set_up::words(runs, names);
-    pieces.extend((!set_up.is_empty()).then_some(Piece::Points(set_up)));
+    pieces.extend((!set_up.is_empty()).then(|| Piece::Text(format!("Set up otherwise: {}.", set_up.join("; ")))));
     pieces.push(Piece::Table(metric_table(results, names, system)));
     pieces.extend(ramp_table(runs, results, names));
     let lines = aligned.iter().zip(runs).zip(names).enumerate().filter_map(|(colour, ((cycles, run), name))| {

@@ -1,4 +1,4 @@
-//! How well the cycles of a run repeat, and which differences between runs are real.
+//! How well the cycles of a run repeat, and which differences between runs stand.
 
 use super::document::{Piece, Section, Table};
 use crate::comparison::evaluate::RunResult;
@@ -21,11 +21,11 @@ fn differ(results: &[RunResult], system: System) -> Option<Section> {
         false => format!("{label}: {text}"),
     };
     let points: Vec<String> = differences(results, system).into_iter().map(line).collect();
-    let said = "Cycle against cycle of two runs, corrected for the number of comparisons (Welch, Bonferroni) from three cycles a run \
-                on; with fewer, the ranges must lie apart by more than the noise. A tie: no difference is shown, which is not \
-                the same as none.";
+    let said = "From three cycles a run on the means are held against one another, corrected for the number of comparisons (Welch, \
+                Bonferroni). With fewer the ranges must lie apart by more than the noise: such a difference was seen, and \
+                nothing says yet that it would be seen again. A tie: no difference is shown, which is not the same as none.";
     (!points.is_empty()).then(|| Section {
-        heading: "Which differences are real".into(),
+        heading: "Differences between the runs".into(),
         pieces: vec![Piece::Points(points), Piece::Text(said.to_owned())],
     })
 }

@@ -52,7 +52,18 @@ impl Grid {
     pub fn new(table: &Table, width_pt: f32, faces: &Faces) -> Self {
         let count = table.rows.iter().map(Vec::len).chain([table.head.len()]).max().unwrap_or(0);
         let inner_pt = width_pt - GAP_PT * count.saturating_sub(1) as f32;
-        let spans_at = |size_pt: f32| -> Vec<Span> { (0..count).map(|at| span(table, at, size_pt, faces)).collect() };
+        let spans_at = |size_pt: f32| -> Vec<Span> {
+            let whole: Vec<Span> = (0..count).map(|at| span(table, at, size_pt, faces)).collect();
+            if whole.iter().map(|span| span.full_pt).sum::<f32>() <= inner_pt {
+                return whole;
+            }
+            // Where not all fits, heads break first.
+            let cells = |(at, whole): (usize, Span)| Span {
+                full_pt: cells_pt(table, at, size_pt, faces).max(whole.least_pt),
+                ..whole
+            };
+            whole.into_iter().enumerate().map(cells).collect()
+        };
         let fits = |size_pt: &f32| spans_at(*size_pt).iter().map(|span| span.least_pt).sum::<f32>() <= inner_pt;
         let size_pt = SIZES_PT.iter().copied().find(fits).or(SIZES_PT.last().copied()).unwrap_or(7.0);
         let mut x_pt = MARGIN_PT;
@@ -181,6 +192,13 @@ fn span(table: &Table, at: usize, size_pt: f32, faces: &Faces) -> Span {
         least_pt: all.least_pt.max(one.least_pt),
         full_pt: all.full_pt.max(one.full_pt),
     })
+}
+
+/// Full width of the cells of a column without their head, pt.
+fn cells_pt(table: &Table, at: usize, size_pt: f32, faces: &Faces) -> f32 {
+    let letters = Lettering { style: Style::Regular, size_pt };
+    let lines = table.rows.iter().filter_map(|row| row.get(at)).flat_map(|text| text.lines());
+    lines.map(|line| faces.width_pt(letters, line)).fold(0.0, f32::max)
 }
 
 /// Widths that fill `inner_pt` at most: all that a column asks for where there is room, else the least and a share of the
