@@ -207,7 +207,7 @@ fn watch_refuses_without_a_terminal_and_without_a_daemon() {
 
 #[test]
 fn takes_a_shipped_rig_and_sequence_by_name_and_says_which_there_are() {
-    run(["predict", "terrace-bench", "one-cycle", "--starter", "contactor", "--band", "0"]).expect(0);
+    run(["predict", "terrace-bench", "quiet-cycle", "--starter", "contactor", "--band", "0"]).expect(0);
     let unknown = run(["predict", "terrace-bench", "two-cycles", "--starter", "contactor"]);
     unknown.expect(2).says("lesson-priming");
 }
@@ -225,7 +225,7 @@ fn names_the_cable_that_is_out() {
         run([
             "run",
             "terrace-bench",
-            "one-cycle",
+            "quiet-cycle",
             "--starter",
             "drive",
             "--attending",
