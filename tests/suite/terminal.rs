@@ -280,7 +280,7 @@ fn restores_the_terminal_after_a_panic() {
         "'{}' --ignored --exact {stumble} --nocapture --test-threads 1; stty -a; echo THE END; read waits",
         this.display()
     );
-    let window = Window::of((100, 40), &[("LC_ALL", "C.UTF-8")], &command);
+    let window = Window::of((100, 40), &[("LC_ALL", "C.UTF-8"), ("RUST_BACKTRACE", "0")], &command);
     window.wait("THE END");
     let words = window.words();
     assert!(words.contains("stumbled on purpose"), "the screen was left, so that the panic is read: {words}");
