@@ -9,7 +9,7 @@ use super::pipe::Resistance;
 use super::plant::ShaftDriver;
 use super::pump::{Pump, Suction};
 use super::shaft::NoDrive;
-use super::spec::{ElementKind, ElementSpec, NetworkSpec, PipeSpec, Terminal};
+use super::spec::{ElementKind, ElementSpec, LiquidSpec, NetworkSpec, NodeSpec, PipeSpec, Terminal};
 use super::valve::Valve;
 
 /// Flow below which a state at standstill counts as rest, m3/s.
@@ -196,7 +196,8 @@ fn with_lasting_kink(pipe: &PipeSpec) -> PipeSpec {
 }
 
 /// Let every node leak a trace towards the highest point of the part that shut and one-way elements may cut off, so that
-/// a part without tank or outlet has one head to stand at.
+/// a part without tank or outlet has one head to stand at; or towards the head of a vessel's gas at the pressure it was
+/// charged to, where that is in the part and higher: cut off, it keeps its charge.
 fn add_leaks(spec: &NetworkSpec, nodal: &mut Nodal) {
     let always = |link: &&Link| match &link.boundary {
         Boundary::CheckValve(_) | Boundary::DiscValve(_) | Boundary::ReliefValve(_) => false,
@@ -204,11 +205,23 @@ fn add_leaks(spec: &NetworkSpec, nodal: &mut Nodal) {
     };
     let part = joined(nodal.nodes.len(), nodal.links.iter().filter(always).map(|link| (link.from, link.to)));
     for this in 0..part.len() {
-        let members = spec.nodes.iter().zip(&part).filter(|(_, other)| **other == part[this]);
-        let top_m = members.fold(f64::NEG_INFINITY, |top, (node, _)| top.max(node.elevation_m));
+        let members = || spec.nodes.iter().zip(&part).filter(|(_, other)| **other == part[this]).map(|(node, _)| node);
+        let charge_counts = !members().any(|node| node.terminal.fixes_head());
+        let stands_m = |node: &NodeSpec| match charged_m(node, &spec.liquid).filter(|_| charge_counts) {
+            Some(charged_m) => charged_m.max(node.elevation_m),
+            None => node.elevation_m,
+        };
+        let top_m = members().map(stands_m).fold(f64::NEG_INFINITY, f64::max);
         nodal.nodes[this].conductance_m2_s = LEAK_M2_S;
         nodal.nodes[this].reference_m = top_m;
     }
+}
+
+/// Head of a node whose gas stands at the pressure that it was charged to, m.
+fn charged_m(node: &NodeSpec, liquid: &LiquidSpec) -> Option<f64> {
+    let Terminal::Gas(gas) = &node.terminal else { return None };
+    let weight_n_m3 = liquid.density_kg_m3 * liquid.gravity_m_s2;
+    gas.charged_abs_pa.map(|charged_pa| node.elevation_m + (charged_pa - liquid.atmosphere_pa) / weight_n_m3)
 }
 
 /// With shut elements known, only parts that they cut off need to leak.

@@ -25,6 +25,10 @@ fn predicts_what_each_guard_of_a_main_does_at_loss_of_supply() {
     assert!(told(EventKind::CheckValveOpened, "bypass"), "{:#?}", loss.events);
     assert!(told(EventKind::AirAdmitted, "hump"), "{:#?}", loss.events);
     assert!(!told(EventKind::VesselEmptied, "vessel"), "the isolated vessel gives nothing: {:#?}", loss.events);
+    // It keeps what it was charged with: 0.9 m3, of 1.5 m3 in all.
+    let figures = Summary::of(&rig, &prediction).beside.into_iter().find(|figures| figures.name == "gas_vessel_m3");
+    let gas = figures.expect("the vessel's gas");
+    assert!((gas.minimum - 0.9).abs() < 1e-4 && (gas.maximum - 0.9).abs() < 1e-4, "{gas:?}");
     let set_pa = rig.network.elements.iter().find_map(|element| match &element.kind {
         ElementKind::ReliefValve(relief) => Some(relief.set_pa),
         _ => None,
