@@ -3,7 +3,7 @@
 
 use super::{Abort, Run, seconds};
 use crate::sequence::ports::Level;
-use crate::sequence::step::Step;
+use crate::sequence::step::{Phase, Step};
 
 /// A face that is lost.
 #[derive(Debug, Clone, Copy)]
@@ -39,6 +39,7 @@ impl Run<'_> {
     fn waits_for_a_person(&self) -> bool {
         let on = self.input.script.program.get(self.state.at).map(|instruction| &instruction.step);
         matches!(on, Some(Step::Ask(_) | Step::Confirm(_) | Step::LineUp(_)))
+            || matches!(self.state.phase, Phase::Looking(_))
     }
 
     /// Its step has ended and `grace` is over.
