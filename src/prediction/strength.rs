@@ -2,80 +2,64 @@
 
 use super::Prediction;
 use crate::hydraulics::spec::Place;
-use crate::rig::model::{Quantity, Rig};
+use crate::rig::model::{Quantity, Rating, Rig};
 
 const BAR: f64 = 1e5;
 
-/// Largest and smallest predicted value of a channel, the band's ends where there is one, Pa gauge.
-fn reach(prediction: &Prediction, channel: usize) -> Option<(f64, f64)> {
-    let ends =
-        prediction.band.iter().flat_map(|band| &band.segments).flat_map(|segment| [&segment.lower, &segment.upper]);
-    let series = prediction.segments.iter().map(|segment| &segment.series).chain(ends);
+/// Smallest and largest value that a channel reaches in some series, Pa gauge.
+fn ends<'a>(series: impl Iterator<Item = &'a Vec<Vec<f32>>>, channel: usize) -> Option<(f64, f64)> {
     let values = series.filter_map(|all| all.get(channel)).flatten().filter(|value| value.is_finite());
-    let values = values.map(|value| f64::from(*value));
-    values.fold(None, |reach, value| {
-        let (low, high) = reach.unwrap_or((value, value));
+    values.map(|value| f64::from(*value)).fold(None, |ends, value| {
+        let (low, high) = ends.unwrap_or((value, value));
         Some((low.min(value), high.max(value)))
     })
 }
 
-/// Every place where the predicted run goes beyond a rating, in words; a start is refused for any of them.
-pub fn beyond_ratings(rig: &Rig, prediction: &Prediction) -> Vec<String> {
-    let mut beyond = Vec::new();
-    for channel in &rig.channels {
-        let index = prediction.channels.iter().position(|id| *id == channel.id);
-        let (Some(place), Some((low_pa, high_pa))) = (channel.place, index.and_then(|k| reach(prediction, k))) else {
-            continue;
-        };
-        for (element, rating) in rig.rated_beside(place) {
-            for (reaches_pa, rated_pa, over) in [
-                (high_pa, rating.max_gauge_pa, high_pa > rating.max_gauge_pa),
-                (low_pa, rating.min_gauge_pa, low_pa < rating.min_gauge_pa),
-            ] {
-                if over {
-                    beyond.push(format!(
-                        "{} is predicted to reach {:.2} barg within its band; {element} beside it is rated {:.2} barg",
-                        channel.id,
-                        reaches_pa / BAR,
-                        rated_pa / BAR
-                    ));
-                }
-            }
-        }
-    }
-    let [wider_low_pa, wider_high_pa] = widest(rig, prediction);
-    for reach in &prediction.reach {
-        let (low_pa, high_pa) = (reach.low_pa - wider_low_pa, reach.high_pa + wider_high_pa);
-        for (element, rating) in rig.rated_beside(Place::Node(reach.node)) {
-            for (reaches_pa, rated_pa, over) in [
-                (high_pa, rating.max_gauge_pa, high_pa > rating.max_gauge_pa),
-                (low_pa, rating.min_gauge_pa, low_pa < rating.min_gauge_pa),
-            ] {
-                if over {
-                    beyond.push(format!(
-                        "{} is predicted to reach {:.2} barg (no channel there: with the widest band of the pressure channels); \
-                         {element} beside it is rated {:.2} barg",
-                        reach.name,
-                        reaches_pa / BAR,
-                        rated_pa / BAR
-                    ));
-                }
-            }
-        }
-    }
-    beyond
+/// What a channel reaches by the prediction itself, and by its band, which is the same where there is none.
+fn reaches(prediction: &Prediction, channel: usize) -> Option<[(f64, f64); 2]> {
+    let plain = || prediction.segments.iter().map(|segment| &segment.series);
+    let band = prediction.band.iter().flat_map(|band| &band.segments);
+    let banded = plain().chain(band.flat_map(|segment| [&segment.lower, &segment.upper]));
+    Some([ends(plain(), channel)?, ends(banded, channel)?])
 }
 
-/// How far the band goes below and above the prediction itself at the pressure channel where it goes farthest, Pa.
-fn widest(rig: &Rig, prediction: &Prediction) -> [f64; 2] {
-    let plain = Prediction { segments: prediction.segments.clone(), ..Prediction::default() };
-    let pressures = rig.channels.iter().enumerate().filter(|(_, channel)| channel.quantity == Quantity::GaugePressure);
-    let wider = pressures.filter_map(|(_, channel)| {
-        let index = prediction.channels.iter().position(|id| *id == channel.id)?;
-        let ((low_pa, high_pa), (least_pa, most_pa)) = (reach(&plain, index)?, reach(prediction, index)?);
-        Some([low_pa - least_pa, most_pa - high_pa])
-    });
-    wider.fold([0.0; 2], |[low, high], [lower, higher]| [low.max(lower), high.max(higher)])
+/// The parts at a place that are rated for less than it reaches, in words; `how` says what reaches it.
+fn overloaded(rig: &Rig, place: Place, (low_pa, high_pa): (f64, f64), name: &str, how: &str) -> Vec<String> {
+    let words = |(element, rating): (&str, Rating)| {
+        let over = (high_pa > rating.max_gauge_pa).then_some((high_pa, rating.max_gauge_pa));
+        let under = (low_pa < rating.min_gauge_pa).then_some((low_pa, rating.min_gauge_pa));
+        let told = [over, under].into_iter().flatten().map(|(reaches_pa, rated_pa)| {
+            format!(
+                "{name} is predicted to reach {:.2} barg {how}; {element} beside it is rated {:.2} barg",
+                reaches_pa / BAR,
+                rated_pa / BAR
+            )
+        });
+        told.collect::<Vec<_>>()
+    };
+    rig.rated_beside(place).flat_map(words).collect()
+}
+
+/// Every place where the predicted run goes beyond a rating, in words; a start is refused for any of them. A place without a
+/// channel has no band of its own: it is given the widest one of the pressure channels.
+pub fn beyond_ratings(rig: &Rig, prediction: &Prediction) -> Vec<String> {
+    let mut beyond = Vec::new();
+    let mut wider_pa = [0.0_f64; 2];
+    for channel in &rig.channels {
+        let index = prediction.channels.iter().position(|id| *id == channel.id);
+        let Some([(low_pa, high_pa), banded]) = index.and_then(|index| reaches(prediction, index)) else { continue };
+        if channel.quantity == Quantity::GaugePressure {
+            wider_pa = [wider_pa[0].max(low_pa - banded.0), wider_pa[1].max(banded.1 - high_pa)];
+        }
+        let place = channel.place.into_iter();
+        beyond.extend(place.flat_map(|place| overloaded(rig, place, banded, &channel.id.0, "within its band")));
+    }
+    let how = "(no channel there: with the widest band of the pressure channels)";
+    for node in &prediction.reach {
+        let reaches = (node.low_pa - wider_pa[0], node.high_pa + wider_pa[1]);
+        beyond.extend(overloaded(rig, Place::Node(node.node), reaches, &node.name, how));
+    }
+    beyond
 }
 
 #[cfg(test)]
