@@ -7,7 +7,7 @@
 
 use crate::clock::Uptime;
 use crate::rig::model::Duty;
-use crate::starters::heating::StartRating;
+use crate::starters::heating::{Heat, StartRating};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::io::Write;
@@ -15,10 +15,6 @@ use std::path::{Path, PathBuf};
 
 /// Starts are counted over this time, s.
 pub const WINDOW_S: f64 = 3600.0;
-/// Less heat than this counts as none, share of the limit (four time constants of cooling).
-const COLD: f64 = 0.02;
-/// Slack in adding whole starts.
-const ROUNDING: f64 = 1e-9;
 /// Key of the motor; starters go by their id.
 pub const MOTOR: &str = "motor";
 
@@ -56,45 +52,18 @@ struct History {
     device_starts: Option<u16>,
     /// Own starts that the device's count has not shown yet.
     own_unseen: u16,
-    /// How warm it is, once it is known what its maker says of starts.
+    /// Heat of its starts, once it is known what its maker says of them.
     #[serde(default)]
-    warmth: Option<Warmth>,
+    heat: Option<Heat>,
     /// Starts one after the other at which the pump ran without water.
     #[serde(default)]
     in_vain: u32,
 }
 
-/// Heat of starts, by what the maker says of them ([`StartRating`]).
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-struct Warmth {
-    /// Share of the limit.
-    theta: f64,
-    rating: StartRating,
-}
-
-impl Warmth {
-    /// Time goes by: running it comes to where long running leaves it, at rest to nothing.
-    fn age(&mut self, by_s: f64, running: bool) {
-        let end = if running { self.rating.running_share() } else { 0.0 };
-        self.theta = end + (self.theta - end) * (-by_s / self.rating.cooling_s).exp();
-    }
-
-    fn start(&mut self) {
-        self.theta += self.rating.rise_per_start();
-    }
-
-    /// Time at rest until one more start stays within the limit, s.
-    fn left_s(&self) -> f64 {
-        let room = (1.0 - self.rating.rise_per_start()).max(COLD);
-        let over = self.theta / (room + ROUNDING);
-        if over > 1.0 { self.rating.cooling_s * over.ln() } else { 0.0 }
-    }
-}
-
 impl History {
     fn start(&mut self) {
         self.start_ages_s.push(0.0);
-        self.warmth.iter_mut().for_each(Warmth::start);
+        self.heat.iter_mut().for_each(Heat::start);
     }
 
     /// Time until fewer than `allowed` starts lie within the last `window_s`, s.
@@ -107,10 +76,10 @@ impl History {
 
     /// Time until its heat allows one more start, s. What nobody has watched is taken as warm from running.
     fn heat_left_s(&mut self, rating: StartRating, rested: bool) -> f64 {
-        let unknown = if rested { 0.0 } else { rating.running_share() };
-        let warmth = self.warmth.get_or_insert(Warmth { theta: unknown, rating });
-        warmth.rating = rating;
-        warmth.left_s()
+        let heat = self.heat.get_or_insert(if rested { rating.cold() } else { rating.hot() });
+        // The rig file may say something else by now.
+        *heat = Heat { theta: heat.theta, ..rating.cold() };
+        heat.wait_s()
     }
 }
 
@@ -157,8 +126,8 @@ impl DutyLedger {
             history.running = false;
             history.stop_age_s = Some(0.0);
             // It ran for nobody knows how long.
-            if let Some(warmth) = &mut history.warmth {
-                warmth.theta = warmth.theta.max(warmth.rating.running_share());
+            if let Some(heat) = &mut history.heat {
+                heat.theta = heat.theta.max(heat.running);
             }
         }
         Ok(ledger)
@@ -282,7 +251,8 @@ impl DutyLedger {
         for history in self.histories.values_mut() {
             history.start_ages_s.iter_mut().for_each(|age_s| *age_s += by_s);
             history.start_ages_s.retain(|age_s| *age_s < WINDOW_S);
-            history.warmth.iter_mut().for_each(|warmth| warmth.age(by_s, history.running));
+            let pass = if history.running { Heat::run } else { Heat::cool };
+            history.heat.iter_mut().for_each(|heat| pass(heat, by_s));
             history.stop_age_s = history.stop_age_s.map(|age_s| age_s + by_s);
         }
     }
@@ -365,9 +335,10 @@ mod tests {
     fn allows_more_starts_one_after_the_other_from_cold_than_from_warm() {
         let rating = StartRating { cold_starts: 3, hot_starts: 2, cooling_s: 600.0 };
         let duty = Duty { starts: Some(rating), starts_per_hour: 60, rest_s: 0.0 };
+        // Whole starts are counted with a slack of 1e-9 of the limit; 600 s over the least room of 2 % make 3e-5 s of it.
         let close = |got_s: f64, expected_s: f64| {
             assert!(
-                (got_s - expected_s).abs() < 1e-3,
+                (got_s - expected_s).abs() < 1e-4,
                 "expected {expected_s} s, got {got_s} s; source: StartRating's own heat, by hand"
             );
         };
@@ -400,7 +371,7 @@ mod tests {
         long.started("drive");
         long.pass_to(36_000.0);
         long.stopped("drive");
-        assert!((long.history("drive").warmth.unwrap().theta - 1.0 / 3.0).abs() < 1e-9);
+        assert!((long.history("drive").heat.unwrap().theta - 1.0 / 3.0).abs() < 1e-9);
         // It survives a restart of the program, starts in vain too.
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("duty.json");

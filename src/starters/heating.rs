@@ -12,6 +12,8 @@ use serde::{Deserialize, Serialize};
 
 /// Slack in counting whole starts: thirds do not add up to one in binary.
 const ROUNDING: f64 = 1e-9;
+/// Less heat than this counts as none, share of the limit (four time constants of cooling; common practice, no source).
+const COLD: f64 = 0.02;
 
 /// What a motor's maker says of starts.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -46,7 +48,7 @@ impl StartRating {
 
     /// A motor that has stood long.
     pub fn cold(self) -> Heat {
-        Heat { theta: 0.0, rise: self.rise_per_start(), cooling_s: self.cooling_s }
+        Heat { theta: 0.0, rise: self.rise_per_start(), running: self.running_share(), cooling_s: self.cooling_s }
     }
 
     /// A motor that has run long.
@@ -56,12 +58,14 @@ impl StartRating {
 }
 
 /// Heat in a rotor over its starts.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Heat {
     /// Share of the limit.
     pub theta: f64,
     /// Rise by one start.
     pub rise: f64,
+    /// Share of the limit at which long running leaves it.
+    pub running: f64,
     /// Time constant of cooling, s.
     pub cooling_s: f64,
 }
@@ -75,6 +79,18 @@ impl Heat {
     /// Standstill: theta exp(-t/tau).
     pub fn cool(&mut self, time_s: f64) {
         self.theta *= (-time_s / self.cooling_s).exp();
+    }
+
+    /// Running: it comes to what long running leaves, from either side, with the same time constant.
+    pub fn run(&mut self, time_s: f64) {
+        self.theta = self.running + (self.theta - self.running) * (-time_s / self.cooling_s).exp();
+    }
+
+    /// Standstill until the limit allows one more start, s: tau ln(theta/(1 - k)). Where one start alone comes to the limit, less
+    /// than [`COLD`] counts as cold.
+    pub fn wait_s(&self) -> f64 {
+        let over = self.theta / ((1.0 - self.rise).max(COLD) + ROUNDING);
+        if over > 1.0 { self.cooling_s * over.ln() } else { 0.0 }
     }
 
     /// Starts that the limit still allows in a row.

@@ -278,7 +278,7 @@ fn shaped_ramps(sheet: &mut Sheet) {
 
 fn heating(sheet: &mut Sheet) {
     for case in sheet.cases("thermal-") {
-        let cold = Heat { theta: 0.0, rise: case.si("k_per_start"), cooling_s: case.si("tau_cool") };
+        let cold = Heat { theta: 0.0, rise: case.si("k_per_start"), running: 0.0, cooling_s: case.si("tau_cool") };
         let after = cold.after_each_start(case.si("n_starts") as usize, case.si("off_time"));
         sheet.check(&case, "theta_after_each_start", after, "heating::Heat::after_each_start");
         sheet.check(&case, "theta_limit_inf", cold.limit(case.si("off_time")), "heating::Heat::limit");

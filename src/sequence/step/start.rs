@@ -6,7 +6,6 @@
 use super::{Next, Output, Phase, Turn, line_up};
 use crate::rig::model::Rig;
 use crate::rig::reader::{Cursor, nearest};
-use crate::rig::register_map::Role;
 use crate::sequence::interlock::{Blocker, in_words, select_blockers, start_blockers};
 use crate::sequence::machine::Command;
 use crate::sequence::marks::MarkKind;
@@ -54,10 +53,17 @@ impl Start {
     }
 
     fn before(&self, turn: &Turn<'_>, phase: Phase, out: &mut Output) -> Next {
-        if let Some(phase) = Self::valves(turn, &phase, out) {
-            return Next::Stay(phase);
-        }
         let blockers = start_blockers(turn.rules, turn.seen, turn.watch, self.starter, turn.now_s);
+        let old = blockers.iter().any(|blocker| matches!(blocker, Blocker::LineUpOld(..)));
+        let looked = match (&phase, turn.watch.lined_up) {
+            // A line-up that nobody has looked at for too long is looked at again before the start.
+            (Phase::Fresh, Some((line_up, _))) if old => Some(line_up::look(turn, Phase::Fresh, line_up, out)),
+            (Phase::Looking(_), Some((line_up, _))) => Some(line_up::look(turn, phase.clone(), line_up, out)),
+            _ => None,
+        };
+        if let Some(phase) = looked {
+            return Next::Stay(phase.unwrap_or_default());
+        }
         if blockers.is_empty() {
             out.commands.push(Command::Start { starter: self.starter, settings: self.settings });
             return Next::Stay(Phase::Ordered(turn.now_s));
@@ -75,18 +81,6 @@ impl Start {
                 Next::Stay(Phase::Selecting(turn.now_s))
             }
             (phase, _) => Next::Stay(phase),
-        }
-    }
-
-    /// A line-up that nobody has looked at for too long is looked at again before the start.
-    fn valves(turn: &Turn<'_>, phase: &Phase, out: &mut Output) -> Option<Phase> {
-        let (line_up, at_s) = turn.watch.lined_up?;
-        let tells_itself = turn.seen.bench.as_ref().is_some_and(|bench| bench.value(Role::LineUp).is_some());
-        let old = !tells_itself && turn.now_s - at_s > turn.rules.line_up_valid_s;
-        match phase {
-            Phase::Fresh if old => line_up::look(turn, Phase::Fresh, line_up, out),
-            Phase::Looking(valve) => line_up::look(turn, Phase::Looking(*valve), line_up, out).or(Some(Phase::Fresh)),
-            _ => None,
         }
     }
 
