@@ -56,15 +56,19 @@ pub enum Verb {
     /// Play the rig of a file on real wires, with numbers of its own that nobody is told.
     Virtual(VirtualArgs),
     /// Own a rig: watch it, run sequences for `run`, show it to `watch`.
+    #[command(after_help = CAUTIONS)]
     Serve(ServeArgs),
     /// Run a sequence through one starter and record it.
+    #[command(after_help = CAUTIONS)]
     Run(RunArgs),
     /// Run a list or grid of settings, each several times, and rank them.
     ///
     /// The order does not mistake the day for a setting. The same command goes on where a series was cut off. After each
     /// rest the motor starts again: keep clear of coupling, hose and hose end between the runs too.
+    #[command(after_help = CAUTIONS)]
     Series(SeriesArgs),
     /// Watch a rig live, with the stop key.
+    #[command(after_help = CAUTIONS)]
     Watch(WatchArgs),
     /// Watch a station that somebody else runs: an event a trigger, nothing commanded.
     Observe(ObserveArgs),
@@ -169,7 +173,7 @@ pub struct ReplayArgs {
 /// `check`.
 #[derive(Debug, Args)]
 pub struct CheckArgs {
-    /// Rig file.
+    /// Rig file, or the name of a shipped rig (`terrace-bench`).
     pub rig: PathBuf,
     /// Measure this computer instead: how late a thread wakes, how long a disk flush and a round trip of each link take, and
     /// whether that is fit for the rig. Links are read, nothing is written to a device.
@@ -186,9 +190,9 @@ pub struct CheckArgs {
 /// `predict`.
 #[derive(Debug, Args)]
 pub struct PredictArgs {
-    /// Rig file.
+    /// Rig file, or the name of a shipped rig (`terrace-bench`).
     pub rig: PathBuf,
-    /// Sequence file.
+    /// Sequence file, or the name of a shipped one (`three-starters`).
     pub sequence: PathBuf,
     /// Starter id; default: the first of the rig file.
     #[arg(long)]
@@ -223,7 +227,7 @@ fn members(text: &str) -> Result<u32, String> {
 /// `virtual`.
 #[derive(Debug, Args)]
 pub struct VirtualArgs {
-    /// Rig file.
+    /// Rig file, or the name of a shipped rig (`terrace-bench`).
     pub rig: PathBuf,
     /// Address of the Modbus server; port 0 takes a free one. Default: the first link of the rig file.
     #[arg(long, value_name = "HOST:PORT")]
@@ -263,7 +267,7 @@ pub struct VirtualArgs {
 /// `serve`.
 #[derive(Debug, Args)]
 pub struct ServeArgs {
-    /// Rig file.
+    /// Rig file, or the name of a shipped rig (`terrace-bench`).
     pub rig: PathBuf,
     /// Address of page and API; another one than loopback needs a token, and TLS or the word that there is none.
     #[arg(long, default_value = "127.0.0.1:8790")]
@@ -320,9 +324,9 @@ pub struct RunTerms {
 /// `run`.
 #[derive(Debug, Args)]
 pub struct RunArgs {
-    /// Rig file.
+    /// Rig file, or the name of a shipped rig (`terrace-bench`).
     pub rig: PathBuf,
-    /// Sequence file.
+    /// Sequence file, or the name of a shipped one (`three-starters`).
     pub sequence: PathBuf,
     /// Starter id; default: the first of the rig file.
     #[arg(long)]
@@ -569,7 +573,7 @@ pub struct ObserveArgs {
 #[derive(Debug, Args)]
 #[command(group = clap::ArgGroup::new("how").required(true))]
 pub struct ZeroArgs {
-    /// Rig file.
+    /// Rig file, or the name of a shipped rig (`terrace-bench`).
     pub rig: PathBuf,
     /// These channels are open to the atmosphere now.
     #[arg(long, group = "how", value_delimiter = ',', value_name = "CHANNELS")]
@@ -594,7 +598,7 @@ pub struct ZeroArgs {
 /// `series`.
 #[derive(Debug, Args)]
 pub struct SeriesArgs {
-    /// Rig file.
+    /// Rig file, or the name of a shipped rig (`terrace-bench`).
     pub rig: PathBuf,
     /// Series file; its sequence lies beside it.
     pub series: PathBuf,

@@ -3,12 +3,9 @@
 use crate::api::{Activity, Snapshot};
 use crate::sequence::ports::{Level, LinkState, StopOutcome};
 use crate::starters::StarterKind;
+use crate::units::Dimension;
 use crate::units::display::System;
 use ratatui::style::{Color, Modifier, Style};
-
-const PA_PER_PSI: f64 = 6_894.757_293_168;
-const M_PER_FT: f64 = 0.3048;
-const RPM_RAD_S: f64 = std::f64::consts::TAU / 60.0;
 
 /// How a quantity is written: its factor from SI, its unit, its digits after the point.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -19,6 +16,11 @@ pub(super) struct Unit {
 }
 
 impl Unit {
+    /// What people of this system read `dimension` in; of dimensions whose nought is nought in every unit.
+    fn of(system: System, dimension: Dimension, digits: usize) -> Self {
+        Self { by: system.number(1.0, dimension), name: system.unit_name(dimension), digits }
+    }
+
     /// The number alone; `--` for none.
     pub fn number(self, si: Option<f64>) -> String {
         let Some(value) = si.filter(|value| value.is_finite()) else { return "--".to_owned() };
@@ -38,29 +40,22 @@ impl Unit {
 
 /// Pressure.
 pub(super) fn pressure(system: System) -> Unit {
-    match system {
-        System::Si => Unit { by: 1e-5, name: "bar", digits: 2 },
-        System::Us => Unit { by: 1.0 / PA_PER_PSI, name: "psi", digits: 1 },
-    }
+    Unit::of(system, Dimension::Pressure, if system == System::Si { 2 } else { 1 })
 }
 
 /// Head and length.
 pub(super) fn length(system: System) -> Unit {
-    match system {
-        System::Si => Unit { by: 1.0, name: "m", digits: 1 },
-        System::Us => Unit { by: 1.0 / M_PER_FT, name: "ft", digits: 0 },
-    }
+    Unit::of(system, Dimension::Length, if system == System::Si { 1 } else { 0 })
 }
 
 /// The unit of a channel that the API tells in `si`.
 pub(super) fn unit(system: System, si: &str) -> Unit {
     match si {
         "Pa" | "Pa difference" => pressure(system),
-        "rad/s" => Unit { by: 1.0 / RPM_RAD_S, name: "rpm", digits: 0 },
-        "A" => Unit { by: 1.0, name: "A", digits: 1 },
-        "m3/s" if system == System::Us => Unit { by: 15_850.323_141, name: "gpm", digits: 1 },
-        "m3/s" => Unit { by: 3600.0, name: "m3/h", digits: 1 },
-        "W" => Unit { by: 1e-3, name: "kW", digits: 2 },
+        "rad/s" => Unit::of(system, Dimension::Speed, 0),
+        "A" => Unit::of(system, Dimension::Current, 1),
+        "m3/s" => Unit::of(system, Dimension::Flow, 1),
+        "W" => Unit::of(system, Dimension::Power, 2),
         _ => Unit { by: 1.0, name: "", digits: 2 },
     }
 }
@@ -254,6 +249,9 @@ mod tests {
         assert_eq!(pressure(System::Us).show(Some(68_947.57)), "10.0 psi");
         assert_eq!(length(System::Us).show(Some(3.048)), "10 ft");
         assert_eq!(unit(System::Si, "rad/s").show(Some(std::f64::consts::TAU * 24.0)), "1440 rpm");
+        // 1 gpm = 6.309020e-5 m3/s, 1 hp = 745.6999 W (the same).
+        assert_eq!(unit(System::Us, "m3/s").show(Some(6.309_020e-4)), "10.0 gpm");
+        assert_eq!(unit(System::Us, "W").show(Some(1_491.399_8)), "2.00 hp");
     }
 
     #[test]
