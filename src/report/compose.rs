@@ -3,6 +3,7 @@
 
 use super::chart::{Chart, ChartError, Line, Shade};
 use super::document::{Document, Piece, Section, Table};
+use super::judged::NOTHING_SHARE;
 use super::{duty_point, judged, levels, repeats, verifying};
 use crate::comparison::RunData;
 use crate::comparison::align::{AlignedCycle, BandCycle, ChannelCycle, align};
@@ -200,7 +201,9 @@ fn cell(run: &RunResult, metric: &Metric, system: System) -> String {
         Ok(value) => number(value, metric.unit, system),
         Err(_) => "not measured".to_owned(),
     };
+    let beside = run.mean_measured(metric.id).map_or(0.0, f64::abs);
     match run.mean_predicted(metric.id) {
+        Ok(value) if value.abs() < NOTHING_SHARE * beside => format!("{measured} (0)"),
         Ok(value) => format!("{measured} ({})", number(value, metric.unit, system)),
         Err(_) => measured,
     }

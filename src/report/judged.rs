@@ -10,8 +10,9 @@ use crate::units::display::{System, significant};
 /// Digits of a figure, and of an uncertainty.
 const DIGITS: usize = 4;
 const DIGITS_OF_U: usize = 2;
-/// A part of a budget under this share of the whole reads 0: its digits would say nothing.
-const NOTHING_SHARE: f64 = 1.0e-3;
+/// A part of a budget under this share of the whole reads 0, and so does a prediction under this share of what was measured: its
+/// digits would say nothing.
+pub(super) const NOTHING_SHARE: f64 = 1.0e-3;
 
 /// Both sections; one without a row is left out.
 pub(super) fn sections(results: &[RunResult], names: &[String], system: System) -> Vec<Section> {

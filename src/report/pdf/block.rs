@@ -22,7 +22,7 @@ const BAR_PT: f32 = 4.0;
 const TOGETHER: usize = 2;
 const CAPTION: Lettering = Lettering { style: Style::Regular, size_pt: 8.0 };
 /// A chart may be set as small as this share of the page's width, where it fits on the sheet then.
-const LEAST_SHARE: f32 = 0.85;
+const LEAST_SHARE: f32 = 0.7;
 /// Room of the rule below a heading, pt.
 const RULE_PT: f32 = 4.0;
 const FRAME_PT: f32 = 1.2;
