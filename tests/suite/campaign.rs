@@ -4,12 +4,14 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use std::sync::Mutex;
 
+/// Are the full counts asked for?
+pub fn is_full() -> bool {
+    std::env::var("RAMPRIG_CAMPAIGN").as_deref() == Ok("full")
+}
+
 /// How many of `full` to run now; at least one.
 pub fn count(full: u32) -> u32 {
-    match std::env::var("RAMPRIG_CAMPAIGN").as_deref() {
-        Ok("full") => full,
-        _ => full.div_ceil(20),
-    }
+    if is_full() { full } else { full.div_ceil(20) }
 }
 
 /// A generator whose seed is printed and can be given back by `RAMPRIG_SEED`.

@@ -5,6 +5,7 @@ mod clock_jump;
 mod ctrl_c;
 mod http;
 mod killed;
+mod readiness;
 mod runs;
 mod settings_back;
 mod silence;

@@ -90,5 +90,6 @@ fn follows_the_speed_that_the_sequence_sets_while_the_pump_runs() {
     // Slip apart, which is less at the lower load.
     assert!((slow / full - 0.7).abs() < 0.02, "{full} rad/s, then {slow} rad/s");
     let between = at(6.0);
+    // Half way by the program's steps of 0.2 s (1.5 % of speed each) and the drive's own ramp behind them.
     assert!((between / full - 0.85).abs() < 0.03, "half way down its course: {between} of {full} rad/s");
 }
