@@ -2,6 +2,7 @@
 //! `tests/peers/install pdf && cargo test --features pdf --test pdf`.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, missing_docs, reason = "tests")]
 
+use ramprig::comparison::verdict::Pairing;
 use ramprig::report::compose::compose;
 use ramprig::report::document::{Document, Piece, Section, Table};
 use ramprig::report::pdf::{Paper, pdf};
@@ -42,7 +43,7 @@ fn recording() -> PathBuf {
 
 fn document(system: System) -> Document {
     let run = ramprig::recording::read(&recording()).unwrap();
-    compose(&[run], system).unwrap()
+    compose(&[run], Pairing::Independent, system).unwrap()
 }
 
 impl Read {

@@ -215,6 +215,9 @@ pub struct RunRequest {
     /// Folder for the recording, on the daemon's machine; empty: the daemon's own.
     #[serde(default)]
     pub out_dir: String,
+    /// What the person calls this run, kept with the recording; empty: nothing.
+    #[serde(default)]
+    pub label: String,
     /// Members of the band about the prediction; `None`: as the program does; 0: no band.
     #[serde(default)]
     pub band: Option<u32>,

@@ -7,6 +7,8 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
+/// Longest label, characters.
+const LONGEST_LABEL: usize = 200;
 /// What stands under `--help`.
 const CAUTIONS: &str = "\
 Cautions: rotating machinery, stored pressure, hose whip, electricity, restart into backspin. This program is not an
@@ -126,6 +128,9 @@ pub struct ReportArgs {
     /// Evaluate a channel anew with a calibration made later; once a channel.
     #[arg(long = "calibration", value_name = "FILE")]
     pub calibrations: Vec<PathBuf>,
+    /// Differences by pairs of cycles, as `compare --paired` has them.
+    #[arg(long)]
+    pub paired: bool,
     /// A PDF instead of an HTML page (in builds with the feature `pdf`).
     #[arg(long)]
     pub pdf: bool,
@@ -215,6 +220,14 @@ pub struct PredictArgs {
     /// Write the predicted series.
     #[arg(long, value_name = "FILE")]
     pub csv: Option<PathBuf>,
+}
+
+/// A label: one line.
+fn label(text: &str) -> Result<String, String> {
+    match text.chars().count() <= LONGEST_LABEL && !text.chars().any(char::is_control) {
+        true => Ok(text.trim().to_owned()),
+        false => Err(format!("a label is one line of at most {LONGEST_LABEL} characters")),
+    }
 }
 
 /// Members of a band: none, or enough for one.
@@ -331,6 +344,9 @@ pub struct RunArgs {
     /// Starter id; default: the first of the rig file.
     #[arg(long)]
     pub starter: Option<String>,
+    /// What you call this run (`before`, `new check valve`); it stands in the recording and in every comparison.
+    #[arg(long, default_value = "", value_name = "TEXT", value_parser = label)]
+    pub label: String,
     /// Who is there, and the band.
     #[command(flatten)]
     pub terms: RunTerms,
@@ -375,6 +391,10 @@ pub struct CompareArgs {
     /// it; what lies closer to the limit is open, and not within. 0 leaves the uncertainty out.
     #[arg(long, value_name = "SHARE", default_value_t = 1.0, requires = "tolerance", value_parser = share)]
     pub guard: f64,
+    /// Hold cycle k of one run against cycle k of the other, for cycles that were made to belong together (the same level, the same
+    /// warm-up); whether they were is to be settled before the runs, not by what comes out.
+    #[arg(long)]
+    pub paired: bool,
     /// Hold to another recording instead of the prediction.
     #[arg(long, value_name = "FILE", requires = "tolerance")]
     pub against: Option<PathBuf>,
@@ -476,6 +496,9 @@ pub struct ListArgs {
     /// Only of this starter, by id or kind (`across the line`, `soft starter`, `variable speed`).
     #[arg(long)]
     pub starter: Option<String>,
+    /// Only with this label, as `run`, `series` or `observe` gave it.
+    #[arg(long, value_name = "TEXT")]
+    pub label: Option<String>,
     /// Only from this day on (UTC).
     #[arg(long, value_name = "YYYY-MM-DD")]
     pub from: Option<String>,

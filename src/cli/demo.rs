@@ -124,7 +124,8 @@ async fn all_starters(
         attending: String::new(),
         confirmed_by: Some("virtual rig".to_owned()),
         out_dir: out.display().to_string(),
-        band: Some(members),
+        label: String::new(),
+            band: Some(members),
         face: None,
         from_cycle: None,
     };

@@ -10,6 +10,7 @@ use crate::comparison::recalibrate::{doubtful, recalibrate};
 use crate::comparison::set_up;
 use crate::comparison::summary::summary;
 use crate::comparison::table::{figure, table, titles};
+use crate::comparison::verdict::Pairing;
 use crate::comparison::tolerance::{Held, Standing, Tolerance, against_prediction, against_run};
 use crate::recording;
 use crate::report::{compose::compose, html::page};
@@ -43,6 +44,11 @@ fn read_anew(files: &[PathBuf], calibrations: &[PathBuf]) -> Result<(Vec<RunData
     Ok((runs, words))
 }
 
+/// How the cycles of two runs are held against one another.
+fn pairing(paired: bool) -> Pairing {
+    if paired { Pairing::Paired } else { Pairing::Independent }
+}
+
 fn evaluate_all(runs: &[RunData]) -> Vec<RunResult> {
     runs.iter().map(evaluate).collect()
 }
@@ -56,12 +62,12 @@ pub fn compare(args: &CompareArgs, output: Output, units: System) -> Result<Exit
     if !output.json {
         // Before any figure: what else is not the same may be what a difference comes from.
         set_up.iter().for_each(|line| output.text(&format!("set up otherwise: {line}")));
-        output.text(table(&results, units).trim_end());
+        output.text(table(&results, pairing(args.paired), units).trim_end());
         anew.iter().for_each(|line| output.text(line));
     }
     let doubtful: BTreeSet<String> = runs.iter().flat_map(doubtful).collect();
     doubtful.iter().for_each(|line| output.note(&format!("CAUTION {line}")));
-    let mut object = json!({ "runs": summaries, "set_up_differences": set_up, "evaluated_anew": anew, "calibration_cautions": doubtful });
+    let mut object = json!({ "runs": summaries, "judged": pairing(args.paired), "set_up_differences": set_up, "evaluated_anew": anew, "calibration_cautions": doubtful });
     let mut exit = Exit::Done;
     if let Some(share) = args.tolerance {
         let to = Tolerance { share, guard: args.guard };
@@ -135,9 +141,9 @@ pub fn report(args: &ReportArgs, output: Output, units: System) -> Result<Exit, 
     let default = if args.pdf { "report.pdf" } else { "report.html" };
     let out = args.out.as_deref().unwrap_or(Path::new(default));
     if args.pdf {
-        write_file(out, &pdf(&runs, args.paper, units)?)?;
+        write_file(out, &pdf(&runs, args.paper, (pairing(args.paired), units))?)?;
     } else {
-        write_report(&runs, out, units)?;
+        write_report(&runs, out, (pairing(args.paired), units))?;
     }
     anew.iter().for_each(|line| output.text(line));
     output.text(&format!("report: {}", out.display()));
@@ -145,8 +151,8 @@ pub fn report(args: &ReportArgs, output: Output, units: System) -> Result<Exit, 
     Ok(Exit::Done)
 }
 
-fn write_report(runs: &[RunData], out: &Path, units: System) -> Result<(), Failure> {
-    let document = compose(runs, units).map_err(Failure::internal)?;
+fn write_report(runs: &[RunData], out: &Path, (pairing, units): (Pairing, System)) -> Result<(), Failure> {
+    let document = compose(runs, pairing, units).map_err(Failure::internal)?;
     write_file(out, page(&document).as_bytes())
 }
 
@@ -155,17 +161,17 @@ fn write_file(out: &Path, bytes: &[u8]) -> Result<(), Failure> {
 }
 
 #[cfg(feature = "pdf")]
-fn pdf(runs: &[RunData], paper: Paper, units: System) -> Result<Vec<u8>, Failure> {
+fn pdf(runs: &[RunData], paper: Paper, (pairing, units): (Pairing, System)) -> Result<Vec<u8>, Failure> {
     let paper = match paper {
         Paper::A4 => crate::report::pdf::Paper::A4,
         Paper::Letter => crate::report::pdf::Paper::Letter,
     };
-    let document = compose(runs, units).map_err(Failure::internal)?;
+    let document = compose(runs, pairing, units).map_err(Failure::internal)?;
     crate::report::pdf::pdf(&document, paper).map_err(Failure::internal)
 }
 
 #[cfg(not(feature = "pdf"))]
-fn pdf(_: &[RunData], _: Paper, _: System) -> Result<Vec<u8>, Failure> {
+fn pdf(_: &[RunData], _: Paper, _: (Pairing, System)) -> Result<Vec<u8>, Failure> {
     let why = "--pdf: this build writes no PDF; build one that does with `cargo build --release --features pdf`, or print the \
                HTML page, which is made for A4 and Letter as well";
     Err(Failure::configuration(why))
@@ -175,9 +181,9 @@ fn pdf(_: &[RunData], _: Paper, _: System) -> Result<Vec<u8>, Failure> {
 pub fn show(files: &[PathBuf], report: &Path, output: Output, units: System) -> Result<(), Failure> {
     let runs = read(files)?;
     let results = evaluate_all(&runs);
-    write_report(&runs, report, units)?;
+    write_report(&runs, report, (Pairing::Independent, units))?;
     if !output.json {
-        output.text(&format!("\n{}", table(&results, units).trim_end()));
+        output.text(&format!("\n{}", table(&results, Pairing::Independent, units).trim_end()));
         for file in files {
             output.text(&format!("recording: {}", file.display()));
         }

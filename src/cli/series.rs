@@ -15,6 +15,7 @@ use crate::api::RunRequest;
 use crate::clock::{SystemClock, WallClock, uptime, utc_now_rfc3339};
 use crate::comparison::evaluate::evaluate;
 use crate::comparison::series::{SeriesRun, in_columns, judged, rows, strangers, words};
+use crate::comparison::verdict::Pairing;
 use crate::recording;
 use crate::rig::model::Rig;
 use crate::sequence::executor::VIRTUAL_NAME;
@@ -89,6 +90,7 @@ pub async fn series(args: &SeriesArgs, output: Output, units: System) -> Result<
     if !args.virtual_rig && args.terms.confirmed_by.is_some() {
         attended_or_proven(&rig, &series, &sequences, &state_dir(args.wires.state_dir.as_deref()))?;
     }
+    let pairing = if series.paired { Pairing::Paired } else { Pairing::Independent };
     let folder = std::path::absolute(&args.out).map_err(Failure::internal)?;
     let mut state = State::open(&folder, &series, [&rig_text, &text, &sequence])?;
     state.find_finished(&folder)?;
@@ -118,7 +120,7 @@ pub async fn series(args: &SeriesArgs, output: Output, units: System) -> Result<
         }
         exit = outcome?;
     }
-    show(&state, &folder, output, units)?;
+    show(&state, &folder, pairing, output, units)?;
     Ok(exit)
 }
 
@@ -227,6 +229,7 @@ impl Runner<'_> {
                 None => self.args.terms.confirmed_by.clone(),
             },
             out_dir: folder.display().to_string(),
+            label: variant.id.clone(),
             band: self.args.terms.band,
             face: None,
             from_cycle: None,
@@ -394,7 +397,7 @@ fn is_whole(file: &Path) -> bool {
         })
 }
 
-fn show(state: &State, folder: &Path, output: Output, units: System) -> Result<(), Failure> {
+fn show(state: &State, folder: &Path, pairing: Pairing, output: Output, units: System) -> Result<(), Failure> {
     let mut runs = Vec::new();
     for (number, planned) in state.runs.iter().enumerate() {
         let Some(path) = &planned.recording else { continue };
@@ -403,20 +406,20 @@ fn show(state: &State, folder: &Path, output: Output, units: System) -> Result<(
         let (id, starter) = (variant.id.clone(), variant.starter.clone());
         runs.push(SeriesRun { number: number + 1, variant: id, starter, repeat: planned.turn.repeat, result });
     }
-    let judgements = judged(&runs);
+    let judgements = judged(&runs, pairing);
     let strange = strangers(&runs);
     let path = folder.join(TABLE_FILE);
     std::fs::write(&path, rows(&runs, units))
         .map_err(|e| Failure::configuration(format!("{}: {e}", path.display())))?;
     if !output.json {
         output.text(&in_columns(&runs, units));
-        output.text(&words(&judgements, units));
+        output.text(&words(&judgements, pairing, units));
         strange.iter().for_each(|line| output.text(&format!("  {line}")));
         output.text(&format!("table: {}", path.display()));
     }
     let object = json!({
         "runs": state.runs.len(), "done": state.done(), "seed": state.seed, "table": path,
-        "order": state.runs, "settings": state.variants, "ranking": judgements, "stands_out": strange,
+        "order": state.runs, "settings": state.variants, "judged": pairing, "ranking": judgements, "stands_out": strange,
         "written_utc": utc_now_rfc3339(),
     });
     output.object(&object).map_err(Failure::internal)

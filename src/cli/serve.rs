@@ -173,6 +173,7 @@ pub async fn run(args: &RunArgs, output: Output) -> Result<Exit, Failure> {
         starter,
         attending: args.terms.attending.clone().unwrap_or_default(),
         confirmed_by: args.terms.confirmed_by.clone(),
+        label: args.label.clone(),
         out_dir: out_dir.display().to_string(),
         band: args.terms.band,
         face: None,

@@ -8,6 +8,7 @@ use crate::comparison::RunData;
 use crate::comparison::evaluate::evaluate;
 use crate::comparison::summary::summary;
 use crate::comparison::table::{kind_words, table};
+use crate::comparison::verdict::Pairing;
 use crate::recording::{self, RecordingSummary};
 use crate::report::export::{self, Column, Kind, csv};
 use crate::sequence::ports::{SettingsMoment, StopOutcome};
@@ -17,6 +18,8 @@ use serde_json::{Value, json};
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 
+/// Columns of a list.
+const COLUMNS: usize = 10;
 /// Folders are followed this deep.
 const DEEPEST: usize = 8;
 
@@ -82,6 +85,7 @@ fn wanted(args: &ListArgs, found: &RecordingSummary) -> bool {
     // ISO dates sort as text; a day includes all its times.
     let day = found.started_utc.get(..10).unwrap_or("");
     alike(&args.rig, &[&found.rig_id, &found.rig_name])
+        && alike(&args.label, &[&found.label])
         && alike(&args.starter, &[&found.starter, kind_words(found.starter_kind)])
         && args.from.as_deref().is_none_or(|from| day >= from)
         && args.to.as_deref().is_none_or(|to| day <= to)
@@ -112,14 +116,15 @@ fn text_of(rows: &[(PathBuf, RecordingSummary)]) -> String {
         return "no recording".to_owned();
     }
     let head =
-        ["started (UTC)", "rig", "starter", "cycles", "s", "missing", "stop", "state", "file"].map(str::to_owned);
-    let lines: Vec<[String; 9]> = std::iter::once(head)
+        ["started (UTC)", "rig", "starter", "label", "cycles", "s", "missing", "stop", "state", "file"].map(str::to_owned);
+    let lines: Vec<[String; COLUMNS]> = std::iter::once(head)
         .chain(rows.iter().map(|(file, found)| {
             let mark = if found.is_virtual { " VIRTUAL" } else { "" };
             [
                 found.started_utc.get(..19).unwrap_or(&found.started_utc).replace('T', " "),
                 format!("{}{mark}", found.rig_id),
                 found.starter.clone(),
+                found.label.clone(),
                 found.stop_outcomes.len().to_string(),
                 format!("{:.1}", found.duration_s),
                 found.frames_missing.to_string(),
@@ -130,8 +135,8 @@ fn text_of(rows: &[(PathBuf, RecordingSummary)]) -> String {
         }))
         .collect();
     let width = |column: usize| lines.iter().map(|line| line[column].chars().count()).max().unwrap_or(0);
-    let widths: Vec<usize> = (0..9).map(width).collect();
-    let text = |line: &[String; 9]| {
+    let widths: Vec<usize> = (0..COLUMNS).map(width).collect();
+    let text = |line: &[String; COLUMNS]| {
         let cells = line.iter().zip(&widths).map(|(cell, &width)| format!("{cell:width$}"));
         cells.collect::<Vec<_>>().join("  ").trim_end().to_owned()
     };
@@ -142,7 +147,7 @@ fn object_of(file: &Path, found: &RecordingSummary) -> Value {
     json!({
         "file": file, "started_utc": found.started_utc, "rig": found.rig_id, "rig_name": found.rig_name,
         "virtual": found.is_virtual, "starter": found.starter, "starter_kind": found.starter_kind,
-        "attending": found.attending, "cycles": found.stop_outcomes.len(), "duration_s": found.duration_s,
+        "attending": found.attending, "label": found.label, "cycles": found.stop_outcomes.len(), "duration_s": found.duration_s,
         "frames": found.frames, "frames_missing": found.frames_missing, "stop_outcome": worst(found),
         "state": state(found), "loss": found.loss,
     })
@@ -164,7 +169,7 @@ pub fn show(file: &Path, output: Output, units: System) -> Result<Exit, Failure>
             output.text(&format!("ramp up as set: {set_s:.2} s; acceleration as measured: {measured}"));
         }
         notes.iter().for_each(|note| output.text(&note.in_words()));
-        output.text(&format!("\n{}", table(std::slice::from_ref(&result), units).trim_end()));
+        output.text(&format!("\n{}", table(std::slice::from_ref(&result), Pairing::Independent, units).trim_end()));
     }
     let object = json!({
         "recording": object_of(file, &found),

@@ -39,9 +39,13 @@ impl Agreement {
     }
 }
 
-/// Every figure that runs are judged by and that has both a measured and a predicted value, headline channel.
+/// Every figure that runs are judged by and that has both a measured and a predicted value, headline channel. None where the
+/// prediction came after the start: what may know the run (a fit to it does) cannot be held against it.
 #[must_use]
 pub fn against_prediction(run: &RunResult) -> Vec<Agreement> {
+    if !run.foretold() {
+        return Vec::new();
+    }
     METRICS.iter().filter(|metric| metric.judged).filter_map(|metric| agreement(metric, run)).collect()
 }
 

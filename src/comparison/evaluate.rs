@@ -5,9 +5,10 @@ use super::cycles::Cycle;
 use super::line_state::{LineState, line_state, of_all};
 use super::metric::registry::{METRICS, Metric, Subject, Unit, metric};
 use super::metric::{NotMeasured, Reading, start_peak_rate::rates};
-use super::soundness::{ZeroCheck, flags, zero_checks};
+use super::soundness::{ZeroCheck, clocks, flags, zero_checks};
 use super::uncertainty::{Budget, budget, rest_sigma};
 use super::{ChannelInfo, RunData};
+use crate::sequence::first_cycle::FirstCycle;
 use crate::sequence::marks::MarkKind;
 use crate::sequence::ports::StopOutcome;
 use crate::signal::statistics::{mean, standard_deviation};
@@ -77,6 +78,10 @@ pub struct RunResult {
     pub starter_kind: Option<StarterKind>,
     /// Starter id, if the header is there.
     pub starter: Option<String>,
+    /// What the person called the run; empty: nothing.
+    pub label: String,
+    /// What becomes of the first cycle, by the sequence that it ran by.
+    pub first_cycle: FirstCycle,
     /// Channels.
     pub channels: Vec<ChannelInfo>,
     /// Headline channel.
@@ -95,7 +100,7 @@ pub struct RunResult {
     pub stop_outcome: StopOutcome,
     /// The file was closed properly.
     pub complete: bool,
-    /// What is wrong with channels, in words.
+    /// What is wrong with channels and clocks, in words.
     pub flags: Vec<String>,
     /// Zeros before and after, pressure channels.
     pub zeros: Vec<ZeroCheck>,
@@ -115,6 +120,8 @@ pub fn evaluate_aligned(run: &RunData, aligned: &[AlignedCycle]) -> RunResult {
         is_virtual: run.is_virtual,
         starter_kind: run.starter_kind,
         starter: run.header.as_ref().map(|header| header.starter.clone()),
+        label: run.label.clone(),
+        first_cycle: FirstCycle::of(&run.sequence_text),
         channels: run.channels.clone(),
         headline: run.headline,
         cycles: aligned.iter().map(|cycle| cycle_result(run, cycle)).collect(),
@@ -124,7 +131,7 @@ pub fn evaluate_aligned(run: &RunData, aligned: &[AlignedCycle]) -> RunResult {
         prediction_made_before_start_s: first_start_s(run).zip(run.prediction_stored_s).map(|(start, at)| start - at),
         stop_outcome: run.stop_outcomes.iter().copied().max().unwrap_or(StopOutcome::NotConfirmed),
         complete: run.complete,
-        flags: flags(run),
+        flags: flags(run).into_iter().chain(clocks(run, aligned)).collect(),
         zeros: zero_checks(aligned),
     }
 }
@@ -203,9 +210,23 @@ fn noise(unit: Unit, measured: &ChannelCycle, info: &ChannelInfo) -> f64 {
 }
 
 impl RunResult {
+    /// The cycles that means, spreads and differences are made of: all, or all but the first where that stands apart.
+    pub fn counted(&self) -> &[CycleResult] {
+        match self.first_cycle {
+            FirstCycle::Counts => &self.cycles,
+            FirstCycle::StandsApart => self.cycles.get(1..).unwrap_or_default(),
+        }
+    }
+
+    /// The prediction was on disk before the first start, so that it knew nothing of the run. Where nothing says when it was
+    /// stored, or nothing started, there is nothing against it.
+    pub fn foretold(&self) -> bool {
+        self.prediction_made_before_start_s.is_none_or(|before_s| before_s >= 0.0)
+    }
+
     /// What the line held before every start; not proven where that differs.
     pub fn line_state(&self) -> LineState {
-        of_all(self.cycles.iter().map(|cycle| cycle.line))
+        of_all(self.counted().iter().map(|cycle| cycle.line))
     }
 
     /// The channel that speaks for the rig in a metric.
@@ -216,10 +237,19 @@ impl RunResult {
         }
     }
 
-    /// A metric on a channel, cycle by cycle.
+    /// A metric on a channel, cycle by cycle of those that count.
     pub fn metric(&self, channel: usize, id: &str) -> Vec<MetricResult> {
-        let of_channel = self.cycles.iter().flat_map(|c| c.channels.iter().filter(|r| r.channel == channel));
-        of_channel.flat_map(|r| r.metrics.iter().filter(|m| m.id == id).copied()).collect()
+        self.numbered_metric(channel, id).into_iter().map(|(_, found)| found).collect()
+    }
+
+    /// The same, each with the number of its cycle.
+    fn numbered_metric(&self, channel: usize, id: &str) -> Vec<(u32, MetricResult)> {
+        let of_cycle = |cycle: &CycleResult| {
+            let of_channel = cycle.channels.iter().filter(|of| of.channel == channel);
+            let found = of_channel.flat_map(|of| &of.metrics).find(|metric| metric.id == id)?;
+            Some((cycle.cycle.number, *found))
+        };
+        self.counted().iter().filter_map(of_cycle).collect()
     }
 
     /// A metric on the channel that speaks for the rig, cycle by cycle; empty where no channel does.
@@ -230,8 +260,15 @@ impl RunResult {
 
     /// Measured values of the cycles that have one; a bound is none.
     pub fn measured(&self, id: &str) -> Vec<f64> {
-        let values = self.headline_metric(id).into_iter().filter_map(|m| m.measured.ok());
-        values.filter(|value| !value.at_least).map(|value| value.value).collect()
+        self.measured_by_cycle(id).into_iter().map(|(_, value)| value).collect()
+    }
+
+    /// The same, each with the number of its cycle.
+    pub fn measured_by_cycle(&self, id: &str) -> Vec<(u32, f64)> {
+        let channel = metric(id).and_then(|metric| self.channel_of(metric));
+        let found = channel.map_or_else(Vec::new, |channel| self.numbered_metric(channel, id));
+        let values = found.into_iter().filter_map(|(cycle, found)| Some((cycle, found.measured.ok()?)));
+        values.filter(|(_, value)| !value.at_least).map(|(cycle, value)| (cycle, value.value)).collect()
     }
 
     /// Some cycle only gave a bound: the mean is then "at least".
@@ -241,12 +278,23 @@ impl RunResult {
 
     /// Mean of the measured values, or why there is none.
     pub fn mean_measured(&self, id: &str) -> Result<f64, NotMeasured> {
-        mean_of(&self.headline_metric(id), |m| m.measured)
+        self.mean_of(id, |found| found.measured)
     }
 
     /// Mean of the predicted values, or why there is none.
     pub fn mean_predicted(&self, id: &str) -> Result<f64, NotMeasured> {
-        mean_of(&self.headline_metric(id), |m| m.predicted)
+        self.mean_of(id, |found| found.predicted)
+    }
+
+    fn mean_of(&self, id: &str, of: impl Fn(&MetricResult) -> Reading) -> Result<f64, NotMeasured> {
+        let readings: Vec<Reading> = self.headline_metric(id).iter().map(of).collect();
+        let values: Vec<f64> = readings.iter().filter_map(|reading| reading.ok()).map(|value| value.value).collect();
+        if !values.is_empty() {
+            return Ok(mean(&values));
+        }
+        let none_counts = self.counted().is_empty() && !self.cycles.is_empty();
+        let without = if none_counts { NotMeasured::FirstCycle } else { NotMeasured::NoChannel };
+        Err(readings.first().and_then(|reading| reading.err()).unwrap_or(without))
     }
 
     /// Largest expanded uncertainty (k = 2) of a metric over the cycles; `None` where none can be said.
@@ -259,13 +307,4 @@ impl RunResult {
     pub fn noise(&self, id: &str) -> f64 {
         self.headline_metric(id).iter().map(|m| m.noise).fold(0.0, f64::max)
     }
-}
-
-fn mean_of(results: &[MetricResult], of: impl Fn(&MetricResult) -> Reading) -> Result<f64, NotMeasured> {
-    let readings: Vec<Reading> = results.iter().map(of).collect();
-    let values: Vec<f64> = readings.iter().filter_map(|r| r.ok()).map(|v| v.value).collect();
-    if values.is_empty() {
-        return Err(readings.first().and_then(|r| r.err()).unwrap_or(NotMeasured::NoChannel));
-    }
-    Ok(mean(&values))
 }

@@ -16,6 +16,7 @@ pub mod repeatability;
 pub mod series;
 pub mod set_up;
 pub mod soundness;
+pub mod standing_out;
 pub mod summary;
 pub mod table;
 pub mod tolerance;
@@ -50,6 +51,8 @@ pub struct RunData {
     pub started_utc: String,
     /// Header of the run.
     pub header: Option<RunHeader>,
+    /// What the person called the run; empty: nothing.
+    pub label: String,
     /// Starter kind.
     pub starter_kind: Option<StarterKind>,
     /// Channels in rig order.

@@ -5,8 +5,8 @@ use super::line_state::LineState;
 use super::metric::registry::{METRICS, Metric};
 use super::repeatability::{Spread, spread};
 use super::table::concerns;
-use super::verdict::{Judgement, Verdict, judge};
-use crate::signal::outliers::{Extreme, Standing, cochran, grubbs};
+use super::standing_out::{lone, scattering};
+use super::verdict::{Judgement, Pairing, Verdict, judge_by};
 use crate::signal::statistics::mean;
 use crate::units::Dimension;
 use crate::units::display::{System, significant};
@@ -82,37 +82,44 @@ fn titled(variant: &str, line: LineState, all_alike: bool) -> String {
 
 /// One value a run: cycles of a run are no independent repeats of a setting.
 fn values(of: &[&SeriesRun], metric: &str) -> Vec<f64> {
-    of.iter().filter_map(|run| run.result.mean_measured(metric).ok()).collect()
+    numbered(of, metric).into_iter().map(|(_, value)| value).collect()
 }
 
-/// Settings from the smallest start surge to the largest, each judged against the next (Welch, corrected for as many
+/// The same, each with the number of its pass through the settings: what was made in one pass belongs together.
+fn numbered(of: &[&SeriesRun], metric: &str) -> Vec<(usize, f64)> {
+    of.iter().filter_map(|run| Some((run.repeat, run.result.mean_measured(metric).ok()?))).collect()
+}
+
+/// Settings from the smallest start surge to the largest, each judged against the next by `pairing` (corrected for as many
 /// comparisons as there are neighbours); those of one state of the line after another.
 #[must_use]
-pub fn judged(runs: &[SeriesRun]) -> Vec<Ranked> {
-    let mut known: Vec<(Alike<'_>, Vec<f64>, f64)> = settings(runs)
+pub fn judged(runs: &[SeriesRun], pairing: Pairing) -> Vec<Ranked> {
+    let mut known: Vec<(Alike<'_>, Vec<(usize, f64)>, f64)> = settings(runs)
         .into_iter()
         .map(|of| {
             let noise = of.runs.iter().map(|run| run.result.noise(RANKED_BY)).fold(0.0, f64::max);
-            let values = values(&of.runs, RANKED_BY);
+            let values = numbered(&of.runs, RANKED_BY);
             (of, values, noise)
         })
         .filter(|(_, values, _)| !values.is_empty())
         .collect();
-    known.sort_by(|a, b| a.0.line.cmp(&b.0.line).then(mean(&a.1).total_cmp(&mean(&b.1))));
+    let bare = |numbered: &[(usize, f64)]| numbered.iter().map(|(_, value)| *value).collect::<Vec<f64>>();
+    known.sort_by(|a, b| a.0.line.cmp(&b.0.line).then(mean(&bare(&a.1)).total_cmp(&mean(&bare(&b.1)))));
     let neighbours = known.windows(2).filter(|pair| pair[0].0.line == pair[1].0.line).count();
-    let one = |(place, (of, values, noise)): (usize, &(Alike<'_>, Vec<f64>, f64))| {
+    let one = |(place, (of, numbered, noise)): (usize, &(Alike<'_>, Vec<(usize, f64)>, f64))| {
+        let values = bare(numbered);
         let next = known.get(place + 1).filter(|next| next.0.line == of.line);
         Ranked {
             variant: of.variant.to_owned(),
             starter: of.starter.to_owned(),
             line: of.line,
             runs: values.len(),
-            mean_pa: mean(values),
-            s_pa: match spread(values) {
+            mean_pa: mean(&values),
+            s_pa: match spread(&values) {
                 Some(Spread::Statistics(of)) => Some(of.s),
                 _ => None,
             },
-            against_next: next.and_then(|next| judge(values, &next.1, noise.max(next.2), neighbours.max(1))),
+            against_next: next.and_then(|next| judge_by(pairing, numbered, &next.1, noise.max(next.2), neighbours.max(1))),
         }
     };
     known.iter().enumerate().map(one).collect()
@@ -130,30 +137,27 @@ pub fn strangers(runs: &[SeriesRun]) -> Vec<String> {
 
 /// Sets by name, each of numbered values.
 fn standing_out(sets: &[(&str, Vec<(usize, f64)>)]) -> Vec<String> {
-    let level = |of: &Extreme| match of.standing() {
-        Standing::Inside => None,
-        Standing::Straggler => Some("5 %"),
-        Standing::Outlier => Some("1 %"),
-    };
-    let values: Vec<Vec<f64>> = sets.iter().map(|(_, set)| set.iter().map(|(_, value)| *value).collect()).collect();
-    let alone = sets.iter().zip(&values).filter_map(|((name, set), values)| {
-        let extreme = grubbs(values)?;
-        let (level, number) = (level(&extreme)?, set[extreme.index].0);
-        Some(format!("run {number} stands out among those of {name} (Grubbs, {level} level); it counts all the same"))
+    let alone = sets.iter().filter_map(|(name, set)| {
+        let (number, level) = lone(set)?;
+        Some(format!("run {number} stands out among those of {name} (Grubbs, {level}); it counts all the same"))
     });
-    let sets_of_values: Vec<&[f64]> = values.iter().map(Vec::as_slice).collect();
-    let wild = cochran(&sets_of_values).and_then(|extreme| {
-        let (level, name) = (level(&extreme)?, sets[extreme.index].0);
-        Some(format!("{name} scatters more than the other settings (Cochran, {level} level); it counts all the same"))
+    let values: Vec<Vec<f64>> = sets.iter().map(|(_, set)| set.iter().map(|(_, value)| *value).collect()).collect();
+    let wild = scattering(&values).map(|(which, level)| {
+        let name = sets[which].0;
+        format!("{name} scatters more than the other settings (Cochran, {level}); it counts all the same")
     });
     alone.chain(wild).collect()
 }
 
 /// The ranking in words.
 #[must_use]
-pub fn words(ranking: &[Ranked], system: System) -> String {
+pub fn words(ranking: &[Ranked], pairing: Pairing, system: System) -> String {
     let pressure = |si: f64| system.plain(si, Dimension::Pressure);
-    let mut lines = vec!["ranking by start surge, smallest first:".to_owned()];
+    let how = match pairing {
+        Pairing::Independent => "",
+        Pairing::Paired => ", differences pass by pass (paired)",
+    };
+    let mut lines = vec![format!("ranking by start surge, smallest first{how}:")];
     let alike = ranking.windows(2).all(|pair| pair[0].line == pair[1].line);
     if !alike {
         lines.push("  runs that began from unlike states of the line are ranked apart".to_owned());

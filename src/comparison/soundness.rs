@@ -1,6 +1,6 @@
 //! Can the channels of a run be believed: spikes, flat stretches, clipping, failed loops, and the zero before and after.
 
-use super::align::{AlignedCycle, CONTACT_UNIT};
+use super::align::{AlignedCycle, CONTACT_UNIT, TimeZero};
 use super::evaluate::RunResult;
 use super::metric::{final_level, initial_level};
 use super::{ChannelInfo, RunData};
@@ -20,6 +20,44 @@ const DRIFT_SHARE: f64 = 0.005;
 /// What is wrong with the channels of a run, in words.
 pub fn flags(run: &RunData) -> Vec<String> {
     run.channels.iter().zip(&run.traces).flat_map(|(info, trace)| channel_flags(info, trace)).collect()
+}
+
+/// Signs that the clock of the samples and that of the marks disagree, in words. What can be evaluated is, all the same.
+pub fn clocks(run: &RunData, aligned: &[AlignedCycle]) -> Vec<String> {
+    let Some(first) = run.traces.first() else { return Vec::new() };
+    let (begin_s, end_s) = (first.t0_s, first.t0_s + first.values.len() as f64 * first.dt_s);
+    let outside: Vec<u32> = aligned
+        .iter()
+        .filter(|of| !(begin_s..end_s).contains(&of.cycle.start_s))
+        .map(|of| of.cycle.number)
+        .collect();
+    let measures_current = run.channels.iter().any(|info| info.unit == "A");
+    let without_onset: Vec<u32> = aligned
+        .iter()
+        .filter(|of| measures_current && of.zero == TimeZero::Mark && !outside.contains(&of.cycle.number))
+        .map(|of| of.cycle.number)
+        .collect();
+    let mut words = Vec::new();
+    if !outside.is_empty() {
+        words.push(format!(
+            "the start marks of {} lie outside the samples, which go from {begin_s:.3} to {end_s:.3} s: the clocks disagree, or samples \
+             are missing there",
+            cycles_in_words(&outside)
+        ));
+    }
+    if !without_onset.is_empty() {
+        words.push(format!(
+            "no onset of current near the start marks of {}: their time zero is the mark; the clocks disagree, or the current is not \
+             that of this motor",
+            cycles_in_words(&without_onset)
+        ));
+    }
+    words
+}
+
+fn cycles_in_words(numbers: &[u32]) -> String {
+    let all: Vec<String> = numbers.iter().map(u32::to_string).collect();
+    format!("cycle{} {}", if all.len() == 1 { "" } else { "s" }, all.join(", "))
 }
 
 fn channel_flags(info: &ChannelInfo, trace: &Trace) -> Vec<String> {

@@ -3,6 +3,7 @@
 use super::agreement::{Agreement, against_prediction};
 use super::evaluate::RunResult;
 use super::metric::registry::METRICS;
+use crate::sequence::first_cycle::FirstCycle;
 use crate::sequence::ports::StopOutcome;
 use crate::starters::StarterKind;
 use serde::{Deserialize, Serialize};
@@ -16,8 +17,17 @@ pub struct RunSummary {
     pub starter_kind: Option<StarterKind>,
     /// Recording file.
     pub recording: String,
+    /// What the person called the run; empty: nothing.
+    #[serde(default)]
+    pub label: String,
     /// Cycles started.
     pub cycles: usize,
+    /// What becomes of the first one, by the sequence that it ran by.
+    #[serde(default)]
+    pub first_cycle: FirstCycle,
+    /// Cycles that the figures are made of.
+    #[serde(default)]
+    pub cycles_counted: usize,
     /// Frames stored.
     pub frames: u64,
     /// Frames missing.
@@ -82,7 +92,10 @@ pub fn summary(run: &RunResult) -> RunSummary {
     RunSummary {
         starter_kind: run.starter_kind,
         recording: run.path.clone(),
+        label: run.label.clone(),
         cycles: run.cycles.len(),
+        first_cycle: run.first_cycle,
+        cycles_counted: run.counted().len(),
         frames: run.frames,
         frames_missing: run.frames_missing,
         loss_detectable: run.shows_loss,

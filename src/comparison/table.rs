@@ -7,8 +7,9 @@ use super::line_state::unlike;
 use super::metric::NotMeasured;
 use super::metric::registry::{METRICS, Metric, Unit};
 use super::repeatability::{Spread, spread};
-use super::verdict::{Judgement, Verdict, judge};
-use crate::signal::outliers::{Standing, grubbs};
+use super::standing_out::{lone, scattering};
+use super::verdict::{Basis, Judgement, Pairing, Verdict, judge_by};
+use crate::sequence::first_cycle::FirstCycle;
 use crate::starters::StarterKind;
 use crate::units::display::{System, significant};
 
@@ -17,17 +18,18 @@ const LABEL: usize = 27;
 const MEASURED: usize = 13;
 const PREDICTED: usize = 11;
 
-/// The table, lines ended by `\n`.
-pub fn table(runs: &[RunResult], system: System) -> String {
+/// The table, lines ended by `\n`; differences by `pairing`.
+pub fn table(runs: &[RunResult], pairing: Pairing, system: System) -> String {
     let mut lines = heading(runs);
     for metric in METRICS.iter().filter(|metric| concerns(metric, runs)) {
         lines.extend(rows(metric, runs, system));
     }
     lines.push(String::new());
-    lines.extend(differences(runs, system).into_iter().map(|(label, text)| match label.is_empty() {
+    lines.extend(differences(runs, pairing, system).into_iter().map(|(label, text)| match label.is_empty() {
         true => text,
         false => format!("{label:LABEL$}{text}"),
     }));
+    lines.extend(first_cycles(runs));
     lines.extend(strangers(runs));
     lines.extend(agreements(runs, system));
     lines.extend(sureness(runs, system));
@@ -59,10 +61,32 @@ pub fn concerns(metric: &Metric, runs: &[RunResult]) -> bool {
 /// One sentence a run: where the prediction holds and where it is off.
 fn agreements(runs: &[RunResult], system: System) -> Vec<String> {
     let of = |(run, title): (&RunResult, String)| {
+        if let Some(late) = late(run) {
+            return Some(format!("{title}: caution: {late}"));
+        }
         let found = against_prediction(run);
         (!found.is_empty()).then(|| format!("{title}: {}", sentence(&found, system)))
     };
     runs.iter().zip(titles(runs)).filter_map(of).collect()
+}
+
+/// A prediction that was on disk only after the first start, in words.
+pub fn late(run: &RunResult) -> Option<String> {
+    let after_s = -run.prediction_made_before_start_s.filter(|_| !run.foretold())?;
+    Some(format!(
+        "the prediction was on disk {after_s:.1} s after the first start; it is shown, and nothing is held against it"
+    ))
+}
+
+/// Runs whose first cycle stands apart, in words.
+pub fn first_cycles(runs: &[RunResult]) -> Vec<String> {
+    let apart = |(run, title): (&RunResult, String)| {
+        let counted = run.counted().len();
+        (run.first_cycle == FirstCycle::StandsApart).then(|| {
+            format!("{title}: the first cycle stands apart, as its sequence says (first_cycle); {counted} cycles count")
+        })
+    };
+    runs.iter().zip(titles(runs)).filter_map(apart).collect()
 }
 
 /// How sure the figures of the headline channel are, one line a run.
@@ -89,13 +113,14 @@ pub fn kind_words(kind: impl Into<Option<StarterKind>>) -> &'static str {
     }
 }
 
-/// Titles of the runs: the kind, numbered where one kind comes twice.
+/// Titles of the runs: the kind, with the label where one was given, numbered where both come twice.
 pub fn titles(runs: &[RunResult]) -> Vec<String> {
     let of = |k: usize| {
-        let kind = runs[k].starter_kind;
-        let alike = |runs: &[RunResult]| runs.iter().filter(|run| run.starter_kind == kind).count();
-        let words = kind_words(kind);
-        if alike(runs) == 1 { words.to_owned() } else { format!("{words} {}", alike(&runs[..=k])) }
+        let run = &runs[k];
+        let alike = |of: &[RunResult]| of.iter().filter(|of| of.starter_kind == run.starter_kind && of.label == run.label).count();
+        let kind = kind_words(run.starter_kind);
+        let words = if run.label.is_empty() { kind.to_owned() } else { format!("{}: {kind}", run.label) };
+        if alike(runs) == 1 { words } else { format!("{words} {}", alike(&runs[..=k])) }
     };
     (0..runs.len()).map(of).collect()
 }
@@ -113,12 +138,24 @@ fn heading(runs: &[RunResult]) -> Vec<String> {
         }
     }
     let width = MEASURED + PREDICTED;
-    lines.push(format!("{:LABEL$}{}", "", cells(titles(runs).iter().map(|t| format!("{t:>width$}")))));
-    let cycles = runs.iter().map(|run| format!("{:>width$}", format!("{} cycles", run.cycles.len())));
+    lines.push(format!("{:LABEL$}{}", "", cells(titles(runs).iter().map(|t| format!("{:>width$}", within(t, width))))));
+    let counted = |run: &RunResult| match (run.counted().len(), run.cycles.len()) {
+        (counted, all) if counted == all => format!("{all} cycles"),
+        (counted, all) => format!("{counted} of {all} cycles"),
+    };
+    let cycles = runs.iter().map(|run| format!("{:>width$}", counted(run)));
     lines.push(format!("{:LABEL$}{}", "", cells(cycles)));
     let columns = runs.iter().map(|_| format!("{:>MEASURED$}{:>PREDICTED$}", "measured", "predicted"));
     lines.push(format!("{:LABEL$}{}", "", cells(columns)));
     lines
+}
+
+/// What fits of a title; the rest is dots. Sentences have it whole.
+fn within(title: &str, width: usize) -> String {
+    match title.chars().count() <= width {
+        true => title.to_owned(),
+        false => title.chars().take(width - 2).chain("..".chars()).collect(),
+    }
 }
 
 fn cells(cells: impl Iterator<Item = String>) -> String {
@@ -198,7 +235,7 @@ impl Shown {
 
 /// What can be told of each pair of runs, larger first, by the metric's label; one line where no pair differs. Without a
 /// label: pairs that are not compared.
-pub fn differences(runs: &[RunResult], system: System) -> Vec<(String, String)> {
+pub fn differences(runs: &[RunResult], pairing: Pairing, system: System) -> Vec<(String, String)> {
     let pairs: Vec<(usize, usize)> = (0..runs.len()).flat_map(|a| (a + 1..runs.len()).map(move |b| (a, b))).collect();
     let (apart, pairs): (Vec<_>, Vec<_>) =
         pairs.into_iter().partition(|&(a, b)| unlike(runs[a].line_state(), runs[b].line_state()));
@@ -212,14 +249,14 @@ pub fn differences(runs: &[RunResult], system: System) -> Vec<(String, String)> 
             format!("not compared, since the line held something else before the starts: {first} and {second}"),
         )
     });
-    apart.chain(judged.iter().flat_map(|metric| metric_pairs(metric, runs, &pairs, comparisons, system))).collect()
+    apart.chain(judged.iter().flat_map(|metric| metric_pairs(metric, runs, &pairs, (pairing, comparisons), system))).collect()
 }
 
 fn metric_pairs(
     metric: &Metric,
     runs: &[RunResult],
     pairs: &[(usize, usize)],
-    comparisons: usize,
+    (pairing, comparisons): (Pairing, usize),
     system: System,
 ) -> Vec<(String, String)> {
     let (shown, titles) = (Shown::of(metric.unit, system), titles(runs));
@@ -227,7 +264,8 @@ fn metric_pairs(
         .iter()
         .filter_map(|&(a, b)| {
             let noise = runs[a].noise(metric.id).max(runs[b].noise(metric.id));
-            let of = judge(&runs[a].measured(metric.id), &runs[b].measured(metric.id), noise, comparisons)?;
+            let [first, second] = [a, b].map(|k| runs[k].measured_by_cycle(metric.id));
+            let of = judge_by(pairing, &first, &second, noise, comparisons)?;
             Some((&titles[a], &titles[b], of))
         })
         .collect();
@@ -236,7 +274,8 @@ fn metric_pairs(
         return vec![(metric.label.to_owned(), format!("tie{}", settled_words(settled)))];
     }
     let text = |(a, b, of): &(&String, &String, Judgement)| {
-        let by = format!("by {} {}", shown.number(of.difference.abs()), shown.unit);
+        let pairs = if of.basis == Basis::Pairs { ", in pairs of cycles" } else { "" };
+        let by = format!("by {} {}{pairs}", shown.number(of.difference.abs()), shown.unit);
         // A trough is a negative difference: the larger number is the shallower trough.
         let (more, less) = if metric.id == "stop_trough" { (b, a) } else { (a, b) };
         let word = if metric.id == "stop_trough" { "deeper" } else { "larger" };
@@ -253,30 +292,24 @@ fn settled_words(repeats: Option<usize>) -> String {
     repeats.map_or_else(String::new, |n| format!(" (about {n} cycles each would settle a difference of this size)"))
 }
 
-/// Cycles whose value stands out among those of their run. They stay in every figure.
+/// Cycles whose value stands out among those of their run (Grubbs), and runs whose cycles scatter more than those of the others
+/// (Cochran, where all have as many). They stay in every figure.
 pub fn strangers(runs: &[RunResult]) -> Vec<String> {
-    let of_run = |(run, title): (&RunResult, String)| {
-        let of_metric = move |metric: &Metric| {
-            let values: Vec<(usize, f64)> = run
-                .headline_metric(metric.id)
-                .iter()
-                .enumerate()
-                .filter_map(|(k, result)| Some((k + 1, result.measured.ok()?.value)))
-                .collect();
-            let extreme = grubbs(&values.iter().map(|(_, value)| *value).collect::<Vec<_>>())?;
-            let level = match extreme.standing() {
-                Standing::Inside => return None,
-                Standing::Straggler => "5 %",
-                Standing::Outlier => "1 %",
-            };
-            let (cycle, label) = (values[extreme.index].0, metric.label);
-            Some(format!(
-                "{title}: cycle {cycle} stands out in {label} (Grubbs, {level} level); it counts all the same"
-            ))
-        };
-        METRICS.iter().filter_map(of_metric).collect::<Vec<_>>()
-    };
-    runs.iter().zip(titles(runs)).flat_map(of_run).collect()
+    let titles = titles(runs);
+    let alone = runs.iter().zip(&titles).flat_map(|(run, title)| {
+        METRICS.iter().filter_map(move |metric| {
+            let (cycle, level) = lone(&run.measured_by_cycle(metric.id))?;
+            let label = metric.label;
+            Some(format!("{title}: cycle {cycle} stands out in {label} (Grubbs, {level}); it counts all the same"))
+        })
+    });
+    let wild = METRICS.iter().filter(|metric| metric.judged).filter_map(|metric| {
+        let sets: Vec<Vec<f64>> = runs.iter().map(|run| run.measured(metric.id)).collect();
+        let (which, level) = scattering(&sets)?;
+        let (title, label) = (&titles[which], metric.label);
+        Some(format!("{title}: scatters more than the other runs in {label} (Cochran, {level}); it counts all the same"))
+    });
+    alone.chain(wild).collect()
 }
 
 /// Why something was not measured or not predicted: one line a run and reason.

@@ -53,8 +53,11 @@ pub struct Tolerance {
 }
 
 /// Hold every measured figure of `run` against its prediction, on the channel that speaks for the rig. Figures that were
-/// not measured or not predicted are left out.
+/// not measured or not predicted are left out, and all of them where the prediction came after the start.
 pub fn against_prediction(run: &RunResult, to: Tolerance) -> Vec<Held> {
+    if !run.foretold() {
+        return Vec::new();
+    }
     let of = |metric: &Metric| {
         let pair = (run.mean_measured(metric.id).ok()?, run.mean_predicted(metric.id).ok()?);
         Some(held(run, metric, pair, to, (run.noise(metric.id), run.expanded_uncertainty(metric.id).unwrap_or(0.0))))

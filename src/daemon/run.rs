@@ -319,6 +319,7 @@ fn prepare(shared: &Arc<Shared>, job: &Job) -> Result<Prepared, String> {
     let description =
         RunDescription::of(&shared.rig, job.starter, text, identity.is_virtual, &attending, &utc_now_rfc3339())
             .ok_or_else(|| format!("no starter {}", job.starter))?;
+    let description = RunDescription { label: job.request.label.trim().to_owned(), ..description };
     let blocks = shared.acquisition.attach_recorder(BLOCKS_WAITING);
     let clock = Arc::clone(&shared.clock);
     let recorder = Recorder::create(&job.path, &description, blocks, clock, shared.rig_clock.clone());

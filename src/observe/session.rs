@@ -361,8 +361,9 @@ impl Session {
 
     fn description(&self, row: &Row) -> RunDescription {
         let rig = &self.setup.rig;
-        let about = format!("observed, nothing commanded{}{}", if row.label.is_empty() { "" } else { ": " }, row.label);
-        RunDescription::watched(rig, row.pump.as_deref(), self.record.is_virtual, &about, &row.utc)
+        let about = "observed, nothing commanded";
+        let watched = RunDescription::watched(rig, row.pump.as_deref(), self.record.is_virtual, about, &row.utc);
+        RunDescription { label: row.label.clone(), ..watched }
     }
 
     fn end_event(&mut self, open: OpenEvent) -> Result<(Row, Option<String>), ObserveError> {

@@ -40,6 +40,8 @@ pub struct RunDescription {
     pub started_utc: String,
     /// Person in attendance.
     pub attending: String,
+    /// What the person called this run (`before`, `with the new valve`); empty: nothing.
+    pub label: String,
     /// Version of the program that records.
     pub program_version: String,
     /// Frames a second of rig time.
@@ -91,6 +93,7 @@ impl RunDescription {
             starter_kind,
             started_utc: started_utc.to_owned(),
             attending: attending.to_owned(),
+            label: String::new(),
             program_version: env!("CARGO_PKG_VERSION").to_owned(),
             rate_hz: rig.source.rate_hz,
             shows_loss: rig.source.shows_loss(),
@@ -149,6 +152,8 @@ const QUANTITIES: [(&str, &str, Quantity); 8] = [
     ("contact", "1", Quantity::Contact),
 ];
 
+/// Attribute of a run that somebody gave a label; older programs gave none.
+const LABEL: &str = "label";
 /// Word for a starter whose kind nobody said.
 const KIND_NOT_KNOWN: &str = "not known";
 
@@ -190,6 +195,9 @@ pub(super) fn write_entry(entry: &Group, description: &RunDescription) -> H5Resu
     ];
     for (name, text) in texts {
         create_text_attribute(entry, name, text)?;
+    }
+    if !d.label.is_empty() {
+        create_text_attribute(entry, LABEL, &d.label)?;
     }
     put(entry, "invented", d.invented)?;
     put(entry, "virtual", d.is_virtual)?;
@@ -333,6 +341,7 @@ pub(super) fn read_description(path: &Path, entry: &Group) -> Result<RunDescript
         })?,
         started_utc: text("start_time")?,
         attending: a.text("attending")?,
+        label: if entry.attr(LABEL).is_ok() { a.text(LABEL)? } else { String::new() },
         program_version: a.text("program_version")?,
         rate_hz: s.get("rate_hz")?,
         shows_loss: s.get("loss_detectable")?,

@@ -48,6 +48,8 @@ pub struct RecordingSummary {
     pub started_utc: String,
     /// Person in attendance.
     pub attending: String,
+    /// What the person called it; empty: nothing.
+    pub label: String,
     /// Frames stored.
     pub frames: u64,
     /// Frames missing between the first and the last.
@@ -93,6 +95,7 @@ pub fn read(path: &Path) -> Result<RunData, RecordingError> {
         is_virtual: d.is_virtual,
         started_utc: d.started_utc.clone(),
         header: recording.json(HEADER)?,
+        label: d.label.clone(),
         starter_kind: d.starter_kind,
         channels: d.channels.iter().map(channel_info).collect(),
         headline: d.headline,
@@ -140,6 +143,7 @@ pub fn summary(path: &Path) -> Result<RecordingSummary, RecordingError> {
         starter_kind: d.starter_kind,
         started_utc: d.started_utc.clone(),
         attending: d.attending.clone(),
+        label: d.label.clone(),
         frames: recording.frames(),
         frames_missing: frames_lost(&recording.spans),
         duration_s: (range.end - range.start) as f64 / d.rate_hz,

@@ -4,14 +4,15 @@
 use super::chart::{Chart, ChartError, Line, Shade};
 use super::document::{Document, Piece, Section, Table};
 use super::judged::NOTHING_SHARE;
-use super::{duty_point, judged, levels, repeats, verifying};
-use crate::comparison::RunData;
+use super::{duty_point, judged, levels, lined_up, repeats, verifying};
+use crate::comparison::{ChannelInfo, RunData};
 use crate::comparison::align::{AlignedCycle, BandCycle, ChannelCycle, align};
 use crate::comparison::evaluate::{RunResult, evaluate_aligned};
 use crate::comparison::metric::registry::{METRICS, Metric, Unit};
 use crate::comparison::recalibrate::doubtful;
 use crate::comparison::set_up;
-use crate::comparison::table::{concerns, titles};
+use crate::comparison::table::{concerns, late, titles};
+use crate::comparison::verdict::Pairing;
 use crate::prediction::summary::{emergency_words, loss_words};
 use crate::sequence::marks::Phase;
 use crate::sequence::ports::LinkStatistics;
@@ -35,11 +36,11 @@ const ACCELERATION: &str = "acceleration";
 /// Near black: no cycle is drawn in it.
 const PREDICTED_COLOUR: usize = 5;
 
-/// A report of one or more runs.
+/// A report of one or more runs; their differences by `pairing`.
 ///
 /// # Errors
 /// The drawing library refuses a chart.
-pub fn compose(runs: &[RunData], system: System) -> Result<Document, ChartError> {
+pub fn compose(runs: &[RunData], pairing: Pairing, system: System) -> Result<Document, ChartError> {
     let aligned: Vec<Vec<AlignedCycle>> = runs.iter().map(align).collect();
     let results: Vec<RunResult> =
         runs.iter().zip(&aligned).map(|(run, cycles)| evaluate_aligned(run, cycles)).collect();
@@ -48,12 +49,13 @@ pub fn compose(runs: &[RunData], system: System) -> Result<Document, ChartError>
     for ((run, cycles), name) in runs.iter().zip(&aligned).zip(&names) {
         sections.push(starter_section(run, cycles, name, system)?);
     }
-    sections.extend(repeats::sections(&results, &names, system));
+    sections.extend(repeats::sections(&results, &names, (pairing, system)));
     sections.extend(judged::sections(&results, &names, system));
     sections.extend(levels::section(runs, &aligned, &names, system));
     sections.extend(duty_point::section(runs, &aligned, &names, system));
     sections.push(made_with(runs, &names));
-    sections.push(channels_section(runs, system));
+    sections.push(channels_section(runs, &names, system));
+    sections.extend(lined_up::section(runs, &names));
     sections.extend(links_section(runs, &names));
     sections.push(events_section(runs, &names));
     sections.push(verifying::section(runs, &names));
@@ -84,7 +86,7 @@ fn answer(
     names: &[String],
     system: System,
 ) -> Result<Section, ChartError> {
-    let mut pieces = vec![Piece::Text(tested(runs, names))];
+    let mut pieces = vec![Piece::Text(tested(runs, results, names))];
     let set_up = set_up::words(runs, names);
     pieces.extend((!set_up.is_empty()).then(|| Piece::Text(format!("Set up otherwise: {}.", set_up.join("; ")))));
     pieces.push(Piece::Table(metric_table(results, names, system)));
@@ -97,6 +99,8 @@ fn answer(
     let alt = format!("Headline pressure over time from current onset, one line a starter: {}", names.join(", "));
     pieces.push(Piece::Figure { svg: chart.to_svg(&alt)?, alt, caption: headline_caption(runs) });
     let doubtful: BTreeSet<String> = runs.iter().flat_map(doubtful).collect();
+    let late = results.iter().zip(names).filter_map(|(run, name)| Some(format!("{name}: {}", late(run)?)));
+    pieces.extend(late.map(|text| Piece::Caution { word: "CAUTION".into(), text }));
     pieces.extend(doubtful.into_iter().map(|text| Piece::Caution { word: "CAUTION".into(), text }));
     pieces.extend(CAUTIONS.iter().map(|(word, text)| Piece::Caution { word: (*word).into(), text: (*text).into() }));
     pieces.push(Piece::Caution { word: "NOTICE".into(), text: loss_notice(runs, system) });
@@ -128,13 +132,14 @@ fn loss_notice(runs: &[RunData], system: System) -> String {
     )
 }
 
-fn tested(runs: &[RunData], names: &[String]) -> String {
+fn tested(runs: &[RunData], results: &[RunResult], names: &[String]) -> String {
     let first = runs.first();
     let when = first.map_or("", |run| run.started_utc.as_str());
     let who = first.and_then(|run| run.header.as_ref()).map_or("nobody named", |header| header.attending.as_str());
+    let foretold = results.iter().all(|run| run.prediction_made_before_start_s.is_some_and(|before_s| before_s >= 0.0));
+    let foretold = if foretold { "; the prediction was on disk before the first start command" } else { "" };
     format!(
-        "Through {}; begun {when}; in attendance: {who}. Measured and predicted values go through the same filter; the \
-         prediction was on disk before the first start command.",
+        "Through {}; begun {when}; in attendance: {who}. Measured and predicted values go through the same filter{foretold}.",
         names.join(", ")
     )
 }
@@ -343,41 +348,48 @@ fn short(hash: &str) -> String {
     hash.chars().take(16).collect()
 }
 
-fn channels_section(runs: &[RunData], system: System) -> Section {
-    let head = ["channel", "what", "range", "bandwidth, Hz", "filter class", "calibration u", "calibration"]
-        .map(str::to_owned)
-        .to_vec();
-    let rows = runs.first().map_or_else(Vec::new, |run| {
-        run.channels
-            .iter()
-            .map(|c| {
-                let dimension = match c.unit.as_str() {
-                    "Pa" => Some(Dimension::Pressure),
-                    "rad/s" => Some(Dimension::Speed),
-                    "m3/s" => Some(Dimension::Flow),
-                    "W" => Some(Dimension::Power),
-                    "A" => Some(Dimension::Current),
-                    _ => None,
-                };
-                let unit = dimension.map_or(c.unit.as_str(), |dimension| system.unit_name(dimension));
-                let shown = |v: f64| significant(dimension.map_or(v, |d| system.number(v, d)), DIGITS);
-                vec![
-                    c.id.to_string(),
-                    c.label.clone(),
-                    format!("{} to {} {unit}", shown(c.range.0), shown(c.range.1)),
-                    significant(c.bandwidth_hz, DIGITS),
-                    if c.filter_class == 0 { "none".to_owned() } else { c.filter_class.to_string() },
-                    format!("{} {unit}", shown(c.calibration_u)),
-                    if run.is_virtual {
-                        "virtual: no instrument".to_owned()
-                    } else {
-                        c.chain.calibration.in_words(&run.started_utc)
-                    },
-                ]
-            })
-            .collect()
-    });
-    Section { heading: "Channels".into(), pieces: vec![Piece::Table(Table { head, rows })] }
+fn channels_section(runs: &[RunData], names: &[String], system: System) -> Section {
+    let head = ["run", "channel", "what", "range", "bandwidth, Hz", "filter class", "calibration u", "calibration"];
+    // Runs whose channel is the same share a row.
+    let mut rows: Vec<(Vec<String>, Vec<&str>)> = Vec::new();
+    for (run, name) in runs.iter().zip(names) {
+        for row in run.channels.iter().map(|info| channel_row(run, info, system)) {
+            match rows.iter_mut().find(|known| known.0 == row) {
+                Some(known) => known.1.push(name),
+                None => rows.push((row, vec![name])),
+            }
+        }
+    }
+    let whose = |of: &[&str]| if of.len() == runs.len() { "all".to_owned() } else { of.join(", ") };
+    let rows = rows.into_iter().map(|(row, of)| std::iter::once(whose(&of)).chain(row).collect()).collect();
+    let table = Table { head: head.map(str::to_owned).to_vec(), rows };
+    Section { heading: "Channels".into(), pieces: vec![Piece::Table(table)] }
+}
+
+fn channel_row(run: &RunData, info: &ChannelInfo, system: System) -> Vec<String> {
+    let dimension = match info.unit.as_str() {
+        "Pa" => Some(Dimension::Pressure),
+        "rad/s" => Some(Dimension::Speed),
+        "m3/s" => Some(Dimension::Flow),
+        "W" => Some(Dimension::Power),
+        "A" => Some(Dimension::Current),
+        _ => None,
+    };
+    let unit = dimension.map_or(info.unit.as_str(), |dimension| system.unit_name(dimension));
+    let shown = |v: f64| significant(dimension.map_or(v, |d| system.number(v, d)), DIGITS);
+    let calibration = match run.is_virtual {
+        true => "virtual: no instrument".to_owned(),
+        false => info.chain.calibration.in_words(&run.started_utc),
+    };
+    vec![
+        info.id.to_string(),
+        info.label.clone(),
+        format!("{} to {} {unit}", shown(info.range.0), shown(info.range.1)),
+        significant(info.bandwidth_hz, DIGITS),
+        if info.filter_class == 0 { "none".to_owned() } else { info.filter_class.to_string() },
+        format!("{} {unit}", shown(info.calibration_u)),
+        calibration,
+    ]
 }
 
 /// What the links did during the runs.

@@ -160,6 +160,7 @@ fn cycles<'a>(run: &RunData, result: &RunResult) -> Vec<Column<'a>> {
         column(name, Values::Flags(rows.iter().map(of).collect()))
     };
     let outcome = |k: usize| run.stop_outcomes.get(k).copied().unwrap_or(StopOutcome::NotConfirmed).to_string();
+    let counted: Vec<u32> = result.counted().iter().map(|cycle| cycle.cycle.number).collect();
     let channel = |k: usize| run.channels.get(k).map_or_else(String::new, |channel| channel.id.to_string());
     let mut columns = vec![
         text("recording", &|_| run.path.clone()),
@@ -168,9 +169,11 @@ fn cycles<'a>(run: &RunData, result: &RunResult) -> Vec<Column<'a>> {
         flag("virtual", &|_| run.is_virtual),
         text("starter", &|_| result.starter.clone().unwrap_or_default()),
         text("starter_kind", &|_| kind_words(run.starter_kind).to_owned()),
+        text("label", &|_| run.label.clone()),
         column("cycle", Values::Whole(rows.iter().map(|(_, cycle, _)| i64::from(cycle.cycle.number)).collect())),
         number("start_s", &|(_, cycle, _)| cycle.cycle.start_s),
         number("stop_s", &|(_, cycle, _)| cycle.cycle.stop_s.unwrap_or(f64::NAN)),
+        flag("counts", &|(_, cycle, _)| counted.contains(&cycle.cycle.number)),
         flag("settled", &|(_, cycle, _)| cycle.cycle.settled),
         text("stop_outcome", &|(k, ..)| outcome(*k)),
         text("channel", &|(_, _, of)| channel(of.channel)),

@@ -9,6 +9,7 @@ pub mod export;
 pub mod html;
 mod judged;
 mod levels;
+mod lined_up;
 #[cfg(feature = "pdf")]
 pub mod pdf;
 mod repeats;

@@ -135,6 +135,11 @@ impl Rules {
 }
 
 impl LineUpRules {
+    /// What the record says once somebody has confirmed a line-up; reports look for it.
+    pub fn confirmed(id: &str) -> String {
+        format!("line-up {id} is confirmed")
+    }
+
     fn of(rig: &Rig, line_up: &LineUp) -> Self {
         let valve = |(element, opening): &(usize, f64)| {
             let name = rig.network.elements.get(*element).map_or("?", |element| element.name.as_str());

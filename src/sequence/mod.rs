@@ -6,6 +6,7 @@
 //! a run has changed at a starter; [`link_proof`] when a starter was seen to stop the motor by itself; [`ports`] is what the
 //! executor needs from the world, and [`executor`] drives the machine with it.
 
+pub mod first_cycle;
 pub mod marks;
 pub mod ports;
 pub mod priming;

@@ -25,6 +25,7 @@
 //! timeout = "12 s"
 //! ```
 
+use super::first_cycle::FirstCycle;
 use super::interlock::Rules;
 use super::step::{Step, ask, confirm, hold, line_up, mark, repeat, say, settle, silence, speed, start, stop, wait};
 use crate::rig::model::Rig;
@@ -208,6 +209,8 @@ impl Script {
 fn head(root: &Cursor<'_>) -> [String; 3] {
     let Some(table) = root.need_table("sequence") else { return Default::default() };
     let read = ["id", "name", "about"].map(|key| table.need_text(key).map(|text| text.text).unwrap_or_default());
+    // It is the comparison that goes by it; here it is checked.
+    let _checked = FirstCycle::read(&table);
     table.close();
     read
 }

@@ -50,6 +50,9 @@ pub struct Series {
     /// The steady pressure of the headline channel at rest may drift by this much from run to run before the series stops
     /// itself, Pa; `None`: not watched.
     pub drift_pa: Option<f64>,
+    /// Settings are held against one another pass by pass, so that what drifts from pass to pass falls out; fixed here, before
+    /// the first run.
+    pub paired: bool,
     /// Settings, file order.
     pub variants: Vec<Variant>,
 }
@@ -162,8 +165,9 @@ fn head(table: Cursor<'_>) -> Series {
     let repeats = table.need_integer("repeats", 1..=MOST).and_then(|n| usize::try_from(n).ok()).unwrap_or(1);
     let seed = table.integer("seed", 0..=i64::MAX).and_then(|seed| u64::try_from(seed).ok());
     let drift_pa = table.quantity("stop_on_drift", &crate::units::Want::PRESSURE_DIFFERENCE);
+    let paired = table.word("judge", &[("independent", false), ("paired", true)]).unwrap_or(false);
     table.close();
-    Series { id, name, about, sequence, repeats, seed, drift_pa, variants: Vec::new() }
+    Series { id, name, about, sequence, repeats, seed, drift_pa, paired, variants: Vec::new() }
 }
 
 fn starter(table: &Cursor<'_>, rig: &Rig) -> Option<String> {

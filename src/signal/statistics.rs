@@ -191,6 +191,15 @@ pub fn repeats_to_settle(difference: f64, s: f64, coverage: f64, most: usize) ->
     })
 }
 
+/// Pairs that would settle a mean difference at a coverage, the differences scattering by `s`: the smallest n with t s/sqrt n under
+/// the difference. `None` where more than `most` would be needed, or the figures are no figures.
+pub fn pairs_to_settle(difference: f64, s: f64, coverage: f64, most: usize) -> Option<usize> {
+    (2..=most).find(|n| {
+        let count = *n as f64;
+        student_t(coverage, count - 1.0) * s / count.sqrt() < difference.abs()
+    })
+}
+
 /// Combined standard uncertainty and effective degrees of freedom (Welch-Satterthwaite, GUM G.2b) of independent
 /// components (standard uncertainty, degrees of freedom).
 pub fn combined(components: &[(f64, f64)]) -> (f64, f64) {
@@ -249,6 +258,14 @@ mod tests {
         assert_eq!(repeats_to_settle(0.001, 1.0, 0.95, 100), None);
         assert_eq!(repeats_to_settle(f64::NAN, 1.0, 0.95, 100), None);
         assert_eq!(one_way(&[&[1.0], &[2.0]]), None);
+    }
+
+    /// With 4 pairs, t(3) = 3.182: 3.182/2 = 1.591; with 5, t(4) = 2.776: 1.242.
+    #[test]
+    fn says_how_many_pairs_would_settle_a_difference() {
+        assert_eq!(pairs_to_settle(1.6, 1.0, 0.95, 100), Some(4));
+        assert_eq!(pairs_to_settle(-1.25, 1.0, 0.95, 100), Some(5));
+        assert_eq!(pairs_to_settle(0.001, 1.0, 0.95, 100), None);
     }
 
     #[test]

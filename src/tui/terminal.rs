@@ -396,6 +396,7 @@ impl Face {
             attending: String::new(),
             confirmed_by: None,
             out_dir: String::new(),
+            label: String::new(),
             band: None,
             face: Some(self.name.clone()),
             from_cycle: None,

@@ -27,6 +27,7 @@ pub(super) struct RunOrder {
     attending: String,
     confirmed_by: Option<String>,
     out_dir: String,
+    label: String,
     #[serde(deserialize_with = "perhaps_whole")]
     band: Option<u32>,
     face: Option<String>,
@@ -72,6 +73,7 @@ impl RunOrder {
             attending: self.attending,
             confirmed_by: self.confirmed_by,
             out_dir: self.out_dir,
+            label: short(self.label)?,
             band: self.band,
             face: self.face,
             from_cycle: self.from_cycle,
@@ -128,6 +130,6 @@ pub(super) fn run_by(caller: Caller, by: &Controller, request: RunRequest) -> Re
 pub(super) fn short(name: String) -> Result<String, ServiceError> {
     match name.chars().count() <= LONGEST_NAME && !name.chars().any(char::is_control) {
         true => Ok(name),
-        false => Err(refused("a name has at most 200 characters and no control characters")),
+        false => Err(refused("a name or label has at most 200 characters and no control characters")),
     }
 }

@@ -6,6 +6,7 @@ use ramprig::comparison::metric::registry::METRICS;
 use ramprig::comparison::metric::{NotMeasured, Reading};
 use ramprig::comparison::summary::summary;
 use ramprig::comparison::table::table;
+use ramprig::comparison::verdict::Pairing;
 use ramprig::comparison::{ChannelInfo, RunData, evaluate};
 use ramprig::prediction::bands::{Band, BandSegment};
 use ramprig::prediction::{MadeWith, Prediction, Segment};
@@ -20,6 +21,8 @@ use ramprig::units::display::System;
 
 #[path = "comparison/figures.rs"]
 mod figures;
+#[path = "comparison/planned.rs"]
+mod planned;
 
 /// Made traces are sampled at 2 kHz.
 const DT_S: f64 = 5e-4;
@@ -136,6 +139,7 @@ fn run(kind: StarterKind, pressure: impl Fn(f64, f64) -> f64) -> RunData {
         is_virtual: true,
         started_utc: String::new(),
         header: None,
+        label: String::new(),
         starter_kind: Some(kind),
         channels: vec![
             channel("p_discharge", "Pa", (-1e5, 10e5)),
@@ -283,11 +287,11 @@ fn law_the_share_inside_the_band_is_that_of_the_samples_between_its_ends() {
     close("2 kPa beyond", evaluate(&data).headline_metric("share_in_band")[0].measured, share, 2e-3, "of the samples");
     data.channels[0].calibration_u = 1_500.0;
     close("3 kPa beyond", evaluate(&data).headline_metric("share_in_band")[0].measured, 1.0, 0.0, "of the samples");
-    let text = table(&[evaluate(&data)], System::Si);
+    let text = table(&[evaluate(&data)], Pairing::Independent, System::Si);
     assert!(text.contains("inside the band [%]") && text.contains("100.0"), "{text}");
     data.prediction = Some(prediction(0.0));
     assert_eq!(why(&evaluate(&data), "share_in_band"), NotMeasured::NoBand);
-    assert!(!table(&[evaluate(&data)], System::Si).contains("band"), "no row without a band");
+    assert!(!table(&[evaluate(&data)], Pairing::Independent, System::Si).contains("band"), "no row without a band");
 }
 
 #[test]
@@ -365,7 +369,7 @@ fn says_not_measured_with_the_reason_where_the_signal_cannot_support_it() {
         "a bound is never compared"
     );
     assert_eq!(summary(&result).at_least, ["start_surge_pa"]);
-    assert!(table(&[result], System::Si).contains(">= 0."), "the table says that it is a bound");
+    assert!(table(&[result], Pairing::Independent, System::Si).contains(">= 0."), "the table says that it is a bound");
     let mut held = run(StarterKind::AcrossTheLine, |t, stop_s| made_pressure(t, stop_s).min(2.9e5));
     held.channels[0].range = (-1e5, 2.9e5);
     assert_eq!(why(&evaluate(&held), "start_surge"), NotMeasured::Clipped, "the level itself is clipped");
@@ -440,7 +444,7 @@ fn flags_failed_loops_flat_stretches_spikes_and_a_zero_that_moved() {
     drifted.traces[0].values[at(13.0)..].iter_mut().for_each(|v| *v += 2e4);
     let result = evaluate(&drifted);
     close("zero drift", Ok(value(result.zeros[0].drift_pa().unwrap())), 2e4, CORNER_PA, "Pa");
-    let text = table(&[result], System::Si);
+    let text = table(&[result], Pairing::Independent, System::Si);
     assert!(text.contains("zero drift"), "{text}");
 }
 
@@ -543,7 +547,7 @@ fn shows_runs_side_by_side_and_calls_a_tie_a_tie() {
         if t < stop_s { line(&[(0.0, STATIC_PA), (2.0, RUNNING_PA)], t) } else { stop_pressure(t - stop_s) }
     });
     let results: Vec<RunResult> = [first, second, third].iter().map(evaluate).collect();
-    let text = table(&results, System::Si);
+    let text = table(&results, Pairing::Independent, System::Si);
     let rows = text.lines().take_while(|line| !line.is_empty());
     assert!(rows.map(|line| line.chars().count()).max() <= Some(110), "{text}");
     let words: Vec<String> = text.lines().map(|l| l.split_whitespace().collect::<Vec<_>>().join(" ")).collect();
@@ -557,8 +561,8 @@ fn shows_runs_side_by_side_and_calls_a_tie_a_tie() {
          stop trough: nothing was predicted for it");
     has("spread 1.001 to 1.001 1.001 to 1.001 0.000 to 0.000");
     has("start surge [bar] 1.001 1.000 1.001 - 0.000 -");
-    assert!(table(&results, System::Us).contains("[psi/s]"));
-    assert!(table(&[], System::Si).len() < 200);
+    assert!(table(&results, Pairing::Independent, System::Us).contains("[psi/s]"));
+    assert!(table(&[], Pairing::Independent, System::Si).len() < 200);
 }
 
 /// White noise of this standard deviation on the made pressure, Pa.
@@ -601,7 +605,7 @@ fn law_noise_moves_a_surge_by_no_more_than_it_is_worth_and_makes_small_differenc
     }
     let same = evaluate(&noisy(StarterKind::SoftStarter, 2, 300.0));
     let larger = evaluate(&noisy(StarterKind::VariableSpeed, 3, 8_000.0));
-    let text = table(&[result, same, larger], System::Si);
+    let text = table(&[result, same, larger], Pairing::Independent, System::Si);
     assert!(text.contains("across the line and soft starter: tie"), "{text}");
     assert!(text.contains("variable speed larger than across the line by 0.0"), "{text}");
 }

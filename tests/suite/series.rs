@@ -121,6 +121,16 @@ fn campaign_series_is_gone_on_with_after_two_interruptions_and_ranks_its_setting
     let again: Vec<usize> = (0..begun.len()).filter(|at| begun[*at] != 1).collect();
     assert_eq!(again, [1, 3], "only what was cut off was begun again: {begun:?}");
 
+    let listed = |label: &str| {
+        let place = files.out().join("runs").display().to_string();
+        let found = run(["list", &place, "--label", label, "--json"]);
+        found.expect(0);
+        found.object()["recordings"].as_array().unwrap().iter().filter(|found| found["label"] == label).count() as u64
+    };
+    // Of the runs that were cut off there is a recording each, too.
+    assert!((total / settings..=total / settings + 2).contains(&listed("across the line")));
+    assert_eq!(listed("across"), 0, "a label is the whole label");
+
     let table = std::fs::read_to_string(files.out().join("series.csv")).unwrap();
     assert_eq!(table.lines().count() as u64, total + 1, "a row a run and a head:\n{table}");
     let ranking = object["ranking"].as_array().unwrap();

@@ -119,6 +119,9 @@ pub enum NotMeasured {
     /// No area is known.
     #[error("the rig file names no area on which the pressure acts there (`thrust_area`)")]
     NoArea,
+    /// Only the first cycle is there, and it does not count.
+    #[error("only the first cycle was run, and by its sequence that one stands apart")]
+    FirstCycle,
     /// Nothing changes.
     #[error("the change does not stand out of the noise")]
     NoChange,

@@ -6,7 +6,7 @@ use super::{Abort, Run};
 use crate::clock::{uptime, utc_now_rfc3339};
 use crate::rig::model::{Trip, TripCause};
 use crate::sequence::duty::MOTOR;
-use crate::sequence::interlock::{in_words, start_blockers};
+use crate::sequence::interlock::{LineUpRules, in_words, start_blockers};
 use crate::sequence::link_proof::{LinkProof, LinkProofs};
 use crate::sequence::machine::Command;
 use crate::sequence::observations::OrderMoment;
@@ -82,7 +82,7 @@ impl Run<'_> {
     /// A person has confirmed a line-up. The valves of a virtual bench have nobody else to set them.
     fn line_up(&mut self, line_up: usize) -> Result<(), Abort> {
         let id = self.input.rig.line_ups.get(line_up).map(|line_up| line_up.id.clone()).unwrap_or_default();
-        self.event(Level::Note, format!("line-up {id} is confirmed"));
+        self.event(Level::Note, LineUpRules::confirmed(&id));
         if !self.is_virtual {
             return Ok(());
         }

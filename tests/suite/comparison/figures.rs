@@ -227,12 +227,12 @@ fn agrees_with_a_made_filling_at_several_noise_levels_and_says_where_nothing_is_
             assert!(result.headline_metric(id)[0].budget.is_some_and(|budget| budget.combined() > 0.0), "{id}");
             assert!(result.headline_metric(id)[1].measured.is_err(), "{id}: nothing was foretold of the second cycle");
         }
-        assert!(table(&[result], System::Si).contains("line-fill time"));
+        assert!(table(&[result], Pairing::Independent, System::Si).contains("line-fill time"));
     }
     let full = evaluate(&run(StarterKind::AcrossTheLine, made_pressure));
     assert_eq!(why(&full, "line_fill"), NotMeasured::NotFilled);
     assert_eq!(why(&full, "priming"), NotMeasured::NotPrimed);
-    assert!(!table(&[full], System::Si).contains("line-fill"), "no row for what the run does not do");
+    assert!(!table(&[full], Pairing::Independent, System::Si).contains("line-fill"), "no row for what the run does not do");
 }
 
 #[test]
@@ -259,9 +259,9 @@ fn proves_the_state_of_the_line_by_the_pressure_at_rest_and_compares_no_unlike_o
     assert_eq!(made(0.0, [true; 2]).line_state(), LineState::Drained);
     assert_eq!(made(0.0, [true, false]).line_state(), LineState::NotProven, "the cycles differ");
     assert_eq!(evaluate(&run(StarterKind::AcrossTheLine, made_pressure)).line_state(), LineState::NotProven);
-    let text = table(&[made(0.0, [false; 2]), made(0.0, [true; 2])], System::Si);
+    let text = table(&[made(0.0, [false; 2]), made(0.0, [true; 2])], Pairing::Independent, System::Si);
     assert!(text.contains("not compared") && !text.contains("tie"), "{text}");
-    let text = table(&[made(0.0, [false; 2]), made(0.0, [false; 2])], System::Si);
+    let text = table(&[made(0.0, [false; 2]), made(0.0, [false; 2])], Pairing::Independent, System::Si);
     assert!(!text.contains("not compared") && text.contains("tie"), "{text}");
 }
 

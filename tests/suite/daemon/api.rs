@@ -15,6 +15,7 @@ fn request(bench: &Bench, sequence: String, starter: &str) -> RunRequest {
         attending: String::new(),
         confirmed_by: Some("virtual rig".into()),
         out_dir: bench.out().display().to_string(),
+        label: String::new(),
         band: Some(0),
         face: None,
         from_cycle: None,

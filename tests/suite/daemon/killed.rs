@@ -225,6 +225,7 @@ fn begin(bench: &Bench, wires: Vec<String>, starter: &str, served: bool) -> Prog
         attending: String::new(),
         confirmed_by: Some("virtual rig".into()),
         out_dir: bench.out().display().to_string(),
+        label: String::new(),
         band: Some(0),
         face: None,
         from_cycle: None,

@@ -54,6 +54,7 @@ pub fn description() -> RunDescription {
         starter_kind: Some(StarterKind::SoftStarter),
         started_utc: "2026-01-02T03:04:05.678Z".into(),
         attending: "nobody".into(),
+        label: "vorher, größer".into(),
         program_version: "0.0.0".into(),
         shows_loss: true,
         rate_hz: RATE_HZ,

@@ -106,6 +106,7 @@ fn keeps_a_whole_run_equal_before_and_after_closing() {
     assert_eq!(wires.slow, [(0.75, status())]);
     let summary = recording::summary(&path).unwrap();
     assert!(summary.closed && summary.complete && !summary.recovered, "{summary:?}");
+    assert_eq!(summary.label, "vorher, größer");
     assert_eq!((summary.frames, summary.frames_missing, summary.duration_s), (5_593, 307, 0.59));
     let left: Vec<_> = std::fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
     assert_eq!(left, ["run.h5"]);

@@ -107,6 +107,7 @@ impl Own {
             attending: String::new(),
             confirmed_by: Some("virtual rig".to_owned()),
             out_dir: bench.out().display().to_string(),
+            label: String::new(),
             band: Some(0),
             face: None,
             from_cycle: None,
