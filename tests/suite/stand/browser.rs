@@ -11,6 +11,36 @@ use std::time::Instant;
 /// Member under which WebDriver hands out elements.
 const ELEMENT: &str = "element-6066-11e4-a52e-4f735466cecf";
 
+/// A driver that takes a free port on IPv4 takes the same one on IPv6, and ends where that is not free: so often it is begun again.
+const TRIES: u32 = 10;
+
+/// A driver that listens, and its port; what one said that ended is added to `said`.
+fn listening(said: &mut Vec<String>) -> Option<(Child, u16)> {
+    let mut driver = Command::new("chromedriver")
+        .arg("--port=0")
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap_or_else(|error| panic!("chromedriver: {error}; try: tests/peers/install"));
+    let mut lines = BufReader::new(driver.stdout.take().unwrap()).lines();
+    let port = lines.find_map(|line| {
+        let line = line.ok()?;
+        let port = line.strip_suffix('.').and_then(|line| line.rsplit_once("started successfully on port "));
+        let port = port.and_then(|(_, port)| port.parse().ok());
+        said.push(line);
+        port
+    });
+    let Some(port) = port else {
+        // It has ended: its output came to its end.
+        let ended = driver.wait();
+        said.push(format!("{ended:?}"));
+        return None;
+    };
+    // It must be able to go on writing.
+    std::thread::spawn(move || lines.for_each(drop));
+    Some((driver, port))
+}
+
 /// A browser with one window.
 pub struct Browser {
     driver: Child,
@@ -23,20 +53,10 @@ impl Browser {
     /// A window of this size, in CSS points.
     pub fn of(width: u32, height: u32) -> Self {
         let profile = tempfile::tempdir().unwrap();
-        let mut driver = Command::new("chromedriver")
-            .arg("--port=0")
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()
-            .unwrap_or_else(|error| panic!("chromedriver: {error}; try: tests/peers/install"));
-        let mut lines = BufReader::new(driver.stdout.take().unwrap()).lines();
-        let port = lines.find_map(|line| {
-            let line = line.ok()?;
-            line.strip_suffix('.')?.rsplit_once("started successfully on port ")?.1.parse().ok()
-        });
-        let port = port.expect("chromedriver says its port");
-        // It must be able to go on writing.
-        std::thread::spawn(move || lines.for_each(drop));
+        let mut said = Vec::new();
+        let (driver, port) = (0..TRIES)
+            .find_map(|_| listening(&mut said))
+            .unwrap_or_else(|| panic!("chromedriver never came to listen: {}", said.join("; ")));
         let mut browser = Self { driver, port, session: String::new(), _profile: profile };
         let folder = format!("--user-data-dir={}", browser._profile.path().display());
         let args = [
