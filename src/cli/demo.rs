@@ -125,7 +125,7 @@ async fn all_starters(
         confirmed_by: Some("virtual rig".to_owned()),
         out_dir: out.display().to_string(),
         label: String::new(),
-            band: Some(members),
+        band: Some(members),
         face: None,
         from_cycle: None,
     };

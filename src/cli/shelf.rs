@@ -115,8 +115,8 @@ fn text_of(rows: &[(PathBuf, RecordingSummary)]) -> String {
     if rows.is_empty() {
         return "no recording".to_owned();
     }
-    let head =
-        ["started (UTC)", "rig", "starter", "label", "cycles", "s", "missing", "stop", "state", "file"].map(str::to_owned);
+    let head = ["started (UTC)", "rig", "starter", "label", "cycles", "s", "missing", "stop", "state", "file"]
+        .map(str::to_owned);
     let lines: Vec<[String; COLUMNS]> = std::iter::once(head)
         .chain(rows.iter().map(|(file, found)| {
             let mark = if found.is_virtual { " VIRTUAL" } else { "" };

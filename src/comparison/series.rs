@@ -4,8 +4,8 @@ use super::evaluate::RunResult;
 use super::line_state::LineState;
 use super::metric::registry::{METRICS, Metric};
 use super::repeatability::{Spread, spread};
-use super::table::concerns;
 use super::standing_out::{lone, scattering};
+use super::table::concerns;
 use super::verdict::{Judgement, Pairing, Verdict, judge_by};
 use crate::signal::statistics::mean;
 use crate::units::Dimension;
@@ -119,7 +119,8 @@ pub fn judged(runs: &[SeriesRun], pairing: Pairing) -> Vec<Ranked> {
                 Some(Spread::Statistics(of)) => Some(of.s),
                 _ => None,
             },
-            against_next: next.and_then(|next| judge_by(pairing, numbered, &next.1, noise.max(next.2), neighbours.max(1))),
+            against_next: next
+                .and_then(|next| judge_by(pairing, numbered, &next.1, noise.max(next.2), neighbours.max(1))),
         }
     };
     known.iter().enumerate().map(one).collect()

@@ -26,11 +26,8 @@ pub fn flags(run: &RunData) -> Vec<String> {
 pub fn clocks(run: &RunData, aligned: &[AlignedCycle]) -> Vec<String> {
     let Some(first) = run.traces.first() else { return Vec::new() };
     let (begin_s, end_s) = (first.t0_s, first.t0_s + first.values.len() as f64 * first.dt_s);
-    let outside: Vec<u32> = aligned
-        .iter()
-        .filter(|of| !(begin_s..end_s).contains(&of.cycle.start_s))
-        .map(|of| of.cycle.number)
-        .collect();
+    let outside: Vec<u32> =
+        aligned.iter().filter(|of| !(begin_s..end_s).contains(&of.cycle.start_s)).map(|of| of.cycle.number).collect();
     let measures_current = run.channels.iter().any(|info| info.unit == "A");
     let without_onset: Vec<u32> = aligned
         .iter()

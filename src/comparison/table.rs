@@ -117,7 +117,9 @@ pub fn kind_words(kind: impl Into<Option<StarterKind>>) -> &'static str {
 pub fn titles(runs: &[RunResult]) -> Vec<String> {
     let of = |k: usize| {
         let run = &runs[k];
-        let alike = |of: &[RunResult]| of.iter().filter(|of| of.starter_kind == run.starter_kind && of.label == run.label).count();
+        let alike = |of: &[RunResult]| {
+            of.iter().filter(|of| of.starter_kind == run.starter_kind && of.label == run.label).count()
+        };
         let kind = kind_words(run.starter_kind);
         let words = if run.label.is_empty() { kind.to_owned() } else { format!("{}: {kind}", run.label) };
         if alike(runs) == 1 { words } else { format!("{words} {}", alike(&runs[..=k])) }
@@ -249,7 +251,9 @@ pub fn differences(runs: &[RunResult], pairing: Pairing, system: System) -> Vec<
             format!("not compared, since the line held something else before the starts: {first} and {second}"),
         )
     });
-    apart.chain(judged.iter().flat_map(|metric| metric_pairs(metric, runs, &pairs, (pairing, comparisons), system))).collect()
+    apart
+        .chain(judged.iter().flat_map(|metric| metric_pairs(metric, runs, &pairs, (pairing, comparisons), system)))
+        .collect()
 }
 
 fn metric_pairs(
@@ -307,7 +311,9 @@ pub fn strangers(runs: &[RunResult]) -> Vec<String> {
         let sets: Vec<Vec<f64>> = runs.iter().map(|run| run.measured(metric.id)).collect();
         let (which, level) = scattering(&sets)?;
         let (title, label) = (&titles[which], metric.label);
-        Some(format!("{title}: scatters more than the other runs in {label} (Cochran, {level}); it counts all the same"))
+        Some(format!(
+            "{title}: scatters more than the other runs in {label} (Cochran, {level}); it counts all the same"
+        ))
     });
     alone.chain(wild).collect()
 }

@@ -184,7 +184,11 @@ mod tests {
         let of = judge_by(Pairing::Paired, &first, &second, 0.0, 1).unwrap();
         assert_eq!((of.verdict, of.basis), (Verdict::Larger, Basis::Pairs));
         assert!((of.difference - 0.3).abs() < 1e-9 && (of.needed - 0.0344).abs() < 1e-4, "{of:?}");
-        assert_eq!(judge_by(Pairing::Paired, &first, &second, 0.4, 1).unwrap().verdict, Verdict::Tie, "under the noise");
+        assert_eq!(
+            judge_by(Pairing::Paired, &first, &second, 0.4, 1).unwrap().verdict,
+            Verdict::Tie,
+            "under the noise"
+        );
         // Only what both have is paired, whatever its order; two pairs claim nothing but their ranges.
         let turned = [(4, 6.5), (2, 5.5), (1, 5.0), (9, 0.0)];
         assert!((judge_by(Pairing::Paired, &first, &turned, 0.0, 1).unwrap().difference - 0.29).abs() < 1e-9);

@@ -28,9 +28,8 @@ fn rows(run: &RunData, name: &str) -> Vec<Vec<String>> {
             .map(|event| format!("{:.1}", event.at_s))
             .collect();
         let valves = if rule.valves.is_empty() { "none".to_owned() } else { rule.valves.join(", ") };
-        (!times.is_empty()).then(|| {
-            vec![name.to_owned(), rule.id.clone(), rule.text.clone(), valves, times.join(", "), by.to_owned()]
-        })
+        (!times.is_empty())
+            .then(|| vec![name.to_owned(), rule.id.clone(), rule.text.clone(), valves, times.join(", "), by.to_owned()])
     };
     Rules::of(&rig).line_ups.iter().filter_map(row).collect()
 }

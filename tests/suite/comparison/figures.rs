@@ -232,7 +232,10 @@ fn agrees_with_a_made_filling_at_several_noise_levels_and_says_where_nothing_is_
     let full = evaluate(&run(StarterKind::AcrossTheLine, made_pressure));
     assert_eq!(why(&full, "line_fill"), NotMeasured::NotFilled);
     assert_eq!(why(&full, "priming"), NotMeasured::NotPrimed);
-    assert!(!table(&[full], Pairing::Independent, System::Si).contains("line-fill"), "no row for what the run does not do");
+    assert!(
+        !table(&[full], Pairing::Independent, System::Si).contains("line-fill"),
+        "no row for what the run does not do"
+    );
 }
 
 #[test]

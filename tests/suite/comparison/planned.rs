@@ -77,7 +77,10 @@ fn pairs_cycles_where_that_was_the_plan_and_names_the_run_that_scatters() {
     assert!(pairs.contains("variable speed larger than soft starter by 0.015 bar, in pairs of cycles"), "{pairs}");
     let calm = overshooting(StarterKind::AcrossTheLine, [0.0, 100.0, 50.0, 150.0]);
     let text = table(&[evaluate(&soft), evaluate(&calm)], Pairing::Independent, System::Si);
-    assert!(text.contains("soft starter: scatters more than the other runs in start surge (Cochran, 1 % level)"), "{text}");
+    assert!(
+        text.contains("soft starter: scatters more than the other runs in start surge (Cochran, 1 % level)"),
+        "{text}"
+    );
     assert!(!apart.contains("Cochran"), "{apart}");
 }
 
@@ -111,7 +114,7 @@ fn holds_nothing_against_a_prediction_that_came_after_the_start() {
 #[test]
 fn says_that_the_clocks_of_samples_and_marks_disagree_and_evaluates_the_rest() {
     let made = run(StarterKind::AcrossTheLine, made_pressure);
-    assert_eq!(evaluate(&made).flags, Vec::<String>::new());
+    assert!(!evaluate(&made).flags.iter().any(|flag| flag.contains("clocks")));
     let off_by = |by_s: f64| {
         let mut off = made.clone();
         off.traces.iter_mut().for_each(|trace| trace.t0_s += by_s);
@@ -119,12 +122,20 @@ fn says_that_the_clocks_of_samples_and_marks_disagree_and_evaluates_the_rest() {
     };
     // An hour: a time zone that was set between the two.
     let hour = off_by(3600.0);
-    assert!(hour.flags[0].contains("the start marks of cycles 1, 2 lie outside the samples"), "{:?}", hour.flags);
+    assert!(
+        hour.flags.iter().any(|flag| flag.contains("the start marks of cycles 1, 2 lie outside the samples")),
+        "{:?}",
+        hour.flags
+    );
     assert_eq!(hour.mean_measured("start_surge"), Err(NotMeasured::NoPhase(Phase::Start)));
     // So that only the second start lies within the samples, and no current sets in near it.
     let part = off_by(9.0);
     assert!(part.flags.iter().any(|flag| flag.contains("marks of cycle 1 lie outside the samples")));
-    assert!(part.flags.iter().any(|flag| flag.contains("no onset of current near the start marks of cycle 2")), "{:?}", part.flags);
+    assert!(
+        part.flags.iter().any(|flag| flag.contains("no onset of current near the start marks of cycle 2")),
+        "{:?}",
+        part.flags
+    );
     let text = table(&[part], Pairing::Independent, System::Si);
     assert!(text.contains("the clocks disagree"), "{text}");
 }
