@@ -1,5 +1,6 @@
 //! The command line as typed.
 
+use crate::comparison::tolerance::Limit;
 use crate::report::export::Kind;
 use crate::rig::file::PAYLOAD_TYPE;
 use crate::rig::pump_fault::PumpFault;
@@ -387,10 +388,14 @@ pub struct CompareArgs {
     /// lies under the noise passes. Exit code 1 when one is outside.
     #[arg(long, value_name = "PERCENT", value_parser = percent)]
     pub tolerance: Option<f64>,
-    /// Guard band of the tolerance over the expanded uncertainty (k = 2) of each figure, 0 to 1: within is what stays within by
+    /// Guard band of tolerance and limits over the expanded uncertainty (k = 2) of each figure, 0 to 1: within is what stays within by
     /// it; what lies closer to the limit is open, and not within. 0 leaves the uncertainty out.
-    #[arg(long, value_name = "SHARE", default_value_t = 1.0, requires = "tolerance", value_parser = share)]
+    #[arg(long, value_name = "SHARE", default_value_t = 1.0, value_parser = share)]
     pub guard: f64,
+    /// Hold a figure of the headline channel to a limit, by the worst of its cycles and with the guard band: `start_surge=0.8 bar`,
+    /// `start_peak_rate=20 bar/s`; more than one is allowed. Exit code 1 when one is not within.
+    #[arg(long = "limit", value_name = "FIGURE=VALUE")]
+    pub limits: Vec<Limit>,
     /// Hold cycle k of one run against cycle k of the other, for cycles that were made to belong together (the same level, the same
     /// warm-up); whether they were is to be settled before the runs, not by what comes out.
     #[arg(long)]

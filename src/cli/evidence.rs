@@ -10,7 +10,7 @@ use crate::comparison::recalibrate::{doubtful, recalibrate};
 use crate::comparison::set_up;
 use crate::comparison::summary::summary;
 use crate::comparison::table::{figure, table, titles};
-use crate::comparison::tolerance::{Held, Standing, Tolerance, against_prediction, against_run};
+use crate::comparison::tolerance::{Held, Standing, Tolerance, against_limits, against_prediction, against_run};
 use crate::comparison::verdict::Pairing;
 use crate::recording;
 use crate::report::{compose::compose, html::page};
@@ -81,6 +81,19 @@ pub fn compare(args: &CompareArgs, output: Output, units: System) -> Result<Exit
         object["tolerance"] =
             json!({ "share": share, "guard": args.guard, "within": exit == Exit::Done, "held": held });
     }
+    if !args.limits.is_empty() {
+        let (held, unknown): (Vec<_>, Vec<_>) =
+            results.iter().map(|run| against_limits(run, &args.limits, args.guard)).unzip();
+        let (held, unknown) = (held.concat(), unknown.concat());
+        if !output.json {
+            output.text(&limits_text(&held, &unknown, args.guard, units));
+        }
+        let within = unknown.is_empty() && held.iter().all(|held| held.within);
+        if !within {
+            exit = Exit::Differs;
+        }
+        object["limits"] = json!({ "guard": args.guard, "within": within, "held": held, "not_measured": unknown });
+    }
     output.object(&object).map_err(Failure::internal)?;
     Ok(exit)
 }
@@ -101,37 +114,55 @@ fn hold(results: &[RunResult], to: Tolerance, against: Option<&Path>) -> Result<
     Ok(held)
 }
 
+/// How all of them stand, in a word; a figure that nobody knows leaves it open.
+fn verdict(held: &[Held], all_known: bool) -> &'static str {
+    match held.iter().map(|held| held.standing).max() {
+        Some(Standing::Beyond) => "OUTSIDE",
+        Some(Standing::Within) if all_known => "within",
+        _ => "OPEN: the uncertainty reaches over the limit, or nothing was measured",
+    }
+}
+
+fn guarded(guard: f64) -> String {
+    match guard > 0.0 {
+        true => format!("guard band {guard} times the expanded uncertainty (JCGM 106)"),
+        false => "no guard band: the uncertainty is left out".to_owned(),
+    }
+}
+
 fn tolerance_text(held: &[Held], to: Tolerance, against: Option<&Path>, units: System) -> String {
-    let outside: Vec<&Held> = held.iter().filter(|held| !held.within).collect();
     let about = against.map_or_else(|| "the prediction".to_owned(), |file| file.display().to_string());
-    let beyond = outside.iter().any(|held| held.standing == Standing::Beyond);
-    let verdict = match (outside.is_empty(), beyond) {
-        (true, _) => "within",
-        (false, true) => "OUTSIDE",
-        (false, false) => "OPEN: the uncertainty reaches over the limit",
-    };
-    let guard = if to.guard > 0.0 {
-        format!("guard band {} times the expanded uncertainty (JCGM 106)", to.guard)
-    } else {
-        "no guard band: the uncertainty is left out".to_owned()
-    };
+    let within = held.iter().filter(|held| held.within).count();
     let mut lines = vec![format!(
-        "\ntolerance {} % about {about}, {guard}: {verdict} ({} of {} figures within)",
+        "\ntolerance {} % about {about}, {}: {} ({within} of {} figures within)",
         100.0 * to.share,
-        held.len() - outside.len(),
+        guarded(to.guard),
+        verdict(held, true),
         held.len()
     )];
-    lines.extend(outside.iter().map(|held| {
+    lines.extend(held.iter().filter(|held| !held.within).map(|held| {
         let of = |si: f64| figure(held.key, si, units);
         let (measured, reference, allowed) = (of(held.measured), of(held.reference), of(held.allowed));
-        let word = if held.standing == Standing::Beyond { "beyond" } else { "open" };
         format!(
-            "  {}: {} {measured}, {reference} +- {allowed} allowed, guard band {}: {word}",
+            "  {}: {} {measured}, {reference} +- {allowed} allowed, guard band {}: {}",
             held.recording,
             held.label,
-            of(held.guard)
+            of(held.guard),
+            held.standing
         )
     }));
+    lines.join("\n")
+}
+
+fn limits_text(held: &[Held], unknown: &[String], guard: f64, units: System) -> String {
+    let mut lines = vec![format!("\nlimits, {}: {}", guarded(guard), verdict(held, unknown.is_empty()))];
+    lines.extend(held.iter().map(|held| {
+        let of = |si: f64| figure(held.key, si, units);
+        let (measured, allowed, guard) = (of(held.measured), of(held.allowed), of(held.guard));
+        let (recording, label, standing) = (&held.recording, held.label, held.standing);
+        format!("  {recording}: {label} at most {measured}, {allowed} allowed, guard band {guard}: {standing}")
+    }));
+    lines.extend(unknown.iter().map(|words| format!("  {words}")));
     lines.join("\n")
 }
 

@@ -22,6 +22,7 @@ mod machines;
 mod modbus;
 mod pump_trouble;
 mod priming;
+mod recorded;
 mod regression;
 mod rigid;
 mod separation;

@@ -106,6 +106,14 @@ fn holds_runs_to_a_tolerance_about_the_prediction_or_another_run() {
     wide.expect(0);
     assert_eq!(wide.object()["tolerance"]["within"], true);
     let narrow = run(["compare", contactor, "--tolerance", "0", "--guard", "0"]);
+    let limits = |limit: &str| run(["compare", contactor, "--limit", limit, "--limit", "acceleration=1 h", "--json"]);
+    let held = limits("start_surge=90 bar");
+    held.expect(0);
+    assert_eq!(held.object()["limits"]["held"].as_array().unwrap().len(), 2);
+    limits("start_surge=1 Pa").expect(1);
+    let wrong = run(["compare", contactor, "--limit", "surge=1 bar"]);
+    wrong.expect(2);
+    assert!(wrong.stderr.contains("start_surge"), "{}", wrong.stderr);
     // Noise passes; that the virtual rig is no more than noise from its prediction in every figure never happens.
     narrow.expect(1);
     assert!(narrow.stdout.contains("OUTSIDE"), "{}", narrow.stdout);
