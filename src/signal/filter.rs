@@ -99,8 +99,10 @@ impl LowPass {
         self.sections.iter().map(|section| section.gain(angle)).product()
     }
 
-    /// Forward and backward: no phase shift, gain squared. Outside the series the signal is taken to stay at its first
-    /// and last value. Missing samples (`NaN`) stay missing; each stretch between them is filtered by itself.
+    /// Forward and backward: no phase shift, gain squared. Before its first sample the series is taken to stay there, and behind
+    /// the last one what the forward pass came to (scipy's `sosfiltfilt` with `padtype=None`). Missing samples (`NaN`) stay
+    /// missing; each stretch between them is filtered by itself. Accuracy: 1e-4 Pa on a recording of 2 bar
+    /// (`agrees_with_scipy_on_the_recording_that_is_kept`).
     pub fn phaseless(&self, values: &[f64]) -> Vec<f64> {
         let mut filtered = vec![0.0; values.len()];
         self.phaseless_into(&[values], &mut [&mut filtered]);
