@@ -62,6 +62,9 @@ struct Alike<'a> {
     runs: Vec<&'a SeriesRun>,
 }
 
+/// Runs of a setting, their values with the number of the pass, and their noise.
+type Known<'a> = (Alike<'a>, Vec<(usize, f64)>, f64);
+
 /// Settings in file order of their first run, each with its runs; unlike states of the line are never mixed.
 fn settings(runs: &[SeriesRun]) -> Vec<Alike<'_>> {
     let mut found: Vec<Alike<'_>> = Vec::new();
@@ -94,7 +97,7 @@ fn numbered(of: &[&SeriesRun], metric: &str) -> Vec<(usize, f64)> {
 /// comparisons as there are neighbours); those of one state of the line after another.
 #[must_use]
 pub fn judged(runs: &[SeriesRun], pairing: Pairing) -> Vec<Ranked> {
-    let mut known: Vec<(Alike<'_>, Vec<(usize, f64)>, f64)> = settings(runs)
+    let mut known: Vec<Known<'_>> = settings(runs)
         .into_iter()
         .map(|of| {
             let noise = of.runs.iter().map(|run| run.result.noise(RANKED_BY)).fold(0.0, f64::max);
@@ -106,7 +109,7 @@ pub fn judged(runs: &[SeriesRun], pairing: Pairing) -> Vec<Ranked> {
     let bare = |numbered: &[(usize, f64)]| numbered.iter().map(|(_, value)| *value).collect::<Vec<f64>>();
     known.sort_by(|a, b| a.0.line.cmp(&b.0.line).then(mean(&bare(&a.1)).total_cmp(&mean(&bare(&b.1)))));
     let neighbours = known.windows(2).filter(|pair| pair[0].0.line == pair[1].0.line).count();
-    let one = |(place, (of, numbered, noise)): (usize, &(Alike<'_>, Vec<(usize, f64)>, f64))| {
+    let one = |(place, (of, numbered, noise)): (usize, &Known<'_>)| {
         let values = bare(numbered);
         let next = known.get(place + 1).filter(|next| next.0.line == of.line);
         Ranked {
