@@ -10,14 +10,20 @@ use futures_util::future::BoxFuture;
 use futures_util::{SinkExt, StreamExt};
 use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
+use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::TcpStream;
 use tokio::sync::mpsc;
 use tokio::task::JoinSet;
-use tokio_tungstenite::tungstenite::Message;
 use tokio_tungstenite::tungstenite::client::IntoClientRequest;
-use tokio_tungstenite::{MaybeTlsStream, WebSocketStream, connect_async};
+use tokio_tungstenite::tungstenite::handshake::client::Request;
+use tokio_tungstenite::tungstenite::{Error as WireError, Message};
+use tokio_tungstenite::{WebSocketStream, client_async};
 
-type Socket = WebSocketStream<MaybeTlsStream<TcpStream>>;
+/// Bytes both ways, in the clear or not.
+trait Bytes: AsyncRead + AsyncWrite + Unpin + Send {}
+impl<T: AsyncRead + AsyncWrite + Unpin + Send> Bytes for T {}
+
+type Socket = WebSocketStream<Box<dyn Bytes>>;
 
 /// Longest wait (wall) for a connection and for an answer.
 const ANSWER_DEADLINE: Duration = Duration::from_secs(10);
@@ -29,19 +35,41 @@ const UPDATES_KEPT: usize = 64;
 pub struct Client {
     address: String,
     token: Option<String>,
+    #[cfg(feature = "tls")]
+    trusted: Option<super::tls::Trusted>,
     pumps: Mutex<JoinSet<()>>,
 }
 
 impl Client {
     /// Remember where the daemon is; nothing is opened yet.
     pub fn new(address: impl Into<String>) -> Self {
-        Self { address: address.into(), token: None, pumps: Mutex::new(JoinSet::new()) }
+        Self {
+            address: address.into(),
+            token: None,
+            #[cfg(feature = "tls")]
+            trusted: None,
+            pumps: Mutex::new(JoinSet::new()),
+        }
     }
 
     /// Show this token, as a daemon on another computer wants it.
     #[must_use]
     pub fn with_token(self, token: Option<String>) -> Self {
         Self { token, ..self }
+    }
+
+    /// Speak TLS, to a daemon that is believed by these certificates.
+    #[cfg(feature = "tls")]
+    #[must_use]
+    pub fn with_trusted(self, trusted: Option<super::tls::Trusted>) -> Self {
+        Self { trusted, ..self }
+    }
+
+    fn speaks_tls(&self) -> bool {
+        #[cfg(feature = "tls")]
+        return self.trusted.is_some();
+        #[cfg(not(feature = "tls"))]
+        false
     }
 
     fn unreachable(&self, reason: impl std::fmt::Display) -> ServiceError {
@@ -55,10 +83,47 @@ impl Client {
             let shown = format!("Bearer {token}").parse().map_err(|_| self.unreachable("the token is no token"))?;
             request.headers_mut().insert("authorization", shown);
         }
-        match tokio::time::timeout(ANSWER_DEADLINE, connect_async(request)).await {
-            Err(_) => Err(self.unreachable("no answer within 10 s")),
-            Ok(Err(error)) => Err(self.unreachable(error)),
-            Ok(Ok((socket, _))) => Ok(socket),
+        let connected = tokio::time::timeout(ANSWER_DEADLINE, self.connect(request)).await;
+        connected.unwrap_or_else(|_| Err(self.unreachable("no answer within 10 s")))
+    }
+
+    async fn connect(&self, request: Request) -> Result<Socket, ServiceError> {
+        let stream = TcpStream::connect(&self.address).await.map_err(|error| self.unreachable(error))?;
+        // A stop is a few bytes, and nothing waits to be sent with them.
+        stream.set_nodelay(true).map_err(|error| self.unreachable(error))?;
+        let bytes = self.encrypted(stream).await?;
+        client_async(request, bytes).await.map(|(socket, _)| socket).map_err(|error| self.turned_away(&error))
+    }
+
+    #[cfg(feature = "tls")]
+    async fn encrypted(&self, stream: TcpStream) -> Result<Box<dyn Bytes>, ServiceError> {
+        let Some(trusted) = &self.trusted else { return Ok(Box::new(stream)) };
+        match trusted.over(stream, &self.address).await {
+            Ok(encrypted) => Ok(Box::new(encrypted)),
+            Err(error) => Err(self.unreachable(format!(
+                "no TLS that is trusted ({error}); try: --trust with the certificate that it is served with (serve --certificate)"
+            ))),
+        }
+    }
+
+    #[cfg(not(feature = "tls"))]
+    #[allow(clippy::unused_async, reason = "its other form waits for a handshake")]
+    async fn encrypted(&self, stream: TcpStream) -> Result<Box<dyn Bytes>, ServiceError> {
+        Ok(Box::new(stream))
+    }
+
+    /// There is something at the address, but no conversation.
+    fn turned_away(&self, error: &WireError) -> ServiceError {
+        match error {
+            WireError::Http(answer) if answer.status() == 401 => self.unreachable(
+                "it wants its token, or another one; try: --token-file FILE, or RAMPRIG_TOKEN in the environment",
+            ),
+            WireError::Http(answer) => {
+                let text = answer.body().as_deref().map(String::from_utf8_lossy).unwrap_or_default();
+                self.unreachable(format!("{} {}", answer.status(), text.trim()))
+            }
+            _ if self.speaks_tls() => self.unreachable(error),
+            _ => self.unreachable(format!("{error}; where it is served with TLS, try: --trust FILE")),
         }
     }
 

@@ -4,6 +4,8 @@ pub mod client;
 pub mod lead;
 pub mod secret;
 pub mod stage;
+#[cfg(feature = "tls")]
+pub mod tls;
 pub mod wire;
 
 use crate::sequence::ports::{Event, LinkState, LinkStatistics, Progress, RunEnd, StopOutcome};

@@ -51,14 +51,17 @@ pub fn token(path: &Path) -> Result<String, Failure> {
         return Err(bad(format!("others may read it (mode {:o}); try: chmod 600", mode & 0o777)));
     }
     let text = std::fs::read_to_string(path).map_err(|e| bad(e.to_string()))?;
+    plain(&text).map_err(|what| bad(format!("{what}; try: a file that is not there, so that one is made")))
+}
+
+/// A token as it may be shown, or why it is none.
+pub fn plain(text: &str) -> Result<String, String> {
     let text = text.trim();
     // What a browser may offer as a word of the WebSocket protocol.
     let plain = text.chars().all(|c| c.is_ascii_alphanumeric() || matches!(c, '-' | '_' | '.'));
     match text.len() >= SHORTEST && plain {
         true => Ok(text.to_owned()),
-        false => Err(bad(format!(
-            "a token has {SHORTEST} characters at least, letters, digits, - _ . only; try: a file that is not there, so that one is made"
-        ))),
+        false => Err(format!("a token has {SHORTEST} characters at least, letters, digits, - _ . only")),
     }
 }
 

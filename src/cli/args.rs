@@ -354,6 +354,9 @@ pub struct RunArgs {
     /// Folder for the recording.
     #[arg(long, default_value = "runs", value_name = "DIR")]
     pub out: PathBuf,
+    /// How an owner is reached, where there is one.
+    #[command(flatten)]
+    pub reach: Reach,
     /// Wires.
     #[command(flatten)]
     pub wires: Wires,
@@ -370,12 +373,23 @@ pub struct WatchArgs {
     /// Your name: who takes the controls, starts and confirms. Without it you watch and stop.
     #[arg(long)]
     pub name: Option<String>,
-    /// File with the token, for an owner on another computer.
-    #[arg(long, value_name = "FILE")]
-    pub token_file: Option<PathBuf>,
+    /// How it is reached.
+    #[command(flatten)]
+    pub reach: Reach,
     /// Folder of the owner's lock.
     #[arg(long, value_name = "DIR")]
     pub state_dir: Option<PathBuf>,
+}
+
+/// How an owner on another address is reached.
+#[derive(Debug, Args)]
+pub struct Reach {
+    /// File with the token, for an owner on another address; without it the token in the environment as RAMPRIG_TOKEN.
+    #[arg(long, value_name = "FILE")]
+    pub token_file: Option<PathBuf>,
+    /// Certificate (PEM) by which an owner that is served with TLS is believed: its own, or that of who issued it.
+    #[arg(long, value_name = "FILE")]
+    pub trust: Option<PathBuf>,
 }
 
 /// `compare`.

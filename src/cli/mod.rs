@@ -17,6 +17,7 @@ pub mod output;
 mod observe;
 mod papers;
 mod play;
+mod reach;
 mod replay;
 mod series;
 mod serve;

@@ -182,9 +182,13 @@ pub async fn run(args: &RunArgs, output: Output) -> Result<Exit, Failure> {
     let state = state_dir(args.wires.state_dir.as_deref());
     if let Some(address) = current_owner(&state, &rig.id).and_then(|owner| owner.address) {
         output.note(&format!("attached to the owner of {} at {address}", rig.id));
+        let client = super::reach::client(&address, &args.reach)?;
         // Its run hangs on this process; one of our own ends with it anyway.
         let face = Some(format!("run {}", hex::encode(rand::random::<[u8; 8]>())));
-        return attached(&address, RunRequest { face, ..request }, output).await;
+        // Reached by another address than loopback, it keeps recordings where it keeps its own.
+        let near = address.parse().is_ok_and(|address: SocketAddr| address.ip().is_loopback());
+        let out_dir = if near { request.out_dir } else { String::new() };
+        return attached(&client, RunRequest { face, out_dir, ..request }, output).await;
     }
     let served = own(rig, &state, Reached::here(&out_dir))?;
     let outcome = match wait_ready(&served, output).await {
@@ -242,11 +246,10 @@ async fn stop_once(service: &dyn Service, output: Output) {
     }
 }
 
-async fn attached(address: &str, request: RunRequest, output: Output) -> Result<Exit, Failure> {
-    let client = Client::new(address);
+async fn attached(client: &Client, request: RunRequest, output: Output) -> Result<Exit, Failure> {
     let tasks = crate::daemon::tasks::TaskGroup::new(tokio_util::sync::CancellationToken::new());
     let signals = Signals::listen(&tasks).map_err(Failure::internal)?;
-    let run = run_to_end(&client, request, &signals, output).await?;
+    let run = run_to_end(client, request, &signals, output).await?;
     tasks.end(Duration::from_secs(1)).await;
     show_end(&run, output)
 }
@@ -283,8 +286,7 @@ pub async fn watch(args: &WatchArgs, units: System) -> Result<Exit, Failure> {
         Some(address) => address.clone(),
         None => owner_address(args)?,
     };
-    let token = args.token_file.as_deref().map(super::access::token).transpose()?;
-    let client: Arc<dyn Lead> = Arc::new(Client::new(address).with_token(token));
+    let client: Arc<dyn Lead> = Arc::new(super::reach::client(&address, &args.reach)?);
     client.snapshot().await.map_err(Failure::refused)?;
     needs_terminal("watch")?;
     crate::tui::watch(client, watching(args.name.clone(), units)).await.map_err(|error| match error {

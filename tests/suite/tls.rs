@@ -1,6 +1,9 @@
-//! TLS (feature `tls`), asked by OpenSSL.
+//! TLS (feature `tls`): the server asked by OpenSSL, the clients at that server.
 
-use crate::stand::bench::Bench;
+use crate::stand::bench::{Bench, rig_path};
+use crate::stand::program::{Program, command};
+use crate::stand::sequences::Cycle;
+use crate::stand::tmux::{Window, line};
 use std::io::{Read, Write};
 use std::net::TcpStream;
 use std::path::Path;
@@ -61,4 +64,56 @@ fn serves_another_address_encrypted_and_nothing_in_the_clear() {
     let mut answer = Vec::new();
     let _ = clear.read_to_end(&mut answer);
     assert!(!answer.starts_with(b"HTTP"), "{}", String::from_utf8_lossy(&answer));
+}
+
+/// What `watch` says who has no terminal; its exit code is that of usage or configuration.
+#[track_caller]
+fn says(args: &[&str], token: Option<&str>, words: &str) {
+    let mut watch = command(["watch"]);
+    watch.args(args).stdin(Stdio::null()).env_remove("RAMPRIG_TOKEN");
+    let ended = Program::start(watch.envs(token.map(|token| ("RAMPRIG_TOKEN", token)))).end();
+    ended.expect(2).says(words);
+}
+
+#[test]
+fn is_watched_commanded_and_stopped_by_those_who_trust_its_certificate() {
+    let text = std::fs::read_to_string(rig_path()).unwrap();
+    let bench = Bench::described(&text.replacen("[rig]\n", "[rig]\nremote_start = true\n", 1));
+    let own = crate::unauthorised::own_address().to_string();
+    let (certificate, key) = papers(bench.folder(), &own);
+    let other = tempfile::tempdir().unwrap();
+    let (stranger, _) = papers(other.path(), &own);
+    let token_file = bench.folder().join("token");
+    let token_file = token_file.to_str().unwrap();
+    let terms = ["--token-file", token_file, "--certificate", &certificate, "--key", &key];
+    let (_owner, address) = bench.serve_at(&format!("{own}:0"), &terms);
+    let token = std::fs::read_to_string(token_file).unwrap();
+    let at = ["--at", &address];
+    says(&[&at[..], &["--token-file", token_file]].concat(), None, "--trust FILE");
+    says(&[&at[..], &["--trust", &stranger]].concat(), Some(token.trim()), "no TLS that is trusted");
+    says(&[&at[..], &["--trust", &certificate]].concat(), None, "wants its token");
+    says(&[&at[..], &["--trust", &certificate]].concat(), Some(token.trim()), "draws on a terminal");
+    says(&[&at[..], &["--trust", token_file]].concat(), Some(token.trim()), "no certificate in it");
+    let reach = ["--trust", &certificate, "--token-file", token_file];
+    let mut run = bench.run_args(bench.wires(), &Cycle { hold: "time = \"60 s\"", ..Cycle::default() }.text(), "drive");
+    run.extend(reach.map(str::to_owned));
+    let run = Program::start(&mut command(run));
+    let watch = [&["watch"], &at[..], &["--trust", &certificate, "--name", "A. Tester"]].concat();
+    let environment = [("LC_ALL", "C.UTF-8"), ("RAMPRIG_TOKEN", token.trim())];
+    let window = Window::of((100, 30), &environment, &line(env!("CARGO_BIN_EXE_ramprig"), &watch));
+    window.wait("CONFIRM AT THE RIG");
+    assert_eq!(bench.witness().most_on(), 0);
+    window.types("t");
+    window.wait("controls: A. Tester");
+    window.types_until("c", "the motor is on", |text| text.contains("Running: hold"));
+    bench.witness().wait_on();
+    window.types("s");
+    bench.witness().wait_off();
+    let ended = run.end();
+    ended.expect(3);
+    assert!(ended.object()["aborted"].as_str().unwrap().contains("A. Tester"), "{}", ended.stdout);
+    window.wait("Stop confirmed");
+    window.types("q");
+    window.wait_closed();
+    bench.witness().assert_all_off();
 }
