@@ -86,6 +86,7 @@ fn ask(answers: &mut InitAnswers, output: Output) -> Result<(), Failure> {
         let text = "no terminal to ask on; try: --answer KEY=VALUE, or --assume to take what is assumed";
         return Err(Failure::configuration(text));
     }
+    output.note("ten questions; Enter takes what stands in brackets; quantities with their unit (m, mm, ft, in; m3/h, gpm; kW, hp)");
     let mut lines = std::io::stdin().lock().lines();
     for question in InitAnswers::questions().iter().filter(|question| question.asked) {
         loop {

@@ -10,7 +10,7 @@ use std::fmt::Write;
 pub fn text(derived: &Derived, system: System) -> String {
     let mut page = Page { system, text: String::new() };
     let invented = if derived.invented { "  (INVENTED: no such rig exists)" } else { "" };
-    page.line(&format!("{}: {}{invented}", derived.rig, derived.name));
+    page.line(&format!("{}{invented}", titled(&derived.rig, &derived.name)));
     water(&mut page, derived);
     pipes(&mut page, derived);
     for line_up in &derived.line_ups {
@@ -44,7 +44,7 @@ pub fn text(derived: &Derived, system: System) -> String {
 pub fn logger_text(rig: &Rig) -> String {
     let mut page = Page { system: System::Si, text: String::new() };
     let invented = if rig.invented { "  (INVENTED: no such rig exists)" } else { "" };
-    page.line(&format!("{}: {}{invented}", rig.id, rig.name));
+    page.line(&format!("{}{invented}", titled(&rig.id, &rig.name)));
     page.line("only watched: nothing is commanded, nothing is predicted");
     page.heading("Devices that are looked at");
     for device in &rig.devices {
@@ -68,6 +68,11 @@ pub fn logger_text(rig: &Rig) -> String {
 /// The report as one JSON object, SI.
 pub fn json(derived: &Derived) -> Result<String, serde_json::Error> {
     serde_json::to_string_pretty(derived)
+}
+
+/// Id and name; once where they are the same.
+fn titled(id: &str, name: &str) -> String {
+    if id == name { id.to_owned() } else { format!("{id}: {name}") }
 }
 
 struct Page {
@@ -200,7 +205,8 @@ fn chains(page: &mut Page, derived: &Derived) {
     for chain in &derived.chains {
         let hz =
             |value: f64| if value.is_finite() { format!("{} Hz", significant(value, 3)) } else { "all".to_owned() };
-        let mut line = format!("{}, {}, passes {}", chain.reference, chain.mounting, hz(chain.passes_hz));
+        let pressure = [&chain.reference, &chain.mounting].into_iter().flatten().cloned();
+        let mut line = pressure.chain([format!("passes {}", hz(chain.passes_hz))]).collect::<Vec<_>>().join(", ");
         if let Some(figures) = &chain.line {
             line.push_str(&format!(", rings at {}, flat to {}", hz(figures.natural_hz), hz(figures.flat_to_hz)));
         }

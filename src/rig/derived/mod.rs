@@ -109,16 +109,16 @@ pub fn starter_words(rig: &Rig) -> Vec<StarterWords> {
 pub struct ChainFigures {
     /// Channel id.
     pub id: String,
-    /// `gauge`, `sealed` or `absolute`.
-    pub reference: String,
+    /// `gauge`, `sealed` or `absolute`, of a pressure.
+    pub reference: Option<String>,
     /// Bandwidth of sensor, damping and anti-alias filter, Hz.
     pub bandwidth_hz: f64,
     /// What the analysis filter leaves of it, Hz.
     pub passes_hz: f64,
     /// Delay of the converter, taken off the channel's times, s.
     pub group_delay_s: f64,
-    /// Mounting.
-    pub mounting: String,
+    /// Mounting, of a pressure.
+    pub mounting: Option<String>,
     /// Impulse line: natural frequency by x tan x = 1 / r (`hydraulics::impulse_line`, D90).
     pub line: Option<LineFigures>,
     /// Kinds of reading that are withheld, with the reason.
@@ -213,17 +213,18 @@ fn chain_figures(channel: &super::model::Channel) -> ChainFigures {
     let chain = &channel.chain;
     let passes_hz = chain.passes_hz(channel.bandwidth_hz, channel.filter_class);
     let demands = Demand::ALL.into_iter().filter(|_| channel.quantity == Quantity::GaugePressure);
+    let pressure = matches!(channel.quantity, Quantity::GaugePressure | Quantity::PressureDifference);
     let withheld = demands.filter_map(|demand| {
         let why = chain.supports(demand, passes_hz).err()?;
         Some(format!("{}: {why}", demand.words()))
     });
     ChainFigures {
         id: channel.id.0.clone(),
-        reference: chain.reference.word().to_owned(),
+        reference: pressure.then(|| chain.reference.word().to_owned()),
         bandwidth_hz: channel.bandwidth_hz,
         passes_hz,
         group_delay_s: chain.group_delay_s,
-        mounting: chain.mounting.clone(),
+        mounting: pressure.then(|| chain.mounting.clone()),
         line: chain.line,
         withheld: withheld.collect(),
     }

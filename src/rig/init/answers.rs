@@ -32,7 +32,11 @@ const QUESTIONS: &[Question] = &[
     ask("suction_lift", "Height of the pump above the suction level (negative: flooded suction)", "1.5 m"),
     ask("length", "Length of the delivery line", "40 m"),
     ask("bore", "Bore of the delivery line", "65 mm"),
-    ask("material", "Material of the delivery line", "steel"),
+    ask(
+        "material",
+        "Material of the delivery line (steel, ductile-iron, pvc, hdpe, lay-flat-hose; any other word lists all)",
+        "steel",
+    ),
     ask("flow", "Rated flow of the pump", "27 m3/h"),
     ask("head", "Rated head of the pump", "16 m"),
     ask("motor_power", "Rated power of the motor", "4 kW"),
