@@ -55,6 +55,9 @@ pub struct Snapshot {
     /// Who holds the controls; `None`: nobody.
     #[serde(default)]
     pub controller: Option<stage::Controller>,
+    /// What stands beside it: that the controls are about to time out, or how they came to be free.
+    #[serde(default)]
+    pub controls_note: Option<String>,
     /// What those who watch guessed about the run that is on or was last.
     #[serde(default)]
     pub guess: Option<stage::Guess>,

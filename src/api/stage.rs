@@ -38,6 +38,9 @@ pub struct Guess {
     pub value_pa: f64,
     /// Who wrote it down.
     pub by: String,
+    /// Cycle that it is about, from 1: it is shown until the next one starts.
+    #[serde(default)]
+    pub cycle: u32,
 }
 
 /// The rig as it is drawn in elevation, SI.

@@ -113,7 +113,7 @@ fn note(shared: &Shared, overlay: &Overlay) {
     cycles.drain(..surplus);
 }
 
-/// Predicted highest of the start, predicted lowest of the stop, and the guess, while they are those of this run.
+/// Predicted highest of the start, predicted lowest of the stop, and the guess, while they are those of this cycle.
 fn foretold(shared: &Shared, of: &Overlay) -> (Option<f64>, Option<f64>, Option<f64>) {
     let view = locked(&shared.view);
     if view.run.as_ref().is_none_or(|run| run.number != of.run) {
@@ -123,6 +123,6 @@ fn foretold(shared: &Shared, of: &Overlay) -> (Option<f64>, Option<f64>, Option<
         let piece = view.predicted.iter().flatten().find(|piece| (piece.cycle, piece.phase) == (of.cycle, phase))?;
         piece.series.get(shared.rig.headline)?.iter().map(|value| f64::from(*value)).reduce(pick)
     };
-    let guess = view.guess.as_ref().map(|guess| guess.value_pa);
+    let guess = view.guess.as_ref().filter(|guess| guess.cycle == of.cycle).map(|guess| guess.value_pa);
     (predicted(Phase::Start, f64::max), predicted(Phase::Stop, f64::min), guess)
 }

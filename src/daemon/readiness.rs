@@ -119,7 +119,7 @@ impl Shared {
         let starter = &self.rig.starters[index];
         let what = format!("duty of {}", starter.id);
         let needs = format!(
-            "{} starts an hour at most, a rest of {:.0} s (motor: {}, {:.0} s)",
+            "its rest; at most {} starts an hour, {:.0} s after each (motor: {}, {:.0} s)",
             starter.duty.starts_per_hour,
             starter.duty.rest_s,
             self.rig.motor_duty.starts_per_hour,
@@ -127,7 +127,7 @@ impl Shared {
         );
         match run::duty_shown_s(self, index) {
             Some(left_s) if left_s <= 0.0 => in_words(what, Some(true), "may start", &needs),
-            Some(left_s) if left_s.is_finite() => in_words(what, Some(false), format!("{left_s:.0} s left"), &needs),
+            Some(left_s) if left_s.is_finite() => in_words(what, Some(false), left(left_s), &needs),
             Some(_) => in_words(what, Some(false), "motor runs, or no start is allowed", &needs),
             None => in_words(what, None, "not known: the full rest counts from the run on", &needs),
         }
@@ -139,6 +139,15 @@ fn arriving(samples: &SampleView) -> Requirement {
         Some(why) => in_words("samples", Some(false), why, "arrive"),
         None if samples.newest_rig_ns == 0 => in_words("samples", None, "none yet", "arrive"),
         None => in_words("samples", Some(true), "arrive", "arrive"),
+    }
+}
+
+/// A rest that is left: minutes where it is long.
+fn left(left_s: f64) -> String {
+    let whole = left_s.ceil();
+    match whole >= 120.0 {
+        true => format!("{:.0} min {:.0} s left", (whole / 60.0).floor(), whole % 60.0),
+        false => format!("{whole:.0} s left"),
     }
 }
 
@@ -156,5 +165,15 @@ fn is_told_already(permissive: &Permissive) -> bool {
             *value == 1 && matches!(Role::from_name(role), Some(Role::Remote | Role::EmergencyStopOk))
         }
         Condition::ChannelBetween { .. } => false,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn says_a_long_rest_in_minutes() {
+        assert_eq!([left(0.2), left(42.0), left(844.5)], ["1 s left", "42 s left", "14 min 5 s left"]);
     }
 }

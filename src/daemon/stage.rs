@@ -1,6 +1,7 @@
 //! The daemon towards its own web face.
 
 use super::service::refused;
+use super::view::RunMemory;
 use super::{Daemon, Shared, locked, run};
 use crate::api::lead::CycleView;
 use crate::api::stage::{Controller, Grant, Guess, Overlay, RigView, Stage, Told};
@@ -87,10 +88,11 @@ impl Stage for Daemon {
             let mut view = locked(&self.shared.view);
             let run = view.run.as_ref().filter(|run| run.end.is_none());
             let question = run.and_then(|run| run.desk.board().asked).unwrap_or_default();
+            let cycle = view.run.as_ref().map_or(1, RunMemory::cycle_spoken_of);
             if let Some(run) = run {
                 run.desk.order(OperatorOrder::Note { text: text.clone() });
             }
-            view.guess = Some(Guess { question, value_pa, by: by.to_owned() });
+            view.guess = Some(Guess { question, value_pa, by: by.to_owned(), cycle });
         }
         self.shared.say(Level::Note, text);
         Ok(())
@@ -118,6 +120,12 @@ impl Shared {
         tracing::info!("{text}");
         self.tell(Event { at_s: self.rig_clock.now_ns() as f64 * 1e-9, level, text });
         self.tell_state();
+    }
+
+    /// Who holds the controls, and what stands beside the name.
+    pub(super) fn who_controls(&self) -> (Option<Controller>, Option<String>) {
+        let control = locked(&self.control);
+        (control.holder(), control.note(self.clock.now_ns()))
     }
 
     /// The controls go back by themselves where their holder gives no sign of life.

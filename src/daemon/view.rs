@@ -80,6 +80,20 @@ impl RunMemory {
         }
     }
 
+    /// Cycle that is on or was last; 0 before the first.
+    fn cycle(&self) -> u32 {
+        self.anchor.map_or(0, |(_, _, cycle)| cycle)
+    }
+
+    /// Cycle that somebody speaks of who guesses: the one that is on, after its stop the next, after the run the last.
+    pub fn cycle_spoken_of(&self) -> u32 {
+        match self.anchor {
+            Some((_, Phase::Start, cycle)) => cycle,
+            _ if self.end.is_some() => self.cycle(),
+            _ => self.cycle() + 1,
+        }
+    }
+
     /// Starter of a cycle.
     pub fn starter_of(&self, cycle: u32) -> &str {
         let named = (cycle as usize).checked_sub(1).and_then(|index| self.starters.get(index));
@@ -177,14 +191,16 @@ impl Shared {
         });
         let remote = self.says(Role::Remote, |status| status.remote);
         let emergency_stop_ok = self.says(Role::EmergencyStopOk, |status| status.emergency_stop_ok);
-        let (controller, line_up) = (locked(&self.control).holder(), self.line_up());
+        let (controller, controls_note) = self.who_controls();
+        let line_up = self.line_up();
         let readiness = self.readiness(remote, emergency_stop_ok);
         let view = locked(&self.view);
         Snapshot {
             controller,
+            controls_note,
             line_up,
             readiness,
-            guess: view.guess.clone(),
+            guess: view.guess.clone().filter(|guess| guess.cycle >= view.run.as_ref().map_or(0, RunMemory::cycle)),
             remote,
             emergency_stop_ok,
             rig_id: self.rig.id.clone(),

@@ -6,8 +6,12 @@ use crate::api::{Activity, LivePiece, PredictedPiece, Snapshot, Update};
 use crate::sequence::marks::Phase;
 use std::collections::{BTreeMap, VecDeque};
 
-/// Rig time shown in the chart, s.
+/// Rig time shown in the chart while no cycle is on, s.
 pub const WINDOW_S: f64 = 24.0;
+/// Longest cycle that is shown whole; so much of the stream is kept, s.
+const CYCLE_MOST_S: f64 = 60.0;
+/// Shown before the start of a cycle, and after its end, s.
+const AROUND_S: (f64, f64) = (2.0, 0.5);
 /// Log lines kept.
 const LOG_KEPT: usize = 200;
 
@@ -29,7 +33,7 @@ pub(super) struct CycleMarks {
 pub struct Picture {
     /// Newest snapshot.
     pub snapshot: Option<Snapshot>,
-    /// Live points of each channel: (rig time s, smallest, largest), oldest first, at most [`WINDOW_S`] of them.
+    /// Live points of each channel: (rig time s, smallest, largest), oldest first, as far back as a cycle may be shown.
     pub live: Vec<VecDeque<(f64, f64, f64)>>,
     /// Prediction of the present run.
     pub predicted: Vec<PredictedPiece>,
@@ -47,6 +51,11 @@ pub struct Picture {
     pub(super) highest: Option<f64>,
     pub(super) lowest: Option<f64>,
     marks: BTreeMap<u32, CycleMarks>,
+}
+
+/// Until when a predicted piece lasts after its mark, s.
+fn lasts_s(piece: &PredictedPiece) -> f64 {
+    piece.t0_s + piece.dt_s * piece.series.first().map_or(0, Vec::len) as f64
 }
 
 impl Picture {
@@ -135,7 +144,7 @@ impl Picture {
                 points.push_back((at_s, f64::from(*least), f64::from(*most)));
             }
             let newest_s = points.back().map_or(0.0, |p| p.0);
-            while points.front().is_some_and(|p| p.0 < newest_s - WINDOW_S) {
+            while points.front().is_some_and(|p| p.0 < newest_s - CYCLE_MOST_S) {
                 points.pop_front();
             }
         }
@@ -211,13 +220,34 @@ impl Picture {
     }
 
     fn points_of(&self, which: Which) -> Vec<(f64, f64)> {
-        let marks = self.cycle_marks();
-        let start_s = marks.start_s.or_else(|| self.before_the_start_s());
-        let stop_s = marks.stop_s;
+        let start_s = self.cycle_start_s();
+        let stop_s = self.cycle_stop_s();
         let mut points = self.phase_points(Phase::Start, start_s, which);
         points.retain(|point| stop_s.is_none_or(|stop_s| point.0 < stop_s));
-        points.extend(self.phase_points(Phase::Stop, stop_s, which));
+        // What a stop's piece says of the time before the stop is the start's to say.
+        let after = self.phase_points(Phase::Stop, stop_s, which).into_iter();
+        points.extend(after.filter(|point| stop_s.is_some_and(|stop_s| point.0 >= stop_s)));
         points
+    }
+
+    fn cycle_start_s(&self) -> Option<f64> {
+        self.cycle_marks().start_s.or_else(|| self.before_the_start_s())
+    }
+
+    /// When the cycle was stopped, or will be by the prediction, rig time, s.
+    fn cycle_stop_s(&self) -> Option<f64> {
+        let foretold = || Some(self.cycle_start_s()? + lasts_s(self.piece(Phase::Start)?));
+        self.cycle_marks().stop_s.or_else(foretold)
+    }
+
+    /// The cycle that is on, whole, with its prediction ahead, rig time, s; `None`: no run is on, nothing is predicted, or it is too
+    /// long for one chart.
+    pub(super) fn cycle_span_s(&self) -> Option<(f64, f64)> {
+        self.snapshot.as_ref()?.run.as_ref().filter(|run| run.end.is_none())?;
+        self.piece(Phase::Start)?;
+        let end_s = self.cycle_stop_s()? + self.piece(Phase::Stop).map_or(0.0, lasts_s);
+        let (from_s, until_s) = (self.cycle_start_s()? - AROUND_S.0, end_s.max(self.newest_s()) + AROUND_S.1);
+        (until_s - from_s <= CYCLE_MOST_S).then_some((from_s, until_s))
     }
 
     fn phase_points(&self, phase: Phase, mark_s: Option<f64>, which: Which) -> Vec<(f64, f64)> {

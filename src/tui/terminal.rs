@@ -25,10 +25,14 @@ use tokio::task::JoinSet;
 const FRAME: Duration = Duration::from_millis(50);
 /// Wait before asking a lost daemon again.
 const RETRY: Duration = Duration::from_millis(500);
+/// Begin of the words about a stop that was not sent.
+const NOT_SENT: &str = "STOP NOT SENT";
 /// Sign of life of whoever holds the controls.
 const KEEP_EVERY: Duration = Duration::from_secs(4);
 /// Key presses queued, and stops among them.
 const KEYS_KEPT: usize = 32;
+/// What came of a key is shown for so long, unless something did not go through.
+const NOTICE_NS: u64 = 12_000_000_000;
 /// Longest guess typed.
 const TYPED_MOST: usize = 10;
 
@@ -102,6 +106,8 @@ struct Face {
     desk: Desk,
     asked: Asked,
     kept_ns: u64,
+    /// What came of the latest key, and since when it is shown, wall ns.
+    noticed: Option<(String, u64)>,
     /// What the measured cycles were last asked for.
     measured_at: Option<(u32, Phase, u32, bool)>,
 }
@@ -120,8 +126,17 @@ pub async fn watch(service: Arc<dyn Lead>, watching: Watching) -> Result<(), Tui
     stopper.spawn(stop_by_key(Arc::clone(&service), watching.name.clone(), stops, said));
     let desk = Desk::of(watching.name.clone(), watching.system);
     let picture = Picture::default();
-    let mut face =
-        Face { service, watching, name, picture, desk, asked: JoinSet::new(), kept_ns: 0, measured_at: None };
+    let mut face = Face {
+        service,
+        watching,
+        name,
+        picture,
+        desk,
+        asked: JoinSet::new(),
+        kept_ns: 0,
+        noticed: None,
+        measured_at: None,
+    };
     face.ask_rig();
     let mut ticks = tokio::time::interval(FRAME);
     ticks.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
@@ -187,7 +202,7 @@ async fn stop_by_key(
 async fn stop(service: &dyn Lead, by: String) -> String {
     match service.stop(by).await {
         Ok(report) => report.text,
-        Err(error) => format!("STOP NOT SENT: {error}. Use the emergency stop."),
+        Err(error) => format!("{NOT_SENT}: {error}. Use the emergency stop."),
     }
 }
 
@@ -211,8 +226,22 @@ impl Face {
         self.ask_measured();
     }
 
+    /// What came of an old key says nothing of what is on now.
+    fn fade(&mut self, now_ns: u64) {
+        match (&self.desk.notice, &self.noticed) {
+            (Some(now), Some((shown, since_ns))) if now == shown => {
+                if now_ns.saturating_sub(*since_ns) > NOTICE_NS && !now.starts_with(NOT_SENT) {
+                    (self.desk.notice, self.desk.warned) = (None, false);
+                }
+            }
+            (Some(now), _) => self.noticed = Some((now.clone(), now_ns)),
+            (None, _) => self.noticed = None,
+        }
+    }
+
     fn tick(&mut self) {
         let now_ns = self.now_ns();
+        self.fade(now_ns);
         let due = now_ns.saturating_sub(self.kept_ns) >= u64::try_from(KEEP_EVERY.as_nanos()).unwrap_or(u64::MAX);
         if let Some(held) = self.desk.held.as_ref().filter(|_| due) {
             let (service, key) = (Arc::clone(&self.service), held.key.clone());
@@ -410,7 +439,7 @@ impl Face {
             return;
         }
         match self.desk.answers(self.watching.clock.now_ns()) {
-            Ok(question) => self.order(Order::Confirm(question), "confirmed"),
+            Ok(question) => self.order(Order::Confirm(question), "answer taken"),
             Err(why) => self.desk.notice = Some(why.to_owned()),
         }
     }

@@ -74,9 +74,11 @@ fn legend(traces: &Traces) -> String {
 fn traces(picture: &Picture, unit: Unit, columns: usize) -> Traces {
     let newest_s = picture.newest_s();
     let before_s = picture.before_the_start_s();
-    // Before the start the prediction takes most of the width.
-    let until_s = newest_s + WINDOW_S * if before_s.is_some() { 1.0 - AHEAD } else { AHEAD };
-    let from_s = (until_s - WINDOW_S).max(0.0);
+    let (from_s, until_s) = picture.cycle_span_s().unwrap_or_else(|| {
+        // Before the start the prediction takes most of the width.
+        let until_s = newest_s + WINDOW_S * if before_s.is_some() { 1.0 - AHEAD } else { AHEAD };
+        ((until_s - WINDOW_S).max(0.0), until_s)
+    });
     let zero_s = picture.cycle_marks().start_s.or(before_s).unwrap_or(0.0);
     let shown = |points: Points| -> Points {
         let near = points.into_iter().filter(|p| p.0 >= from_s && p.0 <= until_s);

@@ -1,6 +1,6 @@
 //! Numbers in the units that people read, and states in words. A colour only repeats a word (IEC 60073).
 
-use crate::api::{Activity, Snapshot};
+use crate::api::{Activity, Snapshot, StarterView};
 use crate::sequence::ports::{Level, LinkState, StopOutcome};
 use crate::starters::StarterKind;
 use crate::units::Dimension;
@@ -101,7 +101,7 @@ pub(super) fn state(now: &Snapshot) -> (String, Tone) {
     }
     let stop = now.run.as_ref().and_then(|run| run.stop);
     match now.activity {
-        Activity::Running => (format!("Running: {}", step(now)), Tone::Running),
+        Activity::Running => in_a_run(now),
         Activity::Stopping => ("Stopping: watch for stop confirmed".to_owned(), Tone::Notice),
         Activity::Closing => (capital(&format!("{}. Closing the recording", stop_words(stop))), stop_tone(stop)),
         Activity::ShuttingDown => ("The program is shutting down".to_owned(), Tone::Notice),
@@ -122,6 +122,16 @@ fn at_rest(now: &Snapshot) -> (String, Tone) {
                 end.aborted.as_ref().map_or_else(|| "All steps done".to_owned(), |why| format!("Ended early: {why}"));
             (capital(&format!("{}. {how}", stop_words(Some(end.stop)))), stop_tone(Some(end.stop)))
         }
+    }
+}
+
+/// A run is on; green only while a motor is.
+fn in_a_run(now: &Snapshot) -> (String, Tone) {
+    let says = |on: bool| move |starter: &StarterView| starter.running == Some(on);
+    match (now.starters.iter().any(says(true)), now.starters.iter().all(says(false))) {
+        (true, _) => (format!("Running: {}", step(now)), Tone::Running),
+        (false, true) => (format!("Run on, motor off: {}", step(now)), Tone::Notice),
+        (false, false) => (format!("Run on: {}", step(now)), Tone::Notice),
     }
 }
 
@@ -174,10 +184,11 @@ pub(super) fn progress(now: &Snapshot) -> Option<String> {
         Some(whole) => format!("{:.1} s left of {whole:.1}", whole - at.in_step_s),
         None => format!("{:.1} s", at.in_step_s),
     };
-    Some(format!(
-        "{}, cycle {} of {}, step {} of {}: {}, {time}",
-        run.starter, at.cycle, at.cycles, at.step_number, at.steps, at.step
-    ))
+    let cycle = match at.cycle {
+        0 => "before the first start".to_owned(),
+        cycle => format!("cycle {cycle} of {}", at.cycles),
+    };
+    Some(format!("{}, {cycle}, step {} of {}: {}, {time}", run.starter, at.step_number, at.steps, at.step))
 }
 
 /// What stands before a log line.

@@ -22,6 +22,7 @@ const FILES: &[(&str, &str, &str)] = &[
     ("/page/look.css", CSS, include_str!("page/look.css")),
     ("/page/hall.js", SCRIPT, include_str!("page/hall.js")),
     ("/page/desk.js", SCRIPT, include_str!("page/desk.js")),
+    ("/page/readiness.js", SCRIPT, include_str!("page/readiness.js")),
     ("/page/link.js", SCRIPT, include_str!("page/link.js")),
     ("/page/picture.js", SCRIPT, include_str!("page/picture.js")),
     ("/page/words.js", SCRIPT, include_str!("page/words.js")),

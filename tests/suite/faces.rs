@@ -139,6 +139,7 @@ fn snapshot() -> Snapshot {
         rig_time_s: 12.0,
         links: Vec::new(),
         controller: None,
+        controls_note: None,
         guess: None,
         line_up: None,
         readiness: readiness(),
@@ -239,7 +240,7 @@ fn asking(for_audience: bool) -> Picture {
         run.for_audience = for_audience;
         run.progress.as_mut().unwrap().notes = Some("Take three guesses from the room.".into());
         state.controller = Some(Controller { name: "A. Tester".into(), from: "this computer".into() });
-        state.guess = Some(Guess { question: text.into(), value_pa: 2.2e5, by: "A. Tester".into() });
+        state.guess = Some(Guess { question: text.into(), value_pa: 2.2e5, by: "A. Tester".into(), cycle: 1 });
     })
 }
 
@@ -411,6 +412,34 @@ fn says_when_the_selector_is_at_local_and_when_the_emergency_stop_is_open() {
     assert_eq!(says(&second_line(Some(false), Some(true))), [true, false]);
     assert_eq!(says(&second_line(Some(true), Some(false))), [false, true]);
     assert_eq!(says(&second_line(None, None)), [false, false], "a rig that does not tell");
+}
+
+#[test]
+fn says_running_only_while_a_motor_is_on() {
+    let state_line = |running| {
+        let picture = with_run(|state, _| state.starters[0].running = running);
+        screen(&picture, Shown::Run, LARGE).lines().nth(1).unwrap().to_owned()
+    };
+    assert!(state_line(Some(true)).contains("Running: hold"));
+    assert!(state_line(Some(false)).contains("Run on, motor off: hold"));
+    assert!(state_line(None).contains("Run on: hold"), "not known");
+}
+
+#[test]
+fn says_beside_or_below_the_name_that_the_controls_time_out() {
+    let note = "no sign of life for 9 s, free in 6 s";
+    let silent = with_run(|state, _| {
+        state.controller = Some(Controller { name: "A. Tester".into(), from: "this computer".into() });
+        state.controls_note = Some(note.into());
+    });
+    for (size, words) in
+        [(LARGE, format!("controls: A. Tester (this computer), {note}")), (SMALL, format!("Controls: {note}"))]
+    {
+        for shown in Shown::ALL {
+            let text = screen(&silent, shown, size);
+            assert!(text.contains(&words), "{shown:?} at {size:?}: {text}");
+        }
+    }
 }
 
 #[test]

@@ -4,6 +4,7 @@ mod desk;
 mod hall;
 mod lesson;
 mod looks;
+mod ready;
 
 use crate::stand::bench::Bench;
 use crate::stand::browser::Browser;

@@ -59,7 +59,7 @@ fn renews_the_pictures_of_the_readme() {
     window.wait("controls: A. Trainer");
     keep_window(&window, "terminal-ready.svg");
     window.types("g");
-    go_on_until(&window, "Across the line: how far above");
+    go_on_until(&window, "Across the line: how high");
     window.types("n2.4");
     window.presses(&["Enter"]);
     window.wait("guess 2.40 bar");

@@ -2,7 +2,7 @@
 
 use super::super::desk::Desk;
 use super::super::picture::Picture;
-use super::super::words::{pressure, wrapped};
+use super::super::words::{cut, pressure, wrapped};
 use crate::api::RunView;
 use ratatui::style::{Modifier, Style};
 use ratatui::text::{Line, Span};
@@ -17,6 +17,8 @@ pub(super) fn lines(picture: &Picture, desk: &Desk, width: usize, rows: usize) -
     let run = picture.snapshot.as_ref().and_then(|snapshot| snapshot.run.as_ref());
     let mut lines = run.map_or_else(Vec::new, |run| told(run, width));
     lines.extend(typed(desk));
+    let controls = picture.snapshot.as_ref().and_then(|snapshot| super::controls_note(snapshot, width));
+    lines.extend(controls.map(|note| Line::raw(cut(&note, width))));
     let last = usize::from(desk.notice.is_some());
     lines.truncate(rows.saturating_sub(last));
     lines.extend(desk.notice.iter().map(|text| Line::styled(text.clone(), Style::new().add_modifier(Modifier::BOLD))));

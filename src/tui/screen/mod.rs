@@ -11,6 +11,7 @@ use super::desk::{Desk, Shown};
 use super::look::Look;
 use super::picture::Picture;
 use super::words::{Tone, cut, state, wrapped};
+use crate::api::Snapshot;
 use ratatui::Frame;
 use ratatui::layout::{Constraint, Layout, Rect};
 use ratatui::style::{Modifier, Style};
@@ -93,13 +94,33 @@ fn state_line(picture: &Picture, width: usize) -> Line<'static> {
     }
     let Some(snapshot) = &picture.snapshot else { return Line::raw("waiting for the daemon") };
     let (words, tone) = state(snapshot);
-    let right = match &snapshot.controller {
-        Some(holder) => format!("controls: {} ({})", holder.name, holder.from),
-        None => "controls: nobody".to_owned(),
+    let right = match controls_note(snapshot, width) {
+        None => controls(snapshot),
+        Some(_) => controllers(snapshot),
     };
     let left = cut(&words, width.saturating_sub(right.chars().count() + 2));
     let gap = width.saturating_sub(left.chars().count() + right.chars().count());
     Line::from(vec![Span::styled(left, tone.style()), Span::raw(" ".repeat(gap)), Span::raw(right)])
+}
+
+/// Who holds the controls.
+fn controllers(snapshot: &Snapshot) -> String {
+    match &snapshot.controller {
+        Some(holder) => format!("controls: {} ({})", holder.name, holder.from),
+        None => "controls: nobody".to_owned(),
+    }
+}
+
+/// The same with what stands beside it.
+fn controls(snapshot: &Snapshot) -> String {
+    let note = snapshot.controls_note.as_ref().map_or_else(String::new, |note| format!(", {note}"));
+    format!("{}{note}", controllers(snapshot))
+}
+
+/// What stands beside the controls and finds no room in the state's line: it has one below.
+fn controls_note(snapshot: &Snapshot, width: usize) -> Option<String> {
+    let beside = state(snapshot).0.chars().count() + 2 + controls(snapshot).chars().count();
+    snapshot.controls_note.as_ref().filter(|_| beside > width).map(|note| format!("Controls: {note}"))
 }
 
 /// A line with its first word set apart.
@@ -112,7 +133,7 @@ fn headed(head: &str, text: &str) -> Line<'static> {
 
 /// A heading within a screen.
 fn heading(text: &str) -> Line<'static> {
-    Line::styled(text.to_owned(), Style::new().add_modifier(Modifier::BOLD | Modifier::UNDERLINED))
+    Line::from(Span::styled(text.to_owned(), Style::new().add_modifier(Modifier::BOLD | Modifier::UNDERLINED)))
 }
 
 /// A long text with its first line behind a sign and the rest under it.

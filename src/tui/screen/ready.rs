@@ -83,7 +83,7 @@ fn needed(snapshot: &Snapshot, system: System, area: Rect) -> Text<'static> {
 fn lines_of(requirement: &Requirement, system: System, width: usize) -> Vec<Line<'static>> {
     let (sign, colour) = match requirement.holds {
         Some(true) => ("ok   ", Color::Green),
-        Some(false) => ("NOT  ", Color::Red),
+        Some(false) => ("NO   ", Color::Red),
         None => ("?    ", Color::Yellow),
     };
     let (found, needs) = found_and_needs(requirement, system);

@@ -44,6 +44,8 @@ export class Page {
   }
 
   #alive(lost) {
+    this.lost = lost !== null;
+    this.head();
     document.documentElement.dataset.lost = lost ? "yes" : "no";
     say(byId("connection"), lost ?? "connected");
     byId("token-box").hidden = !this.link.refused;
@@ -91,10 +93,13 @@ export class Page {
     if (!now) return;
     say(byId("rig"), now.rig_name);
     byId("virtual").hidden = !now.is_virtual;
-    const { words, kind } = state(now);
+    // What was so when the connection broke may be otherwise by now.
+    const { words, kind } = this.lost ? { words: "NOT KNOWN NOW", kind: "danger" } : state(now);
     say(byId("state"), words);
     byId("state").dataset.kind = kind;
     const holder = now.controller;
-    say(byId("controller"), holder ? `Controls: ${holder.name}, ${holder.from}` : "Controls: nobody");
+    const note = now.controls_note ? `; ${now.controls_note}` : "";
+    say(byId("controller"), `Controls: ${holder ? `${holder.name}, ${holder.from}` : "nobody"}${note}`);
+    byId("controller").dataset.silent = holder && note ? "yes" : "no";
   }
 }

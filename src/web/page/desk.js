@@ -2,6 +2,7 @@
 
 import { Page, byId, say } from "./common.js";
 import { farewell, look, order } from "./link.js";
+import { ready } from "./readiness.js";
 import { pressure, progress, rpm, starterKind, units } from "./words.js";
 
 const KEEP_MS = 4000;
@@ -122,7 +123,7 @@ for (const button of document.querySelectorAll(".moves")) {
 for (const button of document.querySelectorAll("[data-show]")) {
   button.addEventListener("click", () => hall.postMessage(button.dataset.show));
 }
-const LETTERS = { t: "take", g: "start", c: "confirm", k: "skip" };
+const LETTERS = { t: "take", b: "give", g: "start", c: "confirm", k: "skip" };
 page.pressed = (letter) => {
   const id = LETTERS[letter];
   if (id && !byId(id).disabled) ACTS[id]();
@@ -141,7 +142,10 @@ async function loadRig() {
   } catch { /* asked again with the next snapshot */ }
 }
 
-const about = () => say(byId("about"), rig?.sequences.find(({ id }) => id === byId("sequence").value)?.about ?? "");
+function about() {
+  say(byId("about"), rig?.sequences.find(({ id }) => id === byId("sequence").value)?.about ?? "");
+  write();
+}
 byId("sequence").addEventListener("change", about);
 
 page.changed = (type) => {
@@ -180,28 +184,16 @@ function write() {
   say(byId("next"), run && !run.end ? `Next: ${next ?? "the end"}` : "");
   say(byId("notes"), (run && !run.end && run.progress?.notes) || "None for this step.");
   say(byId("said"), run?.said ?? "");
+  byId("said-box").hidden = !run?.said;
   say(byId("guess-unit"), units.table.pressure.unit);
   say(byId("guessed"), state.guess ? `written down: ${pressure(state.guess.value_pa)}` : "");
   say(byId("speed"), rpm(picture.value(picture.channelOf("rad/s"))));
   say(byId("pressure"), pressure(picture.value(picture.headline)));
-  say(byId("remote"), yesNo(state.remote, "remote", "LOCAL"));
-  say(byId("emergency"), yesNo(state.emergency_stop_ok, "circuit closed", "OPEN"));
   say(byId("starters-now"), state.starters.map(({ id, running, fault, link }) => {
     if (link !== "Up") return `${id}: link down`;
     return `${id}: ${yesNo(running, "on", "off")}${fault ? `, fault ${fault}` : ""}`;
   }).join("; "));
-  const warnings = byId("warnings");
-  const cautions = state.channels.filter((channel) => channel.calibration_caution)
-    .map((channel) => `CAUTION ${channel.id}: ${channel.calibration_caution}`);
-  const lines = state.warnings.concat(cautions);
-  if (warnings.dataset.text !== lines.join("\n")) {
-    warnings.dataset.text = lines.join("\n");
-    warnings.replaceChildren(...lines.map((text) => {
-      const item = document.createElement("li");
-      item.textContent = text;
-      return item;
-    }));
-  }
+  ready(state, rig, byId("sequence").value);
 }
 
 function writeLog() {

@@ -177,12 +177,12 @@ export class Elevation {
     pen.textAlign = "right";
     pen.textBaseline = "middle";
     for (const mark of marks) {
-      pen.fillText(mark.toFixed(digits), left - size * 1.1, y(mark / by));
+      pen.fillText(mark.toFixed(digits), left - size * 2.7, y(mark / by));
       pen.strokeStyle = colour.faint;
       pen.lineWidth = 1;
       pen.beginPath();
-      pen.moveTo(left - size, y(mark / by));
-      pen.lineTo(left - size * 0.5, y(mark / by));
+      pen.moveTo(left - size * 2.6, y(mark / by));
+      pen.lineTo(left - size * 2.3, y(mark / by));
       pen.stroke();
     }
     pen.textAlign = "left";
@@ -295,7 +295,8 @@ export class Elevation {
       pen.lineTo(x + 0.85 * round * Math.cos(angle), y + 0.85 * round * Math.sin(angle));
       pen.stroke();
     }
-    label(pen, size, `pump ${rpm(speed)}`, x, y - round - size * 0.8, "center", colour);
+    const rests = picture.state.readiness.some((one) => one.reading?.unit === "rad/s" && one.holds === true);
+    label(pen, size, rests ? "pump at rest" : `pump ${rpm(speed)}`, x, y - round - size * 0.8, "center", colour);
   }
 
   #valve(pen, size, x, y, angle, opening, colour) {
@@ -383,7 +384,8 @@ const plain = (name) => name.replaceAll(/[_-]/g, " ");
 /** Words on a plate, so that a line behind them does not cross them. */
 function label(pen, size, words, x, y, align, colour) {
   const wide = pen.measureText(words).width;
-  const left = align === "left" ? x : x - wide / 2;
+  const wanted = align === "left" ? x : x - wide / 2;
+  const left = Math.max(4, Math.min(wanted, pen.canvas.clientWidth - wide - 4));
   pen.globalAlpha = 0.8;
   pen.fillStyle = colour.ground;
   pen.fillRect(left - 3, y - size * 0.6, wide + 6, size * 1.2);

@@ -92,7 +92,7 @@ function figures() {
   const gauge = picture.value(picture.headline);
   say(byId("speed"), rpm(picture.value(picture.channelOf("rad/s"))));
   say(byId("pressure"), pressure(gauge));
-  say(byId("head"), head(gauge === null || !elevation.rig ? null : gauge / elevation.rig.pa_per_m));
+  say(byId("head"), `${head(gauge === null || !elevation.rig ? null : gauge / elevation.rig.pa_per_m)} head`);
   say(byId("current"), amps(picture.value(picture.channelOf("A"))));
   say(byId("highest"), Number.isFinite(picture.highest) ? pressure(picture.highest) : "--");
 }

@@ -138,7 +138,7 @@ export class Link {
     const since = Math.round((performance.now() - this.lostSince) / 1000);
     this.alive(this.refused
       ? "NOT LET IN: this needs the token"
-      : `NO CONNECTION to the daemon for ${since} s: what is shown is old. Use the switches at the rig.`);
+      : `NO CONNECTION for ${since} s: what is shown is old. Use the switches at the rig.`);
   }
 
   /** A page cannot see why a WebSocket was refused; a plain question tells. */

@@ -2,16 +2,22 @@
 
 const PA_PER_PSI = 6894.757293168;
 const M_PER_FT = 0.3048;
+const M3_S_PER_GPM = 6.30902e-5;
+const W_PER_HP = 745.6999;
 
 const SI = {
   pressure: { by: 1e-5, unit: "bar", digits: 2 },
   head: { by: 1, unit: "m", digits: 1 },
   length: { by: 1, unit: "m", digits: 1 },
+  flow: { by: 3600, unit: "m3/h", digits: 1 },
+  power: { by: 1e-3, unit: "kW", digits: 2 },
 };
 const US = {
   pressure: { by: 1 / PA_PER_PSI, unit: "psi", digits: 1 },
   head: { by: 1 / M_PER_FT, unit: "ft", digits: 0 },
   length: { by: 1 / M_PER_FT, unit: "ft", digits: 1 },
+  flow: { by: 1 / M3_S_PER_GPM, unit: "gpm", digits: 1 },
+  power: { by: 1 / W_PER_HP, unit: "hp", digits: 2 },
 };
 
 export const units = {
@@ -36,7 +42,9 @@ export const amps = (a) => (a === null ? "-- A" : `${a.toFixed(1)} A`);
 export function chartUnit(si) {
   if (si === "Pa" || si === "Pa difference") return units.table.pressure;
   if (si === "rad/s") return { by: 60 / (2 * Math.PI), unit: "rpm", digits: 0 };
-  if (si === "m3/s") return { by: 3600, unit: "m3/h", digits: 1 };
+  if (si === "m3/s") return units.table.flow;
+  if (si === "W") return units.table.power;
+  if (si === "1") return { by: 1, unit: "", digits: 2 };
   return { by: 1, unit: si, digits: 1 };
 }
 
@@ -53,7 +61,7 @@ export function state(now) {
   if (now.remote === false) return { words: "LOCAL: the rig is switched to its own panel", kind: "notice" };
   const stop = now.run?.stop;
   switch (now.activity) {
-    case "running": return { words: `Running: ${stepWords(now)}`, kind: "running" };
+    case "running": return inARun(now);
     case "stopping": return { words: "Stopping: watch for stop confirmed", kind: "notice" };
     case "closing": return { words: `${stopWords(stop)}. Closing the recording`, kind: stopKind(stop) };
     case "shutting-down": return { words: "The program is shutting down", kind: "notice" };
@@ -72,6 +80,14 @@ export function stopWords(stop) {
   if (stop === "inferred") return "Stop inferred from status only: look at the motor";
   if (stop === "NOT confirmed") return "Stop NOT confirmed: use the emergency stop";
   return "No stop yet";
+}
+
+/** A run is on; green only while a motor is. */
+function inARun(now) {
+  const says = (on) => (starter) => starter.running === on;
+  if (now.starters.some(says(true))) return { words: `Running: ${stepWords(now)}`, kind: "running" };
+  if (now.starters.every(says(false))) return { words: `Run on, motor off: ${stepWords(now)}`, kind: "notice" };
+  return { words: `Run on: ${stepWords(now)}`, kind: "notice" };
 }
 
 /** Somebody else may have started the motor. */
@@ -94,5 +110,6 @@ export function progress(now) {
   const step = run?.progress;
   if (!step || run.end) return "";
   const of = step.step_s === null || step.in_step_s > step.step_s ? "" : ` of ${step.step_s.toFixed(1)}`;
-  return `${run.starter} · cycle ${step.cycle} of ${step.cycles} · step ${step.step_number} of ${step.steps}: ${step.step}, ${step.in_step_s.toFixed(1)}${of} s`;
+  const cycle = step.cycle === 0 ? "before the first start" : `cycle ${step.cycle} of ${step.cycles}`;
+  return `${run.starter} · ${cycle} · step ${step.step_number} of ${step.steps}: ${step.step}, ${step.in_step_s.toFixed(1)}${of} s`;
 }

@@ -63,8 +63,16 @@ fn looked_at(browser: &Browser, name: &str) {
 
 #[test]
 fn agrees_with_axe_core_and_with_the_window_in_every_state() {
-    let (bench, _owner, address, browser) = stage("/");
+    let (mut bench, mut owner, address, browser) = stage("/");
     looked_at(&browser, "hall-idle");
+    let desk = super::opened(&address, "/desk", PROJECTOR);
+    desk.wait("document.querySelectorAll('#sequence option').length > 1");
+    looked_at(&desk, "desk-idle");
+    bench.control("local");
+    desk.wait("document.getElementById('needed').textContent.includes('1 missing')");
+    looked_at(&desk, "desk-lacking");
+    bench.control("remote");
+    desk.wait("document.getElementById('needed').textContent.includes('all there')");
     let key = take(&browser, "A. Tester");
     start_lesson(&browser, &key);
     answer(&browser, "line-up terrace", &key);
@@ -74,8 +82,6 @@ fn agrees_with_axe_core_and_with_the_window_in_every_state() {
     looked_at(&browser, "hall-asked");
     browser.press("2");
     looked_at(&browser, "hall-asked-elevation");
-    let desk = super::opened(&address, "/desk", PROJECTOR);
-    desk.wait("document.querySelectorAll('#sequence option').length > 1");
     looked_at(&desk, "desk-asked");
     answer(&browser, "How high", &key);
     bench.witness().wait_on();
@@ -93,4 +99,9 @@ fn agrees_with_axe_core_and_with_the_window_in_every_state() {
     looked_at(&browser, "hall-starters");
     looked_at(&desk, "desk-ended");
     assert_eq!(browser.value("ramprig.picture.state.run.end.aborted"), Value::Null);
+    owner.kill();
+    for (page, name) in [(&browser, "hall-lost"), (&desk, "desk-lost")] {
+        page.wait("document.documentElement.dataset.lost === 'yes'");
+        looked_at(page, name);
+    }
 }
