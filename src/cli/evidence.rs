@@ -160,7 +160,7 @@ fn limits_text(held: &[Held], unknown: &[String], guard: f64, units: System) -> 
         let of = |si: f64| figure(held.key, si, units);
         let (measured, allowed, guard) = (of(held.measured), of(held.allowed), of(held.guard));
         let (recording, label, standing) = (&held.recording, held.label, held.standing);
-        format!("  {recording}: {label} at most {measured}, {allowed} allowed, guard band {guard}: {standing}")
+        format!("  {recording}: {label} {measured} at worst, limit {allowed}, guard band {guard}: {standing}")
     }));
     lines.extend(unknown.iter().map(|words| format!("  {words}")));
     lines.join("\n")

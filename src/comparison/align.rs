@@ -25,15 +25,15 @@ pub const LEAD_S: f64 = 0.5;
 /// Onset is looked for from this long before the start mark (the mark is set when the answer came back), s.
 const ONSET_BEFORE_S: f64 = 0.3;
 /// ... to this long after it, s.
-const ONSET_AFTER_S: f64 = 1.0;
+pub(super) const ONSET_AFTER_S: f64 = 1.0;
 /// Rest before the search window that gives the level and noise of no current, s.
 const ONSET_REST_S: f64 = 0.7;
 /// Onset must exceed this multiple of the noise at rest ...
 const ONSET_SIGMAS: f64 = 6.0;
 /// ... and this share of the channel's range ...
-const ONSET_SHARE: f64 = 0.01;
+pub(super) const ONSET_SHARE: f64 = 0.01;
 /// ... on average over this long, s (one half-cycle at 50 Hz would pass a shorter one).
-const ONSET_HELD_S: f64 = 0.02;
+pub(super) const ONSET_HELD_S: f64 = 0.02;
 /// An alternating current is compared by its RMS value over the last so long, s: five half cycles of 50 Hz, six of 60 Hz.
 const RMS_S: f64 = 0.05;
 /// Unit of a contact's channel.

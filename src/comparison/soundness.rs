@@ -1,6 +1,6 @@
 //! Can the channels of a run be believed: spikes, flat stretches, clipping, failed loops, and the zero before and after.
 
-use super::align::{AlignedCycle, CONTACT_UNIT, TimeZero};
+use super::align::{AlignedCycle, CONTACT_UNIT, ONSET_AFTER_S, ONSET_HELD_S, ONSET_SHARE, TimeZero};
 use super::evaluate::RunResult;
 use super::metric::{final_level, initial_level};
 use super::{ChannelInfo, RunData};
@@ -28,10 +28,11 @@ pub fn clocks(run: &RunData, aligned: &[AlignedCycle]) -> Vec<String> {
     let (begin_s, end_s) = (first.t0_s, first.t0_s + first.values.len() as f64 * first.dt_s);
     let outside: Vec<u32> =
         aligned.iter().filter(|of| !(begin_s..end_s).contains(&of.cycle.start_s)).map(|of| of.cycle.number).collect();
-    let measures_current = run.channels.iter().any(|info| info.unit == "A");
+    let current = run.channels.iter().position(|info| info.unit == "A");
     let without_onset: Vec<u32> = aligned
         .iter()
-        .filter(|of| measures_current && of.zero == TimeZero::Mark && !outside.contains(&of.cycle.number))
+        .filter(|of| of.zero == TimeZero::Mark && !outside.contains(&of.cycle.number))
+        .filter(|of| current.is_some_and(|k| sets_in_by_prediction(&run.channels[k], of, k)))
         .map(|of| of.cycle.number)
         .collect();
     let mut words = Vec::new();
@@ -44,12 +45,20 @@ pub fn clocks(run: &RunData, aligned: &[AlignedCycle]) -> Vec<String> {
     }
     if !without_onset.is_empty() {
         words.push(format!(
-            "no onset of current near the start marks of {}: their time zero is the mark; the clocks disagree, or the current is not \
-             that of this motor",
+            "no onset of current near the start marks of {}, where the prediction has one: their time zero is the mark; the clocks \
+             disagree, or the current is not that of this motor",
             cycles_in_words(&without_onset)
         ));
     }
     words
+}
+
+/// The prediction has the current well over the threshold of an onset as soon as one is looked for: a drive may take longer.
+fn sets_in_by_prediction(info: &ChannelInfo, cycle: &AlignedCycle, channel: usize) -> bool {
+    let Some(start) = cycle.predicted.get(channel).and_then(|predicted| predicted.start.as_ref()) else { return false };
+    let well_over = 2.0 * ONSET_SHARE * (info.range.1 - info.range.0);
+    let first = start.phase().iter().take((0.5 * ONSET_AFTER_S / start.dt_s) as usize);
+    first.filter(|value| **value > well_over).count() as f64 * start.dt_s > ONSET_HELD_S
 }
 
 fn cycles_in_words(numbers: &[u32]) -> String {
