@@ -74,6 +74,7 @@ pub enum Verb {
     #[command(after_help = CAUTIONS)]
     Watch(WatchArgs),
     /// Watch a station that somebody else runs: an event a trigger, nothing commanded.
+    #[command(after_help = super::observe::AT_A_STATION)]
     Observe(ObserveArgs),
     /// Take the zero of pressure channels: vented, or against a line that is proven full; or their noise with a starter
     /// energised without flow.
@@ -365,7 +366,7 @@ pub struct RunArgs {
 /// `watch`.
 #[derive(Debug, Args)]
 pub struct WatchArgs {
-    /// Rig file or id, to find the process that owns it.
+    /// Rig file or id, to find the process that owns it; without it the only one that is served on this computer.
     pub rig: Option<PathBuf>,
     /// Address of the owner's API, when known.
     #[arg(long, value_name = "HOST:PORT")]

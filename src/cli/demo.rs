@@ -38,6 +38,8 @@ pub async fn demo(args: &DemoArgs, output: Output, units: System) -> Result<Exit
     }
     let files: Vec<PathBuf> = runs.iter().map(|run| PathBuf::from(&run.recording)).collect();
     evidence::show(&files, &out.join("report.html"), output, units)?;
+    output
+        .note("next: ramprig init my-bench.toml (ten questions about your own rig), then ramprig check my-bench.toml");
     Ok(Exit::Done)
 }
 

@@ -68,7 +68,17 @@ pub async fn observe(args: &ObserveArgs, output: Output) -> Result<Exit, Failure
     Ok(Exit::Done)
 }
 
+/// Said wherever a station is watched; common practice, no source.
+pub(super) const AT_A_STATION: &str = "\
+WARNING at a station: confined space, gas or no oxygen in well and chamber; explosive atmosphere (classified area), where a
+laptop has no place; arc flash at an open panel; stored charge in a drive; wet floor near the supply. Go by its operator's
+rules and permits, never alone. Pumps start by themselves.";
+
 fn say_what_is_done(rig: &Rig, output: Output) {
+    output.note(AT_A_STATION);
+    for warning in &rig.warnings {
+        output.note(&format!("WARNING {warning}"));
+    }
     output.note(&format!("watching {}: nothing is commanded; end with Ctrl-C", rig.name));
     for (link, manner) in observed::manners(rig) {
         output.note(&match manner {

@@ -13,7 +13,7 @@ use crate::api::lead::Lead;
 use crate::api::stage::Stage;
 use crate::api::{RunRequest, RunView, Service, ServiceError};
 use crate::clock::{SystemClock, realtime};
-use crate::daemon::owner::current_owner;
+use crate::daemon::owner::{current_owner, owned as current_rigs};
 use crate::daemon::{Daemon, DaemonError, Options, ShutdownReport};
 use crate::rig::model::Rig;
 use crate::sequence::ports::StopOutcome;
@@ -310,20 +310,34 @@ pub fn needs_terminal(what: &str) -> Result<(), Failure> {
 }
 
 fn owner_address(args: &WatchArgs) -> Result<String, Failure> {
-    let rig = args.rig.as_deref().ok_or_else(|| {
-        Failure::configuration("watch what? try: ramprig watch RIG, or ramprig watch --at HOST:PORT".to_owned())
-    })?;
-    let id = match rig.exists() {
-        true => super::wires::load(rig)?.id,
-        false => rig.display().to_string(),
-    };
     let state = state_dir(args.state_dir.as_deref());
+    let id = match args.rig.as_deref() {
+        Some(rig) if rig.exists() => super::wires::load(rig)?.id,
+        Some(rig) => rig.display().to_string(),
+        None => the_only_one(&state)?,
+    };
     current_owner(&state, &id).and_then(|owner| owner.address).ok_or_else(|| {
         Failure::configuration(format!(
             "nobody serves rig {id} (looked in {}); try: ramprig serve RIG",
             state.display()
         ))
     })
+}
+
+/// Where one rig is served on this computer nobody has to name it.
+fn the_only_one(state: &Path) -> Result<String, Failure> {
+    let next = "ramprig watch RIG, or ramprig watch --at HOST:PORT";
+    match current_rigs(state).as_slice() {
+        [one] => Ok(one.clone()),
+        [] => Err(Failure::configuration(format!(
+            "watch what? nobody serves a rig (looked in {}); try: {next}",
+            state.display()
+        ))),
+        several => Err(Failure::configuration(format!(
+            "watch what? several rigs are served: {}; try: {next}",
+            several.join(", ")
+        ))),
+    }
 }
 
 /// Errors of opening a daemon are configuration, not faults of ours.

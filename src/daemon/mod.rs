@@ -5,6 +5,7 @@
 //! else, then tells the executor, which confirms the stop. A person's stop is a cut (coast), not a ramp: nobody can
 //! know from a key why it was pressed.
 
+mod cables;
 mod control;
 mod elevation;
 mod faces;

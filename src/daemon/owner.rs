@@ -88,6 +88,15 @@ pub fn current_owner(state_dir: &Path, rig_id: &str) -> Option<Owner> {
     }
 }
 
+/// Rigs that somebody owns now, by id.
+pub fn owned(state_dir: &Path) -> Vec<String> {
+    let files = std::fs::read_dir(state_dir).into_iter().flatten().flatten();
+    let id = |entry: std::fs::DirEntry| entry.file_name().to_str()?.strip_suffix(".owner").map(str::to_owned);
+    let mut ids: Vec<String> = files.filter_map(id).filter(|id| current_owner(state_dir, id).is_some()).collect();
+    ids.sort();
+    ids
+}
+
 fn lock_path(state_dir: &Path, rig_id: &str) -> PathBuf {
     state_dir.join(format!("{rig_id}.owner"))
 }
@@ -111,8 +120,10 @@ mod tests {
         let refusal = Ownership::take(dir.path(), "bench").unwrap_err().to_string();
         assert!(refusal.contains("127.0.0.1:8790"), "{refusal}");
         assert_eq!(current_owner(dir.path(), "bench").unwrap().address.as_deref(), Some("127.0.0.1:8790"));
-        Ownership::take(dir.path(), "another").unwrap();
-        drop(first);
+        let another = Ownership::take(dir.path(), "another").unwrap();
+        assert_eq!(owned(dir.path()), ["another", "bench"]);
+        drop((first, another));
+        assert!(owned(dir.path()).is_empty(), "files without a lock are leftovers");
         assert_eq!(current_owner(dir.path(), "bench"), None);
         Ownership::take(dir.path(), "bench").unwrap();
     }

@@ -1,5 +1,6 @@
 //! One run, on a thread of its own: identify, predict, open the recording, execute, close the recording.
 
+use super::cables;
 use super::guard;
 use super::operator::{Desk, DeskOperator, desk};
 use super::service::refused;
@@ -307,6 +308,9 @@ fn prepare(shared: &Arc<Shared>, job: &Job) -> Result<Prepared, String> {
     beyond.extend(transfer::runs_over(&shared.rig, &prediction));
     if !beyond.is_empty() {
         return Err(beyond.join("; "));
+    }
+    for words in cables::exchanged(&shared.rig, &prediction, &shared.acquisition.port().view().mean) {
+        tell(shared, Level::Caution, words);
     }
     let shown = pieces(&prediction);
     locked(&shared.view).predicted = Some(shown.clone());

@@ -29,7 +29,7 @@ fn ask_before_every_start_and_begin_with_their_cautions() {
         let Some(Step::Confirm(first)) = script.program.first().map(|instruction| &instruction.step) else {
             panic!("{name} begins with a confirmation");
         };
-        for words in ["restrained", "emergency stop"] {
+        for words in ["restrained", "floor", "emergency stop"] {
             assert!(first.text.contains(words), "{name}: {words}");
         }
         assert!(script.program.iter().any(|instruction| instruction.notes.is_some()), "{name} has notes");

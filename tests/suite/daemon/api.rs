@@ -310,3 +310,14 @@ fn watch_says_where_it_looked_when_nobody_serves() {
     let ended = Program::start(&mut watch).end();
     ended.expect(2).says("nobody serves rig terrace-bench").says(folder.path().to_str().unwrap());
 }
+
+/// The only rig that is served needs no name.
+#[test]
+fn watch_finds_the_only_rig_that_is_served() {
+    let bench = Bench::real_time();
+    let state = bench.state().display().to_string();
+    let watch = || Program::start(command(["watch", "--state-dir", &state]).stdin(std::process::Stdio::null())).end();
+    watch().expect(2).says("nobody serves a rig").says(&state);
+    let (_owner, _) = bench.serve();
+    watch().expect(2).says("draws on a terminal");
+}

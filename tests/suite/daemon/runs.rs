@@ -60,3 +60,19 @@ fn keeps_the_beginning_of_a_phase_that_outlasts_the_recent_past() {
     let rest_pa = f64::from(start.spans[0].1);
     assert!(cycle.highest.unwrap() > 2.0 * rest_pa, "{cycle:?}, at rest {rest_pa} Pa");
 }
+
+/// Two plugs in one another's sockets: said before the first start, and of no other run.
+#[test]
+fn says_that_the_cables_of_two_pressure_sensors_are_exchanged() {
+    let mut bench = Bench::real_time();
+    let said = "are their cables exchanged?";
+    let right = bench.run(&Cycle::brief_ramps().text(), "drive").end();
+    right.expect(0);
+    assert!(!right.stderr.contains(said), "{}", right.stderr);
+    let text = std::fs::read_to_string(crate::stand::bench::rig_path()).unwrap();
+    let exchanged = text.replace("\ninput = 1\n", "\ninput = TWO\n").replace("\ninput = 2\n", "\ninput = 1\n");
+    let exchanged = exchanged.replace("input = TWO", "input = 2");
+    bench.rig_file_for_runs(bench.write("exchanged.toml", &exchanged));
+    let wrong = bench.run(&Cycle::brief_ramps().text(), "drive").end();
+    wrong.says(said).says("p_valve_up shows").says("p_discharge");
+}

@@ -163,5 +163,8 @@ fn keeps_the_start_of_the_second_pump_as_its_own_contactor_told_it() {
     assert_eq!(kept.starter, "pump-2");
     assert_eq!(kept.starter_kind, Some(ramprig::starters::StarterKind::AcrossTheLine));
     assert!(ended.stderr.contains("link station-bus: listened to, nothing is sent"), "{}", ended.stderr);
+    for danger in ["confined space", "gas", "classified area", "arc flash", "stored charge"] {
+        assert!(ended.stderr.contains(danger), "{danger}: {}", ended.stderr);
+    }
     assert_eq!(came_back.len(), 0, "bytes sent on the serial line: {came_back:02x?}");
 }
