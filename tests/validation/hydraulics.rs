@@ -1,7 +1,7 @@
 //! Steady states, characteristics and the pump against published and independently computed values: every figure comes
 //! from running the public plant or steady solver on the network that the case describes.
 
-mod bed;
+pub mod bed;
 mod cavities;
 mod coarse_grids;
 mod pump_runs;

@@ -1,7 +1,12 @@
 //! Rigid columns: start-up, swings, surge shaft, air spring, pocket.
 
 use crate::harness::{Case, Sheet};
+use crate::hydraulics::bed::{chain, exact_grid, liquid, pipe, tank};
+use ramprig::hydraulics::plant::{LinesAtStart, Plant};
+use ramprig::hydraulics::pump::Pump;
 use ramprig::hydraulics::rigid_column::{Column, GasSpring, PocketSlam, UTube, surge_period_s, surge_rise_m};
+use ramprig::hydraulics::shaft::FixedSpeed;
+use ramprig::hydraulics::spec::{ElementKind, LiquidSpec, OrificeSpec, PumpSpec, ShaftSpec, Terminal, ValveSpec};
 
 #[test]
 fn published_rigid_columns() {
@@ -108,5 +113,74 @@ fn gas(sheet: &mut Sheet) {
         sheet.check_si(&case, "p_peak_abs", peak.absolute_pa, "PocketSlam::peak");
         sheet.check_si(&case, "t_peak", peak.time_s, "PocketSlam::peak");
         sheet.check_si(&case, "x_peak", peak.travel_m, "PocketSlam::peak");
+        pocket_in_a_line(sheet, &case);
     }
+}
+
+/// The same through the plant: a pump on a sump holds the pressure of the reservoir against a shut valve, which then opens all
+/// at once on a line that is empty behind its first metres and shut at its end.
+fn pocket_in_a_line(sheet: &mut Sheet, case: &Case) {
+    /// First order in the step: it is short, s for a metre of pocket.
+    const STEP_S_M: f64 = 2.5e-6;
+    const SPEED_RAD_S: f64 = 100.0;
+    /// So large that what runs changes nothing of its head, m3/s.
+    const RATED_M3_S: f64 = 1.0e2;
+    /// Rise of the line, which has the water's level where the pocket begins: as good as none.
+    const SLOPE: f64 = 1.0e-7;
+    const VALVE: usize = 2;
+    const LINE: usize = 3;
+    let (column_m, pocket_m, bore_m) = (case.si("L_column0"), case.si("L_pocket0"), case.si("D"));
+    let atmosphere_pa = case.si("p_air0_abs");
+    let liquid = LiquidSpec { atmosphere_pa, ..liquid(case.si("rho"), 9.806_65) };
+    let pump = |rated_head_m: f64| PumpSpec {
+        rated_speed_rad_s: SPEED_RAD_S,
+        rated_flow_m3_s: RATED_M3_S,
+        rated_head_m,
+        rated_efficiency: 0.8,
+        curve: vec![],
+        efficiency: vec![],
+        npsh_required_m: 0.0,
+        condition: Default::default(),
+    };
+    let of_one_metre = Pump::new("pump", &pump(1.0), liquid.density_kg_m3, liquid.gravity_m_s2).unwrap();
+    let head_m = (case.si("p_reservoir_abs") - atmosphere_pa) / (liquid.density_kg_m3 * liquid.gravity_m_s2);
+    let rated_head_m = head_m / of_one_metre.at(0.0, SPEED_RAD_S).head_m;
+    let entry = OrificeSpec { bore_m, discharge_coefficient: 1.0 };
+    let wide = ValveSpec { kv_open_m3_h: 1.0e6, curve: vec![], opening: 0.0 };
+    let (length_m, dt_s) = (column_m + pocket_m, STEP_S_M * pocket_m);
+    let line = pipe(length_m, bore_m, length_m / (4.0 * dt_s), case.si("f"));
+    let mut network = chain(
+        liquid,
+        vec![tank(0.0), Terminal::None, Terminal::None, Terminal::None, Terminal::None],
+        vec![
+            ElementKind::Pump(pump(rated_head_m)),
+            ElementKind::Orifice(entry),
+            ElementKind::Valve(wide),
+            ElementKind::Pipe(line),
+        ],
+    );
+    network.nodes[LINE].elevation_m = -SLOPE * column_m;
+    network.nodes[LINE + 1].elevation_m = SLOPE * pocket_m;
+    let lines = LinesAtStart { discharge_drained: true, suction_drained: false, self_priming: None };
+    let drive = FixedSpeed { speed_rad_s: SPEED_RAD_S, stiffness_n_m_s: 1.0e9 };
+    let shaft = ShaftSpec { inertia_kg_m2: 1.0e3, friction_n_m: 0.0 };
+    let mut plant = Plant::with_lines(&network, &shaft, drive, &exact_grid(dt_s), &lines).unwrap();
+    plant.set_air_exponent(case.si("n"));
+    for _ in 0..2_000 {
+        plant.advance().unwrap();
+    }
+    plant.set_opening(VALVE, 1.0).unwrap();
+    let (begun_s, first_m) = (plant.time_s(), plant.wet_length_m(LINE).unwrap());
+    let mut peak = (0.0, 0.0, 0.0);
+    loop {
+        plant.advance().unwrap();
+        let (_, gauge_pa) = plant.air_shut_in().unwrap();
+        if gauge_pa < peak.0 {
+            break;
+        }
+        peak = (gauge_pa, plant.time_s() - begun_s, plant.wet_length_m(LINE).unwrap() - first_m);
+    }
+    sheet.check_si(case, "p_peak_abs", peak.0 + atmosphere_pa, "Plant::air_shut_in");
+    sheet.check_si(case, "t_peak", peak.1, "Plant::time_s");
+    sheet.check_si(case, "x_peak", peak.2, "Plant::wet_length_m");
 }

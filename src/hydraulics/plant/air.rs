@@ -10,7 +10,7 @@
 //! times); volume in `law_volume_balances_while_a_line_fills_and_drains_back`.
 //! Source: rigid columns and the law of evacuation as in those two; the joining with the characteristics is the project's own.
 
-use super::shut_in::ShutIn;
+use super::shut_in::{EXPONENT, ShutIn};
 use super::{Plant, PlantEventKind, ShaftDriver};
 use crate::hydraulics::error::HydraulicsError;
 use crate::hydraulics::moc::boundary::Boundary;
@@ -65,15 +65,19 @@ pub(super) struct Air {
     /// Share of the casing's air that has been thrown out.
     purged: f64,
     line_full: bool,
-    /// Air of the discharge side that has no way out.
+    /// Air of the discharge side that has no way out, and the exponent it follows.
     pub(super) shut_in: Option<ShutIn>,
+    pub(super) exponent: f64,
+    /// The tank that the pump draws from.
+    source: usize,
 }
 
 /// The two sides of the pump, as elements drawn from the water it draws from to the outlets.
 struct Sides {
     suction: Option<usize>,
     discharge: Vec<usize>,
-    /// Level of the water it draws from, m.
+    /// The tank it draws from, and the level of the water there, m.
+    source: usize,
     level_m: f64,
     downstream: Vec<bool>,
 }
@@ -160,6 +164,8 @@ impl<D: ShaftDriver> Plant<D> {
             purged: 1.0,
             line_full: !lines.discharge_drained,
             shut_in: None,
+            exponent: EXPONENT,
+            source: sides.source,
         };
         if lines.discharge_drained {
             air.discharge.iter().for_each(|pipe| plant.drain(*pipe, sides.level_m));
@@ -271,9 +277,10 @@ impl<D: ShaftDriver> Plant<D> {
         let spec = self.network.spec();
         let element = self.line.pipes[pipe].element;
         let ElementKind::Pipe(described) = &spec.elements[element].kind else { return None };
-        let (from, to) = (spec.elements[element].from, spec.elements[element].to);
-        let lift_m = spec.nodes[to].elevation_m - self.level_m(from);
-        let dry_m = described.length_m - wet_m(spec, element, described, self.level_m(from));
+        let to = spec.elements[element].to;
+        let level_m = self.level_m(air.source);
+        let lift_m = spec.nodes[to].elevation_m - level_m;
+        let dry_m = described.length_m - wet_m(spec, element, described, level_m);
         let leg = SuctionLeg {
             lift_m,
             bore_m: described.bore_m,
@@ -439,7 +446,7 @@ impl<D: ShaftDriver> Plant<D> {
             1.0
         };
         let ends = &spec.elements[pump];
-        let lift_m = spec.nodes[inlet].elevation_m - self.level_m(spec.elements[self.line.pipes[pipe].element].from);
+        let lift_m = spec.nodes[inlet].elevation_m - self.level_m(air.source);
         let across_m = self.head_m(Place::Node(ends.to)) - self.head_m(Place::Node(ends.from));
         // the thrust of the arriving column must not pass for a lift that is carried
         let needed_m = across_m.max(lift_m);
@@ -488,7 +495,7 @@ impl Sides {
                 }
             }
         }
-        let (from, mut level_m) = (spec.elements[pump].from, None);
+        let (from, mut source) = (spec.elements[pump].from, None);
         let against = |index: &usize| {
             let element = &spec.elements[*index];
             let passes = !is_blank(&element.kind) && *index != pump;
@@ -506,18 +513,18 @@ impl Sides {
             spec.elements.iter().any(|element| here(element) && !is_blank(&element.kind))
         };
         let upstream = |(node, _): &(usize, &crate::hydraulics::spec::NodeSpec)| !downstream[*node] && passes(*node);
+        let foot = suction.map_or(from, |pipe| spec.elements[pipe].from);
         for (node, described) in spec.nodes.iter().enumerate().filter(upstream) {
-            if let Terminal::Tank { level_m: here_m, .. } = described.terminal {
-                level_m = Some(here_m);
-                let joined = node == from || suction.is_some_and(|pipe| spec.elements[pipe].from == node);
-                if !joined {
-                    return Err(cannot(&described.name, "the pump must draw from one tank through one pipe"));
+            if let Terminal::Tank { level_m, .. } = described.terminal {
+                if node != through_fittings(spec, foot) {
+                    return Err(cannot(&described.name, ONE_WAY_IN));
                 }
+                source = Some((node, level_m));
             }
         }
-        let level_m = level_m.ok_or_else(|| cannot("suction", "the pump must draw from one tank through one pipe"))?;
+        let (source, level_m) = source.ok_or_else(|| cannot("suction", ONE_WAY_IN))?;
         let discharge = discharge.into_iter().filter(|element| is_pipe(&spec.elements[*element].kind)).collect();
-        Ok(Self { suction, discharge, level_m, downstream })
+        Ok(Self { suction, discharge, source, level_m, downstream })
     }
 
     /// A tank that stands over a pipe's end would run back into it.
@@ -555,6 +562,35 @@ impl Sides {
             open: spec.elements.iter().map(|element| open(&element.kind)).collect(),
         }
     }
+}
+
+/// How a suction side must be for its air to be followed.
+const ONE_WAY_IN: &str =
+    "the pump must draw from one tank through one pipe, with valves, check valves and orifices at its foot only";
+
+/// The node at the far end of the fittings in a row before a node; the node itself where there are none.
+fn through_fittings(spec: &NetworkSpec, foot: usize) -> usize {
+    let fitting = |kind: &ElementKind| {
+        matches!(
+            kind,
+            ElementKind::Valve(_)
+                | ElementKind::CheckValve(_)
+                | ElementKind::DiscCheckValve(_)
+                | ElementKind::Orifice(_)
+        )
+    };
+    let mut node = foot;
+    // No more fittings in a row than there are elements.
+    for _ in &spec.elements {
+        let mut into = spec.elements.iter().filter(|element| element.to == node && !is_blank(&element.kind));
+        match (into.next(), into.next()) {
+            (Some(element), None) if fitting(&element.kind) && spec.nodes[node].terminal == Terminal::None => {
+                node = element.from;
+            }
+            _ => break,
+        }
+    }
+    node
 }
 
 fn is_blank(kind: &ElementKind) -> bool {

@@ -6,17 +6,18 @@ use crate::hydraulics::moc::boundary::Boundary;
 use crate::hydraulics::moc::front::Front;
 use crate::hydraulics::spec::{ElementKind, Terminal};
 
-/// Exponent n of `p V^n` of air shut in, between isothermal and adiabatic (common practice).
-const EXPONENT: f64 = 1.2;
+/// Exponent n of `p V^n` of air shut in where nobody says another, between isothermal and adiabatic (common practice).
+pub(super) const EXPONENT: f64 = 1.2;
 /// Share of its volume at which air shut in counts as compressed, so that it is told.
 const TOLD_SHARE: f64 = 0.02;
 
 /// Air that is shut in ahead of the fronts, in one body.
 ///
-/// Equation: `p V^n = p_0 V_0^n` with n = 1.2 from the atmosphere on (p -> absolute pressure, V -> volume of all empty
+/// Equation: `p V^n = p_0 V_0^n` from the atmosphere on (p -> absolute pressure, V -> volume of all empty
 /// lengths of pipe that hang together with the pump's delivery). The pressure of a step is that of the volume before it.
 /// Range: some empty length; it neither dissolves nor is carried along. Accuracy: first order in the step
-/// (`predicts_air_that_a_shut_nozzle_keeps_in_and_the_front_compresses`).
+/// (`predicts_air_that_a_shut_nozzle_keeps_in_and_the_front_compresses`; against a rigid column by scipy in
+/// `published_rigid_columns`).
 #[derive(Debug, Clone, Copy)]
 pub(super) struct ShutIn {
     volume_m3: f64,
@@ -32,6 +33,14 @@ impl<D: ShaftDriver> Plant<D> {
     pub fn air_shut_in(&self) -> Option<(f64, f64)> {
         let shut_in = self.air.as_ref()?.shut_in?;
         Some((shut_in.volume_m3, shut_in.absolute_pa - self.network.spec().liquid.atmosphere_pa))
+    }
+
+    /// Air that is shut in from now on follows `p V^n` with this n, 1 (isothermal) to 1.67, instead of 1.2; others are taken
+    /// to the nearer end. Nothing is done where no air is followed.
+    pub fn set_air_exponent(&mut self, exponent: f64) {
+        if let Some(air) = &mut self.air {
+            air.exponent = exponent.clamp(1.0, 1.67);
+        }
     }
 
     /// Nodes that hang together with the pump's delivery, past everything that is not shut.
@@ -96,13 +105,16 @@ impl<D: ShaftDriver> Plant<D> {
             .collect();
         let volume_m3: f64 =
             here.iter().filter_map(|pipe| self.line.pipes[*pipe].front.as_ref()).map(Front::air_m3).sum();
+        if volume_m3 <= 0.0 {
+            // Nothing empty hangs together with the pump: it stands behind a shut valve, at the atmosphere.
+            air.shut_in = None;
+            return;
+        }
         let atmosphere_pa = self.network.spec().liquid.atmosphere_pa;
         let fresh = ShutIn { volume_m3, absolute_pa: atmosphere_pa, first_m3: volume_m3, told: false };
         let mut shut_in = air.shut_in.unwrap_or(fresh);
-        if volume_m3 > 0.0 {
-            shut_in.absolute_pa *= (shut_in.volume_m3 / volume_m3).powf(EXPONENT);
-            shut_in.volume_m3 = volume_m3;
-        }
+        shut_in.absolute_pa *= (shut_in.volume_m3 / volume_m3).powf(air.exponent);
+        shut_in.volume_m3 = volume_m3;
         if !shut_in.told && shut_in.volume_m3 < (1.0 - TOLD_SHARE) * shut_in.first_m3 {
             shut_in.told = true;
             self.tell(PlantEventKind::AirShutIn { volume_m3: shut_in.first_m3 });
