@@ -22,6 +22,7 @@
 //! width (`law_gathering_friction_hardly_moves_a_band`), slices are exact (`law_every_slice_of_every_number_is_used_once`).
 //! Source: M. D. McKay, R. J. Beckman, W. J. Conover, Technometrics 21(2), 1979 (Latin hypercube; from memory).
 
+use super::events::EventKind;
 use super::replay::{Order, Record, Replay};
 use super::simulate::{Rehearsal, member};
 use super::{Prediction, Segment};
@@ -56,6 +57,8 @@ const BEGUN_AT_ONCE: usize = 64;
 /// Cells from one station of a pipe to the next, where friction and the wall's give are gathered. It moves the ends of a band
 /// by less than a hundredth of its width (`law_gathering_friction_hardly_moves_a_band`).
 const STATION_CELLS: usize = 16;
+/// How members in lanes, and those that left them, are run.
+const SAME_COMMANDS: &str = "all with the predicted commands at their predicted times";
 /// Share of members below the lower and above the upper end of a figure.
 const TAIL: f64 = 0.025;
 
@@ -69,6 +72,9 @@ pub struct Band {
     /// Members that ran beside each other in lanes; the others ran one at a time. `None`: made before there were lanes.
     #[serde(default)]
     pub in_lanes: Option<u32>,
+    /// How the members were run, in words, with the reason where some ran alone. `None`: made before this was kept.
+    #[serde(default)]
+    pub way: Option<String>,
     /// Seed of the draws.
     pub seed: u64,
     /// What was varied, and by how much.
@@ -185,6 +191,9 @@ fn vary_pump(pump: &mut PumpSpec, factor: &dyn Fn(usize) -> f64) {
 impl Band {
     /// How the members were run, in words.
     pub fn way_in_words(&self) -> String {
+        if let Some(way) = &self.way {
+            return way.clone();
+        }
         match self.in_lanes.unwrap_or(0) {
             0 => "each plays the whole sequence by itself".to_owned(),
             in_lanes => format!(
@@ -202,8 +211,13 @@ pub fn usual_members(rig: &Rig, script: &Script, nominal: &Rehearsal) -> usize {
     let member = (steps * nominal.prediction.made_with.cells as f64).max(1.0);
     let two = Lanes::of(rig, script, nominal, (&latin_hypercube(2, 0), STATION_CELLS));
     let moment_s = nominal.prediction.made_with.dt_s * 4.0;
-    let in_lanes = two.and_then(|lanes| lanes.run(moment_s, 1, &|| true)).is_some_and(|(_, in_lanes)| in_lanes == 2);
-    let most = if in_lanes { WORK_IN_LANES } else { WORK_ALONE } / member;
+    // Whether a standby's check valve lifts shows in the whole run only.
+    let standby = rig.network.elements.iter().any(|element| matches!(element.kind, ElementKind::OtherPump(_)));
+    let until_s = if standby { nominal.record.until_s } else { moment_s };
+    let in_lanes = two.and_then(|lanes| lanes.run(until_s, 1, &|| true)).is_some_and(|(_, in_lanes, _)| in_lanes == 2);
+    // Where water parts in the run itself, most members would leave their lanes.
+    let parts = nominal.prediction.events.iter().any(|event| matches!(event.kind, EventKind::CavityOpened));
+    let most = if in_lanes && !parts { WORK_IN_LANES } else { WORK_ALONE } / member;
     (most as usize).clamp(MEMBERS_LEAST, MEMBERS)
 }
 
@@ -248,13 +262,28 @@ fn made(
     let members = options.members.clamp(2, MEMBERS_MAX);
     let draws = latin_hypercube(members, options.seed);
     let lanes = Lanes::of(rig, script, nominal, (&draws, station_cells));
+    let readable = lanes.is_some();
     let in_lanes = lanes.and_then(|lanes| lanes.run(nominal.record.until_s, options.threads, wanted));
-    let (whole, in_lanes) =
-        in_lanes.unwrap_or_else(|| (alone(rig, script, nominal, &draws, (options.threads, wanted)), 0));
+    let (whole, in_lanes, unknown) =
+        in_lanes.unwrap_or_else(|| (alone(rig, script, nominal, &draws, (options.threads, wanted)), 0, None));
+    let way = match (nominal.record.more, unknown) {
+        (Some(more), _) => format!("each plays the whole sequence by itself: {more}"),
+        (None, _) if !readable => {
+            "each plays the whole sequence by itself: a channel reads a contact or a difference of pressures".to_owned()
+        }
+        (None, Some(part)) => format!("none in lanes, which do not know `{part}`; {SAME_COMMANDS}"),
+        (None, None) if in_lanes as usize == members => format!("all in lanes, {SAME_COMMANDS}"),
+        (None, None) => format!(
+            "{in_lanes} in lanes and {} alone, in which water parts, a tank runs dry or a standby's check valve lifts; \
+             {SAME_COMMANDS}",
+            members - in_lanes as usize
+        ),
+    };
     Band {
         members: members as u32,
         failed: (members - whole.figures.len()) as u32,
         in_lanes: Some(in_lanes),
+        way: Some(way),
         seed: options.seed,
         uncertainty: rig.uncertainty,
         figures: whole.spans(&nominal.prediction),
@@ -327,12 +356,12 @@ impl<'a> Lanes<'a> {
         })
     }
 
-    /// Runs them to `until_s`; says how many stayed in lanes. `None` where they are no sweep.
-    fn run(&self, until_s: f64, threads: usize, wanted: Wanted<'_>) -> Option<(Envelope, u32)> {
+    /// Runs them to `until_s`; says how many stayed in lanes, and which part these do not know. `None` where they are no sweep.
+    fn run(&self, until_s: f64, threads: usize, wanted: Wanted<'_>) -> Option<(Envelope, u32, Option<String>)> {
         let (prediction, record) = (&self.nominal.prediction, &self.nominal.record);
         let interval_s = prediction.segments.first().map_or(record.until_s, |segment| segment.dt_s);
         let empty = || Envelope::about(prediction);
-        let (mut whole, mut in_lanes) = (empty(), 0);
+        let (mut whole, mut in_lanes, mut unknown) = (empty(), 0, None);
         for (number, begun) in self.scenarios.chunks(BEGUN_AT_ONCE).enumerate() {
             if !wanted() {
                 break;
@@ -341,11 +370,12 @@ impl<'a> Lanes<'a> {
                 share.take_samples(number * BEGUN_AT_ONCE, &samples, record);
             };
             let sweep = Sweep::new(begun, &self.probes).ok()?.with_meters(&self.meters);
+            unknown = sweep.unknown_part().map(str::to_owned);
             let (report, shares) = sweep.fold((until_s, interval_s), threads.max(1), (empty, take));
             whole = shares.into_iter().fold(whole, Envelope::joined);
             in_lanes += (report.scenarios - report.alone) as u32;
         }
-        Some((whole, in_lanes))
+        Some((whole, in_lanes, unknown))
     }
 }
 

@@ -146,6 +146,9 @@ impl Canonical {
             self.text("in lanes");
             self.whole(u64::from(in_lanes));
         }
+        if let Some(way) = &band.way {
+            self.text(way);
+        }
         for (name, width) in band.uncertainty.listed() {
             self.text(name);
             self.real(width);

@@ -100,8 +100,16 @@ mod tests {
         upper[1] = vec![10.2e5; 3];
         let (members, uncertainty) = (20, rig.uncertainty);
         let segments = vec![BandSegment { lower, upper }];
-        banded.band =
-            Some(Band { members, failed: 0, in_lanes: None, seed: 1, uncertainty, segments, figures: Vec::new() });
+        banded.band = Some(Band {
+            members,
+            failed: 0,
+            in_lanes: None,
+            way: None,
+            seed: 1,
+            uncertainty,
+            segments,
+            figures: Vec::new(),
+        });
         assert!(!beyond_ratings(&rig, &banded).is_empty(), "only the band goes there");
     }
 
@@ -122,8 +130,16 @@ mod tests {
         upper[1] = vec![2.3e5; 3];
         let segments = vec![BandSegment { lower, upper }];
         let uncertainty = rig.uncertainty;
-        banded.band =
-            Some(Band { members: 20, failed: 0, in_lanes: None, seed: 1, uncertainty, segments, figures: Vec::new() });
+        banded.band = Some(Band {
+            members: 20,
+            failed: 0,
+            in_lanes: None,
+            way: None,
+            seed: 1,
+            uncertainty,
+            segments,
+            figures: Vec::new(),
+        });
         let high = beyond_ratings(&rig, &banded);
         assert!(high[0].starts_with("pump_outlet is predicted to reach 6.20 barg"), "{high:?}");
     }

@@ -266,6 +266,7 @@ fn band(about: &Prediction) -> Band {
         members: 20,
         failed: 0,
         in_lanes: None,
+        way: None,
         seed: 1,
         uncertainty: Uncertainty::default(),
         segments: about.segments.iter().map(ends).collect(),

@@ -77,11 +77,15 @@ pub(crate) struct PipeEnd {
 impl Line {
     pub(crate) fn new(network: &Network, steady: &SteadyState, options: &GridOptions) -> Result<Self, HydraulicsError> {
         check_options(options)?;
-        let grid = lay_grid(network, options)?;
+        Ok(Self::on(&lay_grid(network, options)?, network, steady, options))
+    }
+
+    /// On a grid that is laid already.
+    pub(crate) fn on(grid: &Grid, network: &Network, steady: &SteadyState, options: &GridOptions) -> Self {
         let of = |lumped: bool| network.pipes().zip(&grid.cells).filter(move |(_, cells)| (**cells == 0) == lumped);
         let pipes = of(false).map(|(pipe, cells)| PipeGrid::new(network, pipe, (*cells, grid.dt_s), steady, options));
         let lumped = of(true).map(|((element, _), _)| element).collect();
-        Ok(Self { dt_s: grid.dt_s, adjustment: grid.adjustment, pipes: pipes.collect(), lumped })
+        Self { dt_s: grid.dt_s, adjustment: grid.adjustment, pipes: pipes.collect(), lumped }
     }
 
     pub(crate) fn cells(&self) -> usize {
@@ -99,7 +103,7 @@ impl Line {
     }
 }
 
-fn check_options(options: &GridOptions) -> Result<(), HydraulicsError> {
+pub(crate) fn check_options(options: &GridOptions) -> Result<(), HydraulicsError> {
     let refuse = |quantity, value, unit| {
         let place = "grid".to_owned();
         Err(HydraulicsError::OutOfRange { place, quantity, value, unit, allowed: "above 0" })
@@ -113,6 +117,7 @@ fn check_options(options: &GridOptions) -> Result<(), HydraulicsError> {
     Ok(())
 }
 
+/// The grid of a network: what [`Line::new`] begins with.
 pub(crate) fn lay_grid(network: &Network, options: &GridOptions) -> Result<Grid, HydraulicsError> {
     let steps = if options.half_grid { 2.0 } else { 1.0 };
     let options = &GridOptions { dt_max_s: steps * options.dt_max_s, ..*options };

@@ -1,6 +1,7 @@
 //! The half grid, and many scenarios in lanes against one at a time.
 
 use super::bench::{Bench, DISCHARGE, RATED_RAD_S, SHAFT, Straight, pipe, pump, whole_liquid};
+use super::several_pumps::{other, station};
 use ramprig::hydraulics::lanes::{Meter, OpeningLaw, Probe, Report, Samples, Scenario, Sweep, Trace, Vectors};
 use ramprig::hydraulics::motor_law::MotorLevel;
 use ramprig::hydraulics::plant::{Plant, PlantEvent, PlantEventKind, ShaftDriver};
@@ -69,6 +70,8 @@ fn agrees_with_the_full_grid_inside_pipes() {
 const LANES_TOLERANCE: f64 = 1.0e-10;
 /// As above for runs in which valves or the shaft change their state.
 const EVENTS_TOLERANCE: f64 = 1.0e-6;
+/// A whole group of lanes, and some left over for a small one.
+const MEMBERS: usize = 37;
 /// Seconds run and between samples.
 const TIMES_S: (f64, f64) = (4.0, 0.05);
 
@@ -272,10 +275,10 @@ fn agrees_with_the_plant_where_a_tank_runs_dry() {
 #[test]
 fn agrees_with_one_at_a_time() {
     for (fixed, own_curve) in [(Some(0.02), false), (None, false), (None, true)] {
-        let scenarios: Vec<Scenario> = (0..5).map(|member| pumped(member, fixed, own_curve)).collect();
+        let scenarios: Vec<Scenario> = (0..MEMBERS).map(|member| pumped(member, fixed, own_curve)).collect();
         for vectors in [Vectors::Plain, Vectors::Avx2, Vectors::Avx512] {
             let (traces, report) = in_lanes(&scenarios, &probes(), vectors, 1);
-            assert_eq!((report.scenarios, report.alone, report.solved_alone), (5, 0, 0), "{report:?}");
+            assert_eq!((report.scenarios, report.alone, report.solved_alone), (MEMBERS, 0, 0), "{report:?}");
             for (scenario, trace) in scenarios.iter().zip(&traces) {
                 let (expected, events) = one_at_a_time(scenario, &probes());
                 let off = difference(&expected, &trace.values, trace.probes);
@@ -288,10 +291,10 @@ fn agrees_with_one_at_a_time() {
 
 #[test]
 fn agrees_with_one_at_a_time_where_walls_creep_and_meters_answer() {
-    let mut scenarios: Vec<Scenario> = (0..5).map(|member| pumped(member, None, true)).collect();
+    let mut scenarios: Vec<Scenario> = (0..18).map(|member| pumped(member, None, true)).collect();
     for (member, scenario) in scenarios.iter_mut().enumerate() {
         if let ElementKind::Pipe(pipe) = &mut scenario.network.elements[1].kind {
-            pipe.creep = Some(CreepSpec { share: 0.5 + 0.1 * member as f64, time_s: 0.1 });
+            pipe.creep = Some(CreepSpec { share: 0.5 + 0.02 * member as f64, time_s: 0.1 });
         }
     }
     // Slow enough to lag behind, one without an answer of its own, and ranges that some values leave.
@@ -305,9 +308,9 @@ fn agrees_with_one_at_a_time_where_walls_creep_and_meters_answer() {
             }
         };
         let (report, traces) = sweep.fold(TIMES_S, 2, (Vec::new, take));
-        assert_eq!((report.scenarios, report.alone, report.solved_alone), (5, 0, 0), "{report:?}");
+        assert_eq!((report.scenarios, report.alone, report.solved_alone), (18, 0, 0), "{report:?}");
         let traces: Vec<(usize, Vec<f64>)> = traces.into_iter().flatten().collect();
-        assert_eq!(traces.len(), 5);
+        assert_eq!(traces.len(), 18);
         for (member, values) in &traces {
             let (expected, _) = metered_one_at_a_time(&scenarios[*member], &probes(), &meters);
             let off = difference(&expected, values, probes().len());
@@ -462,6 +465,38 @@ fn law_answers_do_not_depend_on_threads() {
     assert_eq!(first, second);
 }
 
+/// A standby behind its shut check valve is left out in lanes; a run in which that valve lifts is run alone, with all of it.
+#[test]
+fn agrees_with_one_at_a_time_where_a_standby_stands_and_where_its_check_valve_lifts() {
+    let probes = vec![Probe::Head(Place::Node(3)), Probe::Flow { element: 4, share: 0.4 }, Probe::Speed];
+    let scenario = |trips: bool| Scenario {
+        network: {
+            let mut network = station(other(None));
+            // So low a static head that the wave of the trip undercuts the sump.
+            network.nodes[4].terminal = if trips { still(0.5) } else { network.nodes[4].terminal };
+            network
+        },
+        shaft: SHAFT,
+        driver: Arc::new(move || match trips {
+            true => Box::new(StartAndTrip { drive: Straight::off(), time_s: 0.0 }),
+            false => Box::new(Straight { on: true, ..Straight::off() }),
+        }),
+        grid: GridOptions { dt_max_s: 2.0e-3, ..GridOptions::default() },
+        speed_rad_s: None,
+        openings: vec![],
+    };
+    let scenarios = [scenario(false), scenario(true), scenario(false)];
+    let (traces, report) = in_lanes(&scenarios, &probes, Vectors::widest(), 1);
+    assert_eq!(traces.iter().map(|trace| trace.alone).collect::<Vec<_>>(), [false, true, false], "{report:?}");
+    for (scenario, trace) in scenarios.iter().zip(&traces) {
+        let (expected, events) = one_at_a_time(scenario, &probes);
+        let off = difference(&expected, &trace.values, trace.probes);
+        assert!(off < EVENTS_TOLERANCE, "off by {off:e} of the largest value");
+        let lifts = |event: &&PlantEvent| event.kind == PlantEventKind::CheckValveOpened { element: 3 };
+        assert_eq!(events.iter().any(|event| lifts(&event)), trace.alone, "{events:?}");
+    }
+}
+
 #[test]
 fn runs_a_scenario_that_the_lanes_do_not_know_by_itself() {
     let mut scenarios: Vec<Scenario> = (0..2).map(|member| pumped(member, Some(0.02), true)).collect();
@@ -489,8 +524,8 @@ fn gathered(member: usize, own_curve: bool) -> Scenario {
 #[test]
 fn agrees_with_one_at_a_time_where_friction_is_gathered() {
     for own_curve in [false, true] {
-        for members in [1, 5] {
-            let scenarios: Vec<Scenario> = (0..members).map(|member| gathered(member + 1, own_curve)).collect();
+        for members in [1, 5, 18] {
+            let scenarios: Vec<Scenario> = (0..members).map(|member| gathered(member % 5 + 1, own_curve)).collect();
             for vectors in [Vectors::Plain, Vectors::Avx2, Vectors::Avx512] {
                 let (traces, report) = in_lanes(&scenarios, &probes(), vectors, 1);
                 assert_eq!(report.alone, 0, "{report:?}");

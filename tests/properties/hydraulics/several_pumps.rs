@@ -26,12 +26,12 @@ fn check(kv_m3_h: f64) -> ElementKind {
     ElementKind::CheckValve(CheckValveSpec { kv_m3_h, cracking_head_m: 0.1 })
 }
 
-fn other(running_rad_s: Option<f64>) -> OtherPumpSpec {
+pub fn other(running_rad_s: Option<f64>) -> OtherPumpSpec {
     OtherPumpSpec { pump: pump(), shaft: SHAFT, running_rad_s, back_stop: false }
 }
 
 /// Sump, commanded and other pump side by side, each behind its check valve, one main, a tank.
-fn station(other: OtherPumpSpec) -> NetworkSpec {
+pub fn station(other: OtherPumpSpec) -> NetworkSpec {
     let terminals = vec![tank(0.0), Terminal::None, Terminal::None, Terminal::None, tank(STATIC_M)];
     let elements = vec![
         (0, 1, ElementKind::Pump(pump())),

@@ -174,6 +174,7 @@ fn band() -> Band {
         members: 16,
         failed: 1,
         in_lanes: Some(13),
+        way: Some("all in lanes".to_owned()),
         seed: 7,
         uncertainty: Uncertainty::default(),
         segments: [9_000, 5_000, 1].map(ends).into(),

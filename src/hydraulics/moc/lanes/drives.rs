@@ -16,6 +16,7 @@ pub(super) struct DriveSet<const W: usize> {
 }
 
 /// Straight ramps of all lanes' drives, or supplies that stay as they are ([`SupplyCourse`]), from one step on.
+#[repr(C, align(64))]
 struct Courses<const W: usize> {
     /// 1 where a drive ramps.
     ramps: Lanes<W>,
@@ -106,6 +107,7 @@ impl<const W: usize> Courses<W> {
 }
 
 /// The motors of all lanes.
+#[repr(C, align(64))]
 struct Motors<const W: usize> {
     law: MotorLaw<Lanes<W>>,
     supply: MotorSupply<Lanes<W>>,

@@ -8,10 +8,14 @@ use super::moving::Moving;
 use super::place::{Drives, LaneShaft, Lanes, Law, Place};
 use super::reach::Reach;
 use super::readings::Reading;
+use super::row::Row;
 use super::rows::Rows;
 use super::sample::{LaneMeters, Meter, Probe};
+use super::standing::{LaneWay, Way};
 use crate::hydraulics::error::HydraulicsError;
 use crate::hydraulics::moc::boundary::Boundary;
+use crate::hydraulics::moc::grid::Grid;
+use crate::hydraulics::moc::interior::{check_options, lay_grid};
 use crate::hydraulics::moc::{Cluster, Line};
 use crate::hydraulics::network::Network;
 use crate::hydraulics::nodal::{Drive, Hold};
@@ -38,9 +42,9 @@ struct Member<'a> {
 }
 
 impl<'a> Member<'a> {
-    fn new(scenario: &Scenario, network: &'a Network) -> Result<Self, HydraulicsError> {
+    fn new(scenario: &Scenario, network: &'a Network, grid: &Grid) -> Result<Self, HydraulicsError> {
         let state = start_state_of(network, scenario.speed_rad_s)?;
-        let line = Line::new(network, &state, &scenario.half_grid())?;
+        let line = Line::on(grid, network, &state, &scenario.half_grid());
         let clusters = Cluster::all(network, &line, &state)?;
         let shaft = ShaftStep::new("shaft", &scenario.shaft, line.dt_s)?;
         let speed_rad_s = if network.pump().is_some() { state.speed_rad_s } else { 0.0 };
@@ -60,12 +64,16 @@ impl<'a> Member<'a> {
 }
 
 /// `W` scenarios of one shape.
+#[repr(C, align(64))]
 pub(super) struct Group<'a, const W: usize> {
-    pub(super) scenarios: [&'a Scenario; W],
     dt_s: Lanes<W>,
+    pub(super) shaft: LaneShaft<W>,
+    /// Direction of the pump's flow and of the shaft: 1 or -1; and what counts as having turned back, in that direction.
+    senses: (Lanes<W>, Lanes<W>),
+    backwards: (Lanes<W>, Lanes<W>),
+    pub(super) scenarios: [&'a Scenario; W],
     pub(super) reaches: Vec<Reach<W>>,
     pub(super) places: Vec<Place<W>>,
-    pub(super) shaft: LaneShaft<W>,
     pub(super) drives: DriveSet<W>,
     /// Place and element of the pump.
     pump: Option<(usize, usize)>,
@@ -73,7 +81,7 @@ pub(super) struct Group<'a, const W: usize> {
     readings: Vec<Reading<W>>,
     meters: Option<LaneMeters<W>>,
     /// What the probes showed at the level before and show at the present one, where a sample lies between.
-    shown: [Vec<Lanes<W>>; 2],
+    shown: [Vec<Row<W>>; 2],
     cavitates: [bool; W],
     /// In some lane.
     cavitate: bool,
@@ -81,10 +89,8 @@ pub(super) struct Group<'a, const W: usize> {
     moving: Option<Moving<W>>,
     /// Some valve moves.
     by_law: bool,
-    /// Direction of the pump's flow and of the shaft: 1 or -1; and what counts as having turned back, in that direction.
-    senses: (Lanes<W>, Lanes<W>),
-    backwards: (Lanes<W>, Lanes<W>),
     open: Vec<(usize, usize, [bool; W])>,
+    ways: Vec<LaneWay<W>>,
     unsound: [bool; W],
     steps: u64,
     /// Lane steps solved by themselves.
@@ -106,11 +112,12 @@ impl<'a, const W: usize> Group<'a, W> {
     /// Lanes for these scenarios; none where one of them cannot start or the lanes do not know a part of it.
     pub(super) fn new(
         scenarios: [&'a Scenario; W],
-        networks: [&Network; W],
+        (networks, grids, ways): ([&Network; W], [&Grid; W], [&[Way]; W]),
         (probes, meters): (&[Probe], &[Meter]),
         (times, room): ((f64, f64), Vec<f64>),
     ) -> Option<Self> {
-        let ready = scenarios.iter().zip(networks).map(|(scenario, network)| Member::new(scenario, network).ok());
+        let ready = scenarios.iter().zip(networks.iter().zip(grids));
+        let ready = ready.map(|(scenario, (network, grid))| Member::new(scenario, network, grid).ok());
         let mut members: Vec<Member> = ready.collect::<Option<_>>()?;
         let taken = members.iter_mut().map(|member| std::mem::take(&mut member.clusters).into_iter());
         let mut clusters: Vec<_> = taken.collect();
@@ -131,6 +138,7 @@ impl<'a, const W: usize> Group<'a, W> {
                 members[lane].inflow_m3_s(node)
             })?);
         }
+        let ways = (0..ways[0].len()).map(|index| LaneWay::new(&ways, index, &places)).collect::<Option<_>>()?;
         let pump =
             places.iter().enumerate().find_map(|(i, place): (usize, &Place<W>)| place.pump.map(|link| (i, link)));
         let drivers = scenarios.iter().map(|scenario| (scenario.driver)()).collect();
@@ -157,6 +165,7 @@ impl<'a, const W: usize> Group<'a, W> {
             places,
             pump,
             open,
+            ways,
             unsound: [false; W],
             steps: 0,
             lonely: 0,
@@ -165,7 +174,7 @@ impl<'a, const W: usize> Group<'a, W> {
             shown: [Vec::new(), Vec::new()],
         };
         group.readings = probes.iter().map(|probe| group.reading(probe)).collect();
-        let values: Vec<Lanes<W>> = group.readings.iter().map(|reading| group.read(reading)).collect();
+        let values: Vec<Row<W>> = group.readings.iter().map(|reading| Row(group.read(reading))).collect();
         group.meters = (!meters.is_empty()).then(|| LaneMeters::at_rest(meters, &group.dt_s, &values));
         group.rows = Rows::new(&values, times, room);
         group.shown = [values.clone(), values];
@@ -334,7 +343,7 @@ impl<'a, const W: usize> Group<'a, W> {
     fn show(&mut self, level: usize) {
         let mut shown = std::mem::take(&mut self.shown[level]);
         for (values, reading) in shown.iter_mut().zip(&self.readings) {
-            *values = self.read(reading);
+            values.0 = self.read(reading);
         }
         if let Some(meters) = &mut self.meters {
             meters.show(&mut shown);
@@ -360,6 +369,9 @@ impl<'a, const W: usize> Group<'a, W> {
         }
         if let Some((place, _)) = self.pump {
             self.shaft.pump_torque_n_m = self.places[place].point.torque_n_m;
+        }
+        for way in &self.ways {
+            way.watch(&self.places, &mut self.unsound);
         }
         self.steps += 1;
     }
@@ -635,12 +647,14 @@ fn solve_alone<const W: usize>(
     true
 }
 
-/// What must be equal for two scenarios to run beside each other, and whether a pipe has no points of its own.
-pub(super) fn shape(scenario: &Scenario, network: &Network) -> Result<(Vec<usize>, bool), HydraulicsError> {
-    let mut shape = crate::hydraulics::moc::interior::lay_grid(network, &scenario.half_grid())?.cells;
+/// What must be equal for two scenarios to run beside each other, whether a pipe has no points of its own, and the grid.
+pub(super) fn shape(scenario: &Scenario, network: &Network) -> Result<(Vec<usize>, bool, Grid), HydraulicsError> {
+    check_options(&scenario.grid)?;
+    let grid = lay_grid(network, &scenario.half_grid())?;
+    let mut shape = grid.cells.clone();
     let lumped = shape.contains(&0);
     shape.push(scenario.grid.station_cells);
-    for node in &scenario.network.nodes {
+    for node in &network.spec().nodes {
         shape.push(match node.terminal {
             Terminal::None => 0,
             Terminal::Tank { .. } => 1,
@@ -649,7 +663,7 @@ pub(super) fn shape(scenario: &Scenario, network: &Network) -> Result<(Vec<usize
             Terminal::AirValve(_) => 4,
         });
     }
-    for element in &scenario.network.elements {
+    for element in &network.spec().elements {
         shape.extend([element.from, element.to]);
         shape.push(match &element.kind {
             ElementKind::Pipe(pipe) => {
@@ -658,8 +672,9 @@ pub(super) fn shape(scenario: &Scenario, network: &Network) -> Result<(Vec<usize
             ElementKind::Valve(_) => 2,
             ElementKind::CheckValve(_) => 3,
             ElementKind::Pump(_) => 4,
+            ElementKind::Blank { joined } => 6 + usize::from(*joined),
             _ => 5,
         });
     }
-    Ok((shape, lumped))
+    Ok((shape, lumped, grid))
 }

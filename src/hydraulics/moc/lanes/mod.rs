@@ -2,7 +2,7 @@
 //!
 //! Scenarios are descriptions of the same network ([`NetworkSpec`]) with numbers of their own: lengths, wave speeds,
 //! friction, pump, levels, inertia, drive, valve laws, time step. Those of one **shape** (topology, kinds of node and
-//! element, cells of each pipe) run beside each other, sixteen to a group; a scenario without a like runs in the same
+//! element, cells of each pipe) run beside each other, sixteen to a group, a few left over in eight lanes; a scenario without a like runs in the same
 //! kernels with its points side by side instead.
 //!
 //! Equation: the half grid of [`GridOptions::half_grid`], one colour of the checkerboard of place and time, in place. What
@@ -17,7 +17,8 @@
 //! Discrete states (a check valve, an outlet, a shaft at rest) are masks. A lane whose state changes in a step, or that
 //! does not converge, solves that place by itself by the same code as [`Plant`], from the old level; a scenario that the
 //! lanes do not know (unsteady friction, a part that boils, a pipe too short for points of its own) runs in a [`Plant`] from its start. [`Report`] says
-//! how many did either.
+//! how many did either. A standby that stands behind its shut check valve is left out in lanes; a scenario in which that valve
+//! would lift runs in a [`Plant`], too.
 //!
 //! Range: as [`Plant`]. Instructions are chosen at run time: AVX-512, AVX2 with FMA, or plain. For one processor the answer
 //! is the same for any number of threads, bit by bit.
@@ -42,10 +43,12 @@ mod place;
 mod pumps;
 mod reach;
 mod readings;
+mod row;
 mod rows;
 mod sample;
 mod series;
 mod single;
+mod standing;
 mod tanks;
 #[cfg(target_arch = "x86_64")]
 mod vector;
@@ -56,10 +59,12 @@ pub use sample::{Meter, Probe};
 pub(crate) use wide::{Wide, widely};
 
 use crate::hydraulics::error::HydraulicsError;
+use crate::hydraulics::moc::grid::Grid;
 use crate::hydraulics::network::Network;
 use crate::hydraulics::plant::{PlantEvent, ShaftDriver};
 use crate::hydraulics::spec::{GridOptions, NetworkSpec, ShaftSpec};
 use group::Group;
+use standing::Way;
 use std::collections::HashMap;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -67,8 +72,9 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 #[cfg(doc)]
 use crate::hydraulics::plant::Plant;
 
-/// Lanes of a group.
+/// Lanes of a group, and of one with few scenarios.
 const LANES: usize = 16;
+const FEW: usize = 8;
 
 /// Makes the drive of one scenario, at time zero.
 pub type DriverMaker = Arc<dyn Fn() -> Box<dyn ShaftDriver> + Send + Sync>;
@@ -176,6 +182,9 @@ impl Report {
 pub struct Sweep<'a> {
     scenarios: &'a [Scenario],
     networks: Vec<Network>,
+    grids: Vec<Grid>,
+    /// Ways of each scenario that its network here is without.
+    ways: Vec<Vec<Way>>,
     probes: Vec<Probe>,
     meters: Vec<Meter>,
     groups: Vec<Party>,
@@ -187,6 +196,17 @@ struct Party {
     members: Vec<usize>,
     /// Some pipe has no points of its own.
     lumped: bool,
+}
+
+impl Party {
+    /// Groups of as many lanes as there are, those left over in smaller ones where these hold them sooner.
+    fn divided(&self) -> Vec<Self> {
+        let over = self.members.len() % LANES;
+        let split = if over > LANES / 2 { self.members.len() } else { self.members.len() - over };
+        let (many, few) = self.members.split_at(split);
+        let chunks = many.chunks(LANES).chain(few.chunks(FEW));
+        chunks.map(|members| Self { members: members.to_vec(), lumped: self.lumped }).collect()
+    }
 }
 
 /// Samples of scenarios that ran beside each other, or of one that ran by itself.
@@ -230,11 +250,17 @@ impl<'a> Sweep<'a> {
     pub fn new(scenarios: &'a [Scenario], probes: &[Probe]) -> Result<Self, HydraulicsError> {
         let mut by_shape: HashMap<Vec<usize>, usize> = HashMap::new();
         let mut groups: Vec<Party> = Vec::new();
-        let mut networks = Vec::with_capacity(scenarios.len());
+        let (mut networks, mut grids, mut ways) = (Vec::new(), Vec::new(), Vec::new());
         for (index, scenario) in scenarios.iter().enumerate() {
-            let network = Network::new(&scenario.network)?;
-            let (shape, lumped) = group::shape(scenario, &network)?;
+            let whole = Network::new(&scenario.network)?;
+            let (network, shut) = match standing::without_standing(&scenario.network) {
+                Some((rest, shut)) => (Network::new(&rest)?, shut),
+                None => (whole, Vec::new()),
+            };
+            let (shape, lumped, grid) = group::shape(scenario, &network)?;
             networks.push(network);
+            grids.push(grid);
+            ways.push(shut);
             let next = groups.len();
             let group = *by_shape.entry(shape).or_insert(next);
             if group == next {
@@ -242,14 +268,15 @@ impl<'a> Sweep<'a> {
             }
             groups[group].members.push(index);
         }
-        let parties = |group: &Party| {
-            let lumped = group.lumped;
-            let chunks = group.members.chunks(LANES);
-            chunks.map(move |members| Party { members: members.to_vec(), lumped }).collect::<Vec<_>>()
-        };
-        let groups = groups.iter().flat_map(parties).collect();
+        let groups = groups.iter().flat_map(Party::divided).collect();
         let (probes, meters, vectors) = (probes.to_vec(), Vec::new(), Vectors::widest());
-        Ok(Self { scenarios, networks, probes, meters, groups, vectors })
+        Ok(Self { scenarios, networks, grids, ways, probes, meters, groups, vectors })
+    }
+
+    /// The first part of the first scenario that the lanes do not know, by its name.
+    #[must_use]
+    pub fn unknown_part(&self) -> Option<&str> {
+        self.networks.first().and_then(|network| place::unknown(network.spec()))
     }
 
     /// Read each probe through a meter, one a probe in their order.
@@ -323,6 +350,7 @@ impl<'a> Sweep<'a> {
         if !party.lumped {
             match &party.members[..] {
                 [_] => self.lanes::<1>(&mut left, times, (room, give), &mut report),
+                few if few.len() <= FEW => self.lanes::<FEW>(&mut left, times, (room, give), &mut report),
                 _ => self.lanes::<LANES>(&mut left, times, (room, give), &mut report),
             }
         }
@@ -351,14 +379,20 @@ impl<'a> Sweep<'a> {
     ) {
         let member = |lane: usize| members[lane.min(members.len() - 1)];
         let plain = |grid: &GridOptions| !grid.unsteady_friction && !grid.first_order_friction;
-        let known = |scenario: &Scenario| plain(&scenario.grid) && place::knows(&scenario.network);
-        if !members.iter().all(|member| known(&self.scenarios[*member])) {
+        let known = |member: &usize| {
+            plain(&self.scenarios[*member].grid) && place::unknown(self.networks[*member].spec()).is_none()
+        };
+        if !members.iter().all(known) {
             return;
         }
         let scenarios: [&Scenario; W] = std::array::from_fn(|lane| &self.scenarios[member(lane)]);
         let networks: [&Network; W] = std::array::from_fn(|lane| &self.networks[member(lane)]);
+        let grids: [&Grid; W] = std::array::from_fn(|lane| &self.grids[member(lane)]);
+        let ways: [&[Way]; W] = std::array::from_fn(|lane| &self.ways[member(lane)][..]);
         let read = (&self.probes[..], &self.meters[..]);
-        let Some(group) = Group::new(scenarios, networks, read, (times, std::mem::take(room))) else { return };
+        let Some(group) = Group::new(scenarios, (networks, grids, ways), read, (times, std::mem::take(room))) else {
+            return;
+        };
         let mut outcome = group.run(self.vectors);
         let sound = |lane: usize| members.get(lane).copied().filter(|_| !outcome.unsound[lane]);
         let taken: [Option<usize>; W] = std::array::from_fn(sound);

@@ -7,13 +7,14 @@ use crate::hydraulics::valve::{SHUT_SHARE, kv_loss_s2_m5};
 
 /// One valve that moves in every lane on one straight line between two openings, Kv linear in the opening.
 #[derive(Debug)]
+#[repr(C, align(64))]
 pub(super) struct Moving<const W: usize> {
-    /// Place and element in it.
-    at: (usize, usize),
     from_s: Lanes<W>,
     per_span: Lanes<W>,
     opening: [Lanes<W>; 2],
     open_loss_s2_m5: Lanes<W>,
+    /// Place and element in it.
+    at: (usize, usize),
     /// From this level on all stand still.
     last: u64,
 }

@@ -211,7 +211,7 @@ impl<const W: usize> Place<W> {
                         link.gain_m[l] = -loss_s2_m5[l] * flow[l] * flow[l].abs() - cracking_m[l];
                         link.slope[l] = -2.0 * slope;
                     }
-                    shut = *closed;
+                    shut = closed.0;
                 }
                 Law::Pump(pumps) => {
                     smooth = pumps.at::<I>(&flow, &shaft.speed_rad_s, &mut self.point);

@@ -6,6 +6,7 @@ use crate::hydraulics::pump::curve::Curve;
 
 /// Head and torque curves of `W` pumps over the ratio `v / alpha` of flow to speed, each with the cubic last read.
 #[derive(Debug, Clone)]
+#[repr(C, align(64))]
 pub(super) struct OwnCurves<const W: usize> {
     /// The end of the head curve, up to which it is followed.
     head_end: [f64; W],
@@ -16,6 +17,7 @@ pub(super) struct OwnCurves<const W: usize> {
 
 /// One cubic a lane: `y = c0 + t (c1 + t (c2 + t c3))`, `t = (x - from) / width`, from `from` to `to`.
 #[derive(Debug, Clone)]
+#[repr(C, align(64))]
 struct Near<const W: usize> {
     from: [f64; W],
     to: [f64; W],

@@ -3,6 +3,7 @@
 use super::isa::Isa;
 use super::pumps::{PumpLanes, Pumps};
 use super::reach::Reach;
+use super::row::Row;
 use super::single::{Earlier, Side};
 use super::tanks::LaneTank;
 use crate::hydraulics::moc::Cluster;
@@ -20,9 +21,8 @@ pub(super) type Lanes<const W: usize> = [f64; W];
 
 /// A node of the place.
 #[derive(Debug, Clone)]
+#[repr(C, align(64))]
 pub(super) struct LaneNode<const W: usize> {
-    /// Node of the network.
-    pub(super) node: usize,
     pub(super) head_m: Lanes<W>,
     pub(super) reference_m: Lanes<W>,
     pub(super) supply_m3_s: Lanes<W>,
@@ -30,32 +30,35 @@ pub(super) struct LaneNode<const W: usize> {
     /// 1 where the head is held.
     pub(super) held: Lanes<W>,
     pub(super) held_m: Lanes<W>,
-    /// Neither a pipe nor a tank: only elements meet.
-    pub(super) fitting: bool,
-    pub(super) outlet_m: Option<Lanes<W>>,
     boiling_m: Lanes<W>,
     /// Head one level before the old one.
     pub(super) earlier_m: Lanes<W>,
     pub(super) inverse: Lanes<W>,
     pub(super) rest: Lanes<W>,
+    /// Node of the network.
+    pub(super) node: usize,
+    /// Neither a pipe nor a tank: only elements meet.
+    pub(super) fitting: bool,
+    pub(super) outlet_m: Option<Lanes<W>>,
 }
 
 /// An element of the place.
 #[derive(Debug)]
+#[repr(C, align(64))]
 pub(super) struct LaneLink<const W: usize> {
-    /// Element of the network.
-    pub(super) element: usize,
-    pub(super) from: usize,
-    pub(super) to: usize,
     pub(super) flow_m3_s: Lanes<W>,
     pub(super) before_m3_s: Lanes<W>,
     /// Flow one level before the old one, where a matrix is needed.
     pub(super) earlier_m3_s: Lanes<W>,
-    pub(super) law: Law<W>,
     /// Where a valve that moves by a law stands; no number where it does not.
     pub(super) opening: Lanes<W>,
     pub(super) gain_m: Lanes<W>,
     pub(super) slope: Lanes<W>,
+    pub(super) law: Law<W>,
+    /// Element of the network.
+    pub(super) element: usize,
+    pub(super) from: usize,
+    pub(super) to: usize,
 }
 
 /// What an element does.
@@ -63,25 +66,27 @@ pub(super) struct LaneLink<const W: usize> {
 pub(super) enum Law<const W: usize> {
     /// Loss `r Q |Q|` beyond a cracking head; 1 where it is shut. `one_way` for a check valve.
     Loss {
-        loss_s2_m5: Lanes<W>,
-        floor: Lanes<W>,
-        cracking_m: Lanes<W>,
-        shut: Lanes<W>,
+        loss_s2_m5: Row<W>,
+        floor: Row<W>,
+        cracking_m: Row<W>,
+        shut: Row<W>,
         one_way: bool,
     },
     Pump(Box<Pumps<W>>),
 }
 
 #[derive(Debug, Clone, Copy)]
+#[repr(C, align(64))]
 pub(super) struct End<const W: usize> {
+    conductance_m2_s: Lanes<W>,
     pub(super) node: usize,
     pub(super) pipe: usize,
     pub(super) at_to: bool,
-    conductance_m2_s: Lanes<W>,
 }
 
 /// The torque balance of all lanes.
 #[derive(Debug, Clone)]
+#[repr(C, align(64))]
 pub(super) struct LaneShaft<const W: usize> {
     pub(super) inertia_kg_m2: Lanes<W>,
     /// dt / inertia.
@@ -106,7 +111,13 @@ pub(super) trait Drives<const W: usize> {
 
 /// A place where pipes end, in lanes.
 #[derive(Debug)]
+#[repr(C, align(64))]
 pub(super) struct Place<const W: usize> {
+    pub(super) earlier: Earlier<W>,
+    /// Torque and slope of the drive at the level last solved, where they are known.
+    pub(super) drive: (Lanes<W>, Lanes<W>),
+    /// The pump at the state last looked at.
+    pub(super) point: PumpLanes<W>,
     pub(super) nodes: Vec<LaneNode<W>>,
     pub(super) links: Vec<LaneLink<W>>,
     pub(super) tanks: Vec<LaneTank<W>>,
@@ -121,14 +132,9 @@ pub(super) struct Place<const W: usize> {
     single: Option<[Side; 2]>,
     /// A pump and a loss right behind it.
     pub(super) series: bool,
-    pub(super) earlier: Earlier<W>,
     /// The pump, if there is one, surely had suction head enough in all lanes at the level last solved.
     pub(super) amply: bool,
-    /// Torque and slope of the drive at the level last solved, where they are known.
-    pub(super) drive: (Lanes<W>, Lanes<W>),
     pub(super) drive_known: bool,
-    /// The pump at the state last looked at.
-    pub(super) point: PumpLanes<W>,
     /// What the place is, one at a time: solves a lane whose discrete state changes.
     pub(super) alone: Vec<Cluster>,
     pub(super) matrix: Vec<Lanes<W>>,
@@ -563,7 +569,7 @@ fn lane_node<const W: usize>(
 
 /// One element in lanes; none for a kind that the lanes do not know.
 fn lane_link<const W: usize>(alone: &[Cluster], i: usize) -> Option<LaneLink<W>> {
-    let zero = [0.0; W];
+    let (zero, none) = ([0.0; W], Row::ZERO);
     let first = &alone[0].nodal.links[i];
     let mut link = LaneLink {
         element: alone[0].elements[i],
@@ -572,7 +578,7 @@ fn lane_link<const W: usize>(alone: &[Cluster], i: usize) -> Option<LaneLink<W>>
         flow_m3_s: zero,
         before_m3_s: zero,
         earlier_m3_s: zero,
-        law: Law::Loss { loss_s2_m5: zero, floor: zero, cracking_m: zero, shut: zero, one_way: false },
+        law: Law::Loss { loss_s2_m5: none, floor: none, cracking_m: none, shut: none, one_way: false },
         opening: [f64::NAN; W],
         gain_m: zero,
         slope: zero,
@@ -617,8 +623,8 @@ impl<const W: usize> LaneLink<W> {
     }
 }
 
-/// Whether the lanes know everything in a network; others run one at a time.
-pub(super) fn knows(network: &NetworkSpec) -> bool {
+/// The first part of a network that the lanes do not know; with one it runs one at a time.
+pub(super) fn unknown(network: &NetworkSpec) -> Option<&str> {
     let element = |kind: &ElementKind| match kind {
         ElementKind::Pipe(pipe) => (pipe.creep.is_none() || pipe.fixed_darcy_f.is_none()) && pipe.lay_flat.is_none(),
         ElementKind::Pump(pump) => pump.condition.splash.is_none(),
@@ -626,5 +632,6 @@ pub(super) fn knows(network: &NetworkSpec) -> bool {
         _ => false,
     };
     let terminal = |terminal: &Terminal| *terminal == Terminal::None || terminal.fixes_head();
-    network.elements.iter().all(|at| element(&at.kind)) && network.nodes.iter().all(|at| terminal(&at.terminal))
+    let strange = network.elements.iter().find(|at| !element(&at.kind)).map(|at| &*at.name);
+    strange.or_else(|| network.nodes.iter().find(|at| !terminal(&at.terminal)).map(|at| &*at.name))
 }

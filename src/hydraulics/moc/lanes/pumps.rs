@@ -10,6 +10,7 @@ use std::f64::consts::{FRAC_PI_2, FRAC_PI_4, PI, TAU};
 
 /// Head and torque of every lane with their derivatives, as [`crate::hydraulics::pump::PumpPoint`] has them.
 #[derive(Debug, Clone, Copy)]
+#[repr(C, align(64))]
 pub(super) struct PumpLanes<const W: usize> {
     pub(super) head_m: [f64; W],
     pub(super) head_by_flow: [f64; W],
@@ -33,10 +34,8 @@ impl<const W: usize> PumpLanes<W> {
 /// One pump a lane. Pumps known by the published data alone are read in lanes, and so are those with curves of their own
 /// as long as all pump; otherwise they are asked lane by lane.
 #[derive(Debug)]
+#[repr(C, align(64))]
 pub(super) struct Pumps<const W: usize> {
-    pumps: Vec<Pump>,
-    table: Option<Box<[[f64; 6]; ROWS]>>,
-    own: Option<Box<OwnCurves<W>>>,
     /// Boiling head of the inlet, and what is needed above it by speed and flow, with which no head is lost.
     ample: [[f64; W]; 3],
     /// The row of the table where each lane last was, and what stands in it.
@@ -50,6 +49,11 @@ pub(super) struct Pumps<const W: usize> {
     pub(super) per_flow: [f64; W],
     pub(super) head_m: [f64; W],
     pub(super) torque_n_m: [f64; W],
+    /// Rated head over rated flow and speed, rated torque over both.
+    pub(super) rated_by: [[f64; W]; 4],
+    pumps: Vec<Pump>,
+    table: Option<Box<[[f64; 6]; ROWS]>>,
+    own: Option<Box<OwnCurves<W>>>,
 }
 
 /// The last row that has a next one, and the number beyond which a sum's lowest bits are a whole number.
@@ -113,6 +117,12 @@ impl<const W: usize> Pumps<W> {
             per_flow: each(|pump| 1.0 / pump.rated_flow_m3_s()),
             head_m: each(Pump::rated_head_m),
             torque_n_m: each(Pump::rated_torque_n_m),
+            rated_by: [
+                each(|pump| pump.rated_head_m() * (1.0 / pump.rated_flow_m3_s())),
+                each(|pump| pump.rated_head_m() * (1.0 / pump.rated_speed_rad_s())),
+                each(|pump| pump.rated_torque_n_m() * (1.0 / pump.rated_flow_m3_s())),
+                each(|pump| pump.rated_torque_n_m() * (1.0 / pump.rated_speed_rad_s())),
+            ],
             table,
             own: OwnCurves::new(&pumps).map(Box::new),
             ample: ample(&pumps),

@@ -40,13 +40,8 @@ const ALIGNMENT: usize = 64;
 /// fixed friction factor sigma is `c |Q|`; there f and g are stored times c, and no constant is left in the kernel.
 /// In place: points of one colour overwrite those of the other.
 #[derive(Debug)]
+#[repr(C, align(64))]
 pub(super) struct Reach<const W: usize> {
-    pub(super) element: usize,
-    pub(super) cells: usize,
-    pub(super) forwards: Vec<f64>,
-    pub(super) backwards: Vec<f64>,
-    start: (usize, usize),
-    friction: Friction<W>,
     /// Head of 1 of f + g, m: B / K, K the scale of the stored numbers.
     head_m: [f64; W],
     /// Flow of 1 of f - g, m3/s.
@@ -55,15 +50,24 @@ pub(super) struct Reach<const W: usize> {
     per_flow: [f64; W],
     impedance_s_m2: [f64; W],
     boiling: Boiling<W>,
+    /// What the ends are offered: `H + B Q` and `B + s` towards the `from` and the `to` end.
+    pub(super) offers: [Offer<W>; 2],
     extent: Extent<W>,
     /// The extent is to be looked at afresh once the ends are set.
     stale: bool,
-    /// What the ends are offered: `H + B Q` and `B + s` towards the `from` and the `to` end.
-    pub(super) offers: [Offer<W>; 2],
+    pub(super) element: usize,
+    pub(super) cells: usize,
+    pub(super) forwards: Vec<f64>,
+    pub(super) backwards: Vec<f64>,
+    /// Sizes of the flows f - g, where kernels keep them.
+    sizes: Vec<f64>,
+    start: (usize, usize, usize),
+    friction: Friction<W>,
 }
 
 /// What an end is offered at the new level.
 #[derive(Debug, Clone, Copy)]
+#[repr(C, align(64))]
 pub(super) struct Offer<const W: usize> {
     pub(super) head_m: [f64; W],
     pub(super) impedance_s_m2: [f64; W],
@@ -94,6 +98,7 @@ struct How {
 /// largest difference of an f and a g. So the extent drifts by twice that square a step, and otherwise only the ends
 /// widen it. A number that is none can only come in by the ends, where the nodes are looked at every step.
 #[derive(Debug, Clone, Copy)]
+#[repr(C, align(64))]
 struct Extent<const W: usize> {
     /// Lowest f, highest f, lowest g, highest g.
     values: [[f64; W]; 4],
@@ -177,18 +182,19 @@ impl<const W: usize> Reach<W> {
         let cells = pipes[0].cells();
         let numbers = BEFORE + (cells + 1) * W + AFTER + ALIGNMENT / 8;
         // Half a page apart: arrays whose addresses differ by whole pages disturb each other in the cache.
-        let (forwards, backwards) = (vec![0.0; numbers], vec![0.0; numbers + 256]);
+        let (forwards, backwards, sizes) = (vec![0.0; numbers], vec![0.0; numbers + 256], vec![0.0; numbers + 128]);
         let aligned = |values: &[f64], skip: usize| {
             let whole = ALIGNMENT / 8;
             skip + values[skip..].as_ptr().align_offset(ALIGNMENT).min(whole - 1)
         };
-        let start = (aligned(&forwards, BEFORE), aligned(&backwards, BEFORE));
+        let start = (aligned(&forwards, BEFORE), aligned(&backwards, BEFORE), aligned(&sizes, BEFORE));
         let mut reach = Self {
             element: pipes[0].element,
             cells,
             start,
             forwards,
             backwards,
+            sizes,
             friction: friction(pipes),
             head_m: [0.0; W],
             flow_m3_s: [0.0; W],
@@ -241,6 +247,7 @@ impl<const W: usize> Reach<W> {
         let at = point * W + lane;
         self.forwards[self.start.0 + at] = 0.5 * (sum + difference);
         self.backwards[self.start.1 + at] = 0.5 * (sum - difference);
+        self.sizes[self.start.2 + at] = difference.abs();
         if let Friction::Tabulated(rough) = &mut self.friction {
             rough.tables.set(lane, point, flow_m3_s);
         }
@@ -320,8 +327,9 @@ impl<const W: usize> Reach<W> {
         let (mut f, mut g) = ([0.0; W], [0.0; W]);
         if I::EIGHT && W > 1 && eight::suits(W) && matches!(self.friction, Friction::Fixed) {
             let (f, g) = (&mut self.forwards[self.start.0 + point..], &mut self.backwards[self.start.1 + point..]);
-            let Some(points) = f.first_chunk_mut().zip(g.first_chunk_mut()) else { return };
-            let scales = (&self.per_head, &self.per_flow);
+            let Some((f, g)) = f.first_chunk_mut().zip(g.first_chunk_mut()) else { return };
+            let Some(sizes) = self.sizes[self.start.2 + point..].first_chunk_mut() else { return };
+            let (points, scales) = ((f, g, sizes), (&self.per_head, &self.per_flow));
             // SAFETY: the caller stands where AVX-512 was found.
             unsafe { eight::set_end(points, &mut self.extent, scales, (head_m, inflow_m3_s, sign)) };
             return;
@@ -402,10 +410,11 @@ impl<const W: usize> Reach<W> {
         };
         let (how, stale) = self.extent.step(seen);
         let (f, g) = (&mut self.forwards[self.start.0..], &mut self.backwards[self.start.1..]);
+        let arrays = (f.as_mut_ptr(), g.as_mut_ptr(), self.sizes[self.start.2..].as_mut_ptr());
         let (mut ends, how) = ([([0.0; W], [0.0; W]); 2], (&self.boiling, how));
         // SAFETY: the caller stands where AVX-512 was found; the arrays hold at least `AFTER` numbers behind their
         // (n + 1) W points.
-        let sound = unsafe { eight::both::<W>((f.as_mut_ptr(), g.as_mut_ptr()), self.cells, how, &mut ends) };
+        let sound = unsafe { eight::both::<W>(arrays, self.cells, how, &mut ends) };
         if !sound {
             self.look_closely(unsound);
         }
@@ -510,6 +519,7 @@ fn friction<const W: usize>(pipes: &[&PipeGrid; W]) -> Friction<W> {
 
 /// Boiling heads along a pipe as sums f + g.
 #[derive(Debug)]
+#[repr(C, align(64))]
 struct Boiling<const W: usize> {
     at_from: [f64; W],
     by_point: [f64; W],
@@ -593,7 +603,7 @@ mod eight {
     pub(super) type Ends<const W: usize> = [([f64; W], [f64; W]); 2];
 
     pub(super) unsafe fn both<const W: usize>(
-        _points: (*mut f64, *mut f64),
+        _arrays: (*mut f64, *mut f64, *mut f64),
         _n: usize,
         _how: (&Boiling<W>, How),
         _ends: &mut Ends<W>,
@@ -609,7 +619,7 @@ mod eight {
     }
 
     pub(super) unsafe fn set_end<const W: usize>(
-        _points: (&mut [f64; W], &mut [f64; W]),
+        _points: (&mut [f64; W], &mut [f64; W], &mut [f64; W]),
         _extent: &mut Extent<W>,
         _scales: (&[f64; W], &[f64; W]),
         _end: (&[f64; W], &[f64; W], f64),

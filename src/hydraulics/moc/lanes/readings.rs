@@ -6,10 +6,13 @@ use super::sample::Probe;
 use crate::hydraulics::spec::Place as At;
 
 /// One probe in lanes.
+#[repr(C, align(64))]
 pub(super) struct Reading<const W: usize> {
+    /// Weight of the liquid, N/m3.
+    weight: Lanes<W>,
     source: Source,
-    /// Weight of the liquid (N/m3) and elevation (m), where a pressure is asked for.
-    gauge: Option<(Lanes<W>, f64)>,
+    /// Elevation, m, where a pressure is asked for.
+    gauge_m: Option<f64>,
 }
 
 enum Source {
@@ -53,10 +56,9 @@ impl<const W: usize> Group<'_, W> {
             }
             _ => None,
         };
-        match found {
-            Some(source) => Reading { source, gauge },
-            None => Reading { source: Source::Other(*probe), gauge: None },
-        }
+        let (weight, elevation_m) = gauge.filter(|_| found.is_some()).unzip();
+        let (source, weight) = (found.unwrap_or(Source::Other(*probe)), weight.unwrap_or([0.0; W]));
+        Reading { weight, source, gauge_m: elevation_m }
     }
 
     /// The present values of a probe in all lanes.
@@ -71,9 +73,9 @@ impl<const W: usize> Group<'_, W> {
             Source::Power => self.drives.power_w(speed),
             Source::Other(probe) => std::array::from_fn(|lane| self.value(lane, probe)),
         };
-        if let Some((weight, elevation_m)) = &reading.gauge {
+        if let Some(elevation_m) = reading.gauge_m {
             for l in 0..W {
-                values[l] = weight[l] * (values[l] - elevation_m);
+                values[l] = reading.weight[l] * (values[l] - elevation_m);
             }
         }
         values

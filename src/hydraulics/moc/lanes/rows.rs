@@ -6,26 +6,28 @@ mod turned;
 
 use super::isa::Isa;
 use super::place::Lanes;
+use super::row::Row;
 use super::sample::samples_within;
 use crate::hydraulics::plant::{PlantEvent, PlantEventKind};
 
 /// Samples straight between the levels before and after their time: lane by lane, in each one row of all probes a sample.
+#[repr(C, align(64))]
 pub(super) struct Rows<const W: usize> {
+    /// Time of each lane's next sample; never again once all are taken.
+    next_s: Lanes<W>,
+    taken: [usize; W],
     /// The newest sample of each probe.
-    line: Vec<Lanes<W>>,
+    line: Vec<Row<W>>,
     until_s: f64,
     every_s: f64,
     count: usize,
-    taken: [usize; W],
-    /// Time of each lane's next sample; never again once all are taken.
-    next_s: Lanes<W>,
     values: Vec<f64>,
     pub(super) events: Vec<Vec<PlantEvent>>,
 }
 
 impl<const W: usize> Rows<W> {
     /// The samples at time zero are those shown; `values` is room used before.
-    pub(super) fn new(shown: &[Lanes<W>], (until_s, every_s): (f64, f64), mut values: Vec<f64>) -> Self {
+    pub(super) fn new(shown: &[Row<W>], (until_s, every_s): (f64, f64), mut values: Vec<f64>) -> Self {
         let count = samples_within(until_s, every_s);
         values.resize(count * shown.len() * W, 0.0);
         for lane in 0..W {
@@ -74,7 +76,7 @@ impl<const W: usize> Rows<W> {
     pub(super) fn take<I: Isa>(
         &mut self,
         (before_s, now_s): (&Lanes<W>, &Lanes<W>),
-        [before, now]: &[Vec<Lanes<W>>; 2],
+        [before, now]: &[Vec<Row<W>>; 2],
         unsound: &[bool; W],
     ) {
         let (mut due, mut any) = ([false; W], false);
@@ -112,7 +114,7 @@ impl<const W: usize> Rows<W> {
 
     /// One row of each lane that is due.
     #[inline(always)]
-    fn put(&mut self, due: &[bool; W], (before, now, share): (&[Lanes<W>], &[Lanes<W>], &Lanes<W>)) {
+    fn put(&mut self, due: &[bool; W], (before, now, share): (&[Row<W>], &[Row<W>], &Lanes<W>)) {
         for ((line, before), now) in self.line.iter_mut().zip(before).zip(now) {
             for l in 0..W {
                 line[l] = before[l] + share[l] * (now[l] - before[l]);
@@ -143,7 +145,7 @@ impl<const W: usize> Rows<W> {
 
 #[cfg(not(target_arch = "x86_64"))]
 mod turned {
-    use super::Lanes;
+    use super::{Lanes, Row};
 
     pub(super) fn suits(_lanes: usize) -> bool {
         false
@@ -152,7 +154,7 @@ mod turned {
     pub(super) unsafe fn put<const W: usize>(
         _values: &mut [f64],
         _to: (&[usize; W], &[bool; W]),
-        _lines: (&[Lanes<W>], &[Lanes<W>], &Lanes<W>),
+        _lines: (&[Row<W>], &[Row<W>], &Lanes<W>),
     ) {
     }
 }

@@ -1,6 +1,7 @@
 //! What is kept of a run: probes read at common times, whatever the step, and events.
 
 use super::Trace;
+use super::row::Row;
 use crate::hydraulics::error::HydraulicsError;
 use crate::hydraulics::plant::{Plant, PlantEvent, PlantEventKind, ShaftDriver};
 use crate::hydraulics::spec::Place;
@@ -88,20 +89,21 @@ impl Metered {
 pub(super) struct LaneMeters<const W: usize> {
     meters: Vec<LaneMeter<W>>,
     /// One of each bandwidth.
-    responses: Vec<[[f64; W]; 6]>,
+    responses: Vec<[Row<W>; 6]>,
 }
 
+#[repr(C, align(64))]
 struct LaneMeter<const W: usize> {
-    range: (f64, f64),
-    /// Its shares of output, rate and input before, as [`crate::signal::response::LinearStep`]; none: the input.
-    response: Option<usize>,
     input: [f64; W],
     output: [f64; W],
     rate: [f64; W],
+    range: (f64, f64),
+    /// Its shares of output, rate and input before, as [`crate::signal::response::LinearStep`]; none: the input.
+    response: Option<usize>,
 }
 
 impl<const W: usize> LaneMeters<W> {
-    pub(super) fn at_rest(meters: &[Meter], dt_s: &[f64; W], values: &[[f64; W]]) -> Self {
+    pub(super) fn at_rest(meters: &[Meter], dt_s: &[f64; W], values: &[Row<W>]) -> Self {
         let (mut responses, mut bandwidths) = (Vec::new(), Vec::<u64>::new());
         let mut response = |bandwidth_hz: f64| {
             let known = bandwidths.iter().position(|known| *known == bandwidth_hz.to_bits());
@@ -111,8 +113,8 @@ impl<const W: usize> LaneMeters<W> {
                 Some(responses.len() - 1)
             })
         };
-        let one = |(meter, values): (&Meter, &[f64; W])| {
-            let (input, output, response) = (*values, *values, response(meter.bandwidth_hz));
+        let one = |(meter, values): (&Meter, &Row<W>)| {
+            let (input, output, response) = (values.0, values.0, response(meter.bandwidth_hz));
             LaneMeter { range: meter.range, response, input, output, rate: [0.0; W] }
         };
         Self { meters: meters.iter().zip(values).map(one).collect(), responses }
@@ -120,9 +122,9 @@ impl<const W: usize> LaneMeters<W> {
 
     /// Values of the next level, one row a probe, as they are shown.
     #[inline(always)]
-    pub(super) fn show(&mut self, values: &mut [[f64; W]]) {
+    pub(super) fn show(&mut self, values: &mut [Row<W>]) {
         for (meter, value) in self.meters.iter_mut().zip(values) {
-            let mut next = *value;
+            let mut next = value.0;
             if let Some(shares) = meter.response.and_then(|response| self.responses.get(response)) {
                 // Copies: a loop over lanes becomes vectors where nothing it writes can be what it reads.
                 let (shown, rising, before) = (meter.output, meter.rate, meter.input);
@@ -133,21 +135,21 @@ impl<const W: usize> LaneMeters<W> {
                     rate_s[l] = shares[3][l] * output + shares[4][l] * rate + shares[5][l] * input;
                     next[l] += over;
                 }
-                (meter.input, meter.rate, meter.output) = (*value, rate_s, next);
+                (meter.input, meter.rate, meter.output) = (value.0, rate_s, next);
             }
             let (low, high) = meter.range;
             for l in 0..W {
                 let held = if next[l] < low { low } else { next[l] };
                 next[l] = if held > high { high } else { held };
             }
-            *value = next;
+            value.0 = next;
         }
     }
 }
 
 /// Shares of one bandwidth in all lanes; none where it passes the input on.
-fn shares<const W: usize>(bandwidth_hz: f64, dt_s: &[f64; W]) -> Option<[[f64; W]; 6]> {
-    let mut shares = [[0.0; W]; 6];
+fn shares<const W: usize>(bandwidth_hz: f64, dt_s: &[f64; W]) -> Option<[Row<W>; 6]> {
+    let mut shares = [Row::ZERO; 6];
     for (lane, dt_s) in dt_s.iter().enumerate() {
         let step = Response::at_rest(bandwidth_hz, *dt_s, 0.0).linear()?;
         let all = step.output.into_iter().chain(step.rate);

@@ -34,7 +34,7 @@ impl<const W: usize> Place<W> {
         let Law::Pump(pumps) = &mut pump.law else { return false };
         let Law::Loss { loss_s2_m5, floor, cracking_m, shut, .. } = &valve.law else { return false };
         // Copies: a loop over lanes becomes vectors where nothing it writes can be what it reads.
-        let (loss_s2_m5, floor, cracking_m, shut) = (*loss_s2_m5, *floor, *cracking_m, *shut);
+        let (loss_s2_m5, floor, cracking_m, shut) = (loss_s2_m5.0, floor.0, cracking_m.0, shut.0);
         let (per_flow, per_speed, motion) = (pumps.per_flow, pumps.per_speed, shaft.motion);
         let (mut at, (mut torque, mut slope), mut going) = (*point, *drive, *active);
         let (from, between, to) = (pump.from, pump.to, valve.to);

@@ -47,6 +47,7 @@ struct Free<'a, const W: usize> {
 
 /// The level before the old one: the next is guessed on a straight line through the two.
 #[derive(Debug, Clone)]
+#[repr(C, align(64))]
 pub(super) struct Earlier<const W: usize> {
     flow_m3_s: Lanes<W>,
     pub(super) speed_rad_s: Lanes<W>,
@@ -91,7 +92,7 @@ impl<const W: usize> Place<W> {
         let mut heads = [[0.0; W]; 2];
         let any = match &mut link.law {
             Law::Loss { loss_s2_m5, cracking_m, shut, one_way, .. } => {
-                let law = (&*loss_s2_m5, &*cracking_m, &*shut);
+                let law = (&**loss_s2_m5, &**cracking_m, &**shut);
                 let out = (&mut link.flow_m3_s, &mut link.before_m3_s, &mut heads);
                 !through::<I, W>(law, &free, out) || *one_way
             }
@@ -154,7 +155,7 @@ fn through<I: Isa, const W: usize>(
     (flow, before, heads): (&mut Lanes<W>, &mut Lanes<W>, &mut [Lanes<W>; 2]),
 ) -> bool {
     #[cfg(target_arch = "x86_64")]
-    if I::EIGHT && W == 2 * vector::V {
+    if I::EIGHT && W.is_multiple_of(vector::V) {
         // SAFETY: this is compiled for AVX-512 where `EIGHT` is set.
         return unsafe { eight::loss(law, free, (flow, before, heads)) };
     }
@@ -197,7 +198,7 @@ fn turn<I: Isa, D: Drives<W>, const W: usize>(
     states: States<'_, W>,
 ) -> bool {
     #[cfg(target_arch = "x86_64")]
-    if let (true, Some(lines)) = (I::EIGHT && W == 2 * vector::V, drives.lines()) {
+    if let (true, Some(lines)) = (I::EIGHT && W.is_multiple_of(vector::V), drives.lines()) {
         // SAFETY: this is compiled for AVX-512 where `EIGHT` is set.
         return unsafe { eight::pump(pumps, free, (shaft, lines), states) };
     }

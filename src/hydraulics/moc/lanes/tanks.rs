@@ -6,17 +6,18 @@ use super::reach::Reach;
 
 /// One tank a lane.
 #[derive(Debug, Clone)]
+#[repr(C, align(64))]
 pub(super) struct LaneTank<const W: usize> {
-    pub(super) node: usize,
     pub(super) area_m2: Lanes<W>,
     /// 2 A / dt, 1 / A.
     pub(super) conductance_m2_s: Lanes<W>,
     pub(super) per_area: Lanes<W>,
-    /// Its level stands still in all lanes, whatever runs in.
-    pub(super) still: bool,
     pub(super) overflow_m: Lanes<W>,
     pub(super) level_m: Lanes<W>,
     pub(super) inflow_m3_s: Lanes<W>,
+    pub(super) node: usize,
+    /// Its level stands still in all lanes, whatever runs in.
+    pub(super) still: bool,
 }
 
 impl<const W: usize> LaneTank<W> {

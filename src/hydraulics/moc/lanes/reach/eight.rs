@@ -8,13 +8,10 @@ use super::super::vector::{V, all, keep, part};
 use super::{Boiling, DRIFT_SHARE, Extent, How, Offer, THREE_TERMS, TWO_TERMS, Terms};
 use std::arch::x86_64::*;
 
-/// Numbers from one point to the next where scenarios stand beside each other.
-const STRIDE: usize = 2 * V;
-
 /// True for the numbers of lanes there is a kernel for.
 #[inline(always)]
 pub(super) fn suits(lanes: usize) -> bool {
-    lanes == 1 || lanes == STRIDE
+    lanes == 1 || lanes.is_multiple_of(V)
 }
 
 /// What the two ends are offered: `(f or g, sigma)` of the first and of the last point midway.
@@ -23,6 +20,9 @@ pub(super) type Ends<const W: usize> = [([f64; W], [f64; W]); 2];
 /// Vectors taken together. The processor can wait for no more than about five chains of one point's operations; so each
 /// operation is written for all vectors of a batch before the next.
 const BATCH: usize = 4;
+
+/// f, g and, of scenarios beside each other, the sizes of flows, which then need not be found again.
+pub(super) type Arrays = (*mut f64, *mut f64, *mut f64);
 
 /// Some vectors of points and the sizes of their flows.
 #[derive(Clone, Copy)]
@@ -72,6 +72,35 @@ unsafe fn store<const N: usize>(f: *mut f64, g: *mut f64, at: usize, points: &Po
         unsafe {
             _mm512_storeu_pd(f.add(at + k * V), points.f[k]);
             _mm512_storeu_pd(g.add(at + k * V), points.g[k]);
+        }
+    }
+}
+
+/// As above where the sizes of flows are kept, too: `P` vectors from `at` on, as many `stride` numbers further, and so on.
+#[inline]
+#[target_feature(enable = "avx512f")]
+unsafe fn load_rows<const P: usize, const N: usize>((f, g, s): Arrays, at: usize, stride: usize) -> Points<N> {
+    let mut points = zero::<N>();
+    for k in 0..N {
+        // SAFETY: the caller stays within its arrays.
+        unsafe {
+            points.f[k] = _mm512_loadu_pd(f.add(at + k / P * stride + k % P * V));
+            points.g[k] = _mm512_loadu_pd(g.add(at + k / P * stride + k % P * V));
+            points.s[k] = _mm512_loadu_pd(s.add(at + k / P * stride + k % P * V));
+        }
+    }
+    points
+}
+
+#[inline]
+#[target_feature(enable = "avx512f")]
+unsafe fn store_rows<const P: usize, const N: usize>((f, g, s): Arrays, at: usize, stride: usize, points: &Points<N>) {
+    for k in 0..N {
+        // SAFETY: the caller stays within its arrays.
+        unsafe {
+            _mm512_storeu_pd(f.add(at + k / P * stride + k % P * V), points.f[k]);
+            _mm512_storeu_pd(g.add(at + k / P * stride + k % P * V), points.g[k]);
+            _mm512_storeu_pd(s.add(at + k / P * stride + k % P * V), points.s[k]);
         }
     }
 }
@@ -134,11 +163,11 @@ fn one_down(low: __m512d, high: __m512d) -> __m512d {
 /// lane came below the highest boiling head of the pipe or is no number.
 ///
 /// # Safety
-/// AVX-512F is there; `W` suits; `f` and `g` reach from their first point to 24 numbers behind their `(n + 1) W` points.
+/// AVX-512F is there; `W` suits; the arrays reach from their first point to 24 numbers behind their `(n + 1) W` points.
 #[inline]
 #[target_feature(enable = "avx512f")]
 pub(super) unsafe fn both<const W: usize>(
-    (f, g): (*mut f64, *mut f64),
+    arrays: Arrays,
     n: usize,
     (boiling, how): (&Boiling<W>, How),
     ends: &mut Ends<W>,
@@ -146,14 +175,14 @@ pub(super) unsafe fn both<const W: usize>(
     // SAFETY: whole vectors of `n W` points are overwritten, at most 7 numbers beyond; 8 more are read.
     unsafe {
         match (how.terms, how.looks, how.forwards) {
-            (Terms::Two, false, true) => walk::<W, true, 2, false>(f, g, n, boiling, ends),
-            (Terms::Three, false, true) => walk::<W, true, 3, false>(f, g, n, boiling, ends),
-            (Terms::Two, true, _) => walk::<W, false, 2, true>(f, g, n, boiling, ends),
-            (Terms::Two, false, _) => walk::<W, false, 2, false>(f, g, n, boiling, ends),
-            (Terms::Three, true, _) => walk::<W, false, 3, true>(f, g, n, boiling, ends),
-            (Terms::Three, false, _) => walk::<W, false, 3, false>(f, g, n, boiling, ends),
-            (Terms::All, true, _) => walk::<W, false, 0, true>(f, g, n, boiling, ends),
-            (Terms::All, false, _) => walk::<W, false, 0, false>(f, g, n, boiling, ends),
+            (Terms::Two, false, true) => walk::<W, true, 2, false>(arrays, n, boiling, ends),
+            (Terms::Three, false, true) => walk::<W, true, 3, false>(arrays, n, boiling, ends),
+            (Terms::Two, true, _) => walk::<W, false, 2, true>(arrays, n, boiling, ends),
+            (Terms::Two, false, _) => walk::<W, false, 2, false>(arrays, n, boiling, ends),
+            (Terms::Three, true, _) => walk::<W, false, 3, true>(arrays, n, boiling, ends),
+            (Terms::Three, false, _) => walk::<W, false, 3, false>(arrays, n, boiling, ends),
+            (Terms::All, true, _) => walk::<W, false, 0, true>(arrays, n, boiling, ends),
+            (Terms::All, false, _) => walk::<W, false, 0, false>(arrays, n, boiling, ends),
         }
     }
 }
@@ -161,8 +190,7 @@ pub(super) unsafe fn both<const W: usize>(
 #[inline(never)]
 #[target_feature(enable = "avx512f")]
 unsafe fn walk<const W: usize, const FORWARDS: bool, const TERMS: usize, const LOOKS: bool>(
-    f: *mut f64,
-    g: *mut f64,
+    arrays: Arrays,
     n: usize,
     boiling: &Boiling<W>,
     ends: &mut Ends<W>,
@@ -170,9 +198,15 @@ unsafe fn walk<const W: usize, const FORWARDS: bool, const TERMS: usize, const L
     // SAFETY: as in `both`.
     unsafe {
         if W == 1 {
-            along::<W, FORWARDS, TERMS, LOOKS>(f, g, n, boiling, ends)
+            along::<W, FORWARDS, TERMS, LOOKS>(arrays.0, arrays.1, n, boiling, ends)
+        } else if W == V {
+            beside::<W, 1, FORWARDS, TERMS, LOOKS>(arrays, n, (boiling, 0), ends)
         } else {
-            beside::<W, FORWARDS, TERMS, LOOKS>(f, g, n, boiling, ends)
+            let mut sound = true;
+            for from in (0..W).step_by(2 * V) {
+                sound &= beside::<W, 2, FORWARDS, TERMS, LOOKS>(arrays, n, (boiling, from), ends);
+            }
+            sound
         }
     }
 }
@@ -269,42 +303,42 @@ unsafe fn along<const W: usize, const FORWARDS: bool, const TERMS: usize, const 
     }
 }
 
-/// A walk up sixteen pipes beside each other.
-struct Beside {
-    f: *mut f64,
-    g: *mut f64,
-    limit: [__m512d; 2],
+/// A walk up `P` times eight pipes beside each other, of the many that lie `stride` numbers apart from point to point.
+struct Beside<const P: usize> {
+    arrays: Arrays,
+    stride: usize,
+    limit: [__m512d; P],
     /// The old point next to the points midway to come, and the last points midway.
-    left: Points<2>,
-    midway: Points<2>,
-    sound: [__mmask8; 2],
+    left: Points<P>,
+    midway: Points<P>,
+    sound: [__mmask8; P],
 }
 
-impl Beside {
-    /// `N / 2` points from `point` on (at least the second).
+impl<const P: usize> Beside<P> {
+    /// `N / P` points from `point` on (at least the second).
     #[inline]
     #[target_feature(enable = "avx512f")]
     unsafe fn points<const FORWARDS: bool, const TERMS: usize, const LOOKS: bool, const N: usize>(
         &mut self,
         point: usize,
     ) {
-        let at = point * STRIDE;
+        let at = point * self.stride;
         // SAFETY: as in `both`.
-        let right = unsafe { load::<FORWARDS, N>(self.f, self.g, at + STRIDE) };
+        let right = unsafe { load_rows::<P, N>(self.arrays, at + self.stride, self.stride) };
         let mut left = zero::<N>();
         for k in 0..N {
-            left.f[k] = if k < 2 { self.left.f[k] } else { right.f[k - 2] };
-            left.s[k] = if k < 2 { self.left.s[k] } else { right.s[k - 2] };
+            left.f[k] = if k < P { self.left.f[k] } else { right.f[k - P] };
+            left.s[k] = if k < P { self.left.s[k] } else { right.s[k - P] };
         }
         let new = between::<FORWARDS, TERMS, N>(&left, &right);
         for k in 0..N {
-            left.f[k] = if k < 2 { self.midway.f[k] } else { new.f[k - 2] };
-            left.s[k] = if k < 2 { self.midway.s[k] } else { new.s[k - 2] };
+            left.f[k] = if k < P { self.midway.f[k] } else { new.f[k - P] };
+            left.s[k] = if k < P { self.midway.s[k] } else { new.s[k - P] };
         }
         let whole = between::<FORWARDS, TERMS, N>(&left, &new);
         // SAFETY: as in `both`.
         unsafe {
-            store(self.f, self.g, at, &whole);
+            store_rows::<P, N>(self.arrays, at, self.stride, &whole);
         }
         if LOOKS {
             let mut sums = [self.limit[0]; N];
@@ -313,12 +347,12 @@ impl Beside {
             }
             for k in 0..N {
                 // A sum that is no number is below as well.
-                let (sound, limit) = (&mut self.sound[k % 2], self.limit[k % 2]);
+                let (sound, limit) = (&mut self.sound[k % P], self.limit[k % P]);
                 *sound = _mm512_mask_cmp_pd_mask::<_CMP_GE_OQ>(*sound, sums[k], limit);
             }
         }
-        for k in 0..2 {
-            let from = N - 2 + k;
+        for k in 0..P {
+            let from = N - P + k;
             (self.left.f[k], self.left.g[k], self.left.s[k]) = (right.f[from], right.g[from], right.s[from]);
             (self.midway.f[k], self.midway.g[k], self.midway.s[k]) = (new.f[from], new.g[from], new.s[from]);
         }
@@ -327,37 +361,42 @@ impl Beside {
 
 #[inline]
 #[target_feature(enable = "avx512f")]
-unsafe fn beside<const W: usize, const FORWARDS: bool, const TERMS: usize, const LOOKS: bool>(
-    f: *mut f64,
-    g: *mut f64,
+unsafe fn beside<const W: usize, const P: usize, const FORWARDS: bool, const TERMS: usize, const LOOKS: bool>(
+    (f, g, s): Arrays,
     n: usize,
-    boiling: &Boiling<W>,
+    (boiling, from): (&Boiling<W>, usize),
     ends: &mut Ends<W>,
 ) -> bool {
-    // SAFETY: as in `both`; boiling heads and ends are those of sixteen lanes, as `suits` asks.
+    let mut limit = [_mm512_setzero_pd(); P];
+    for k in 0..P {
+        limit[k] = part(&boiling.highest, from + k * V);
+    }
+    // SAFETY: as in `both`.
     unsafe {
-        let limit = [_mm512_loadu_pd(boiling.highest.as_ptr()), _mm512_loadu_pd(boiling.highest.as_ptr().add(V))];
-        let (first, left) = (load::<FORWARDS, 2>(f, g, 0), load::<FORWARDS, 2>(f, g, STRIDE));
-        let midway = between::<FORWARDS, TERMS, 2>(&first, &left);
-        let mut walk = Beside { f, g, limit, left, midway, sound: [!0; 2] };
-        for half in 0..2 {
-            _mm512_storeu_pd(ends[0].0.as_mut_ptr().add(half * V), midway.g[half]);
-            _mm512_storeu_pd(ends[0].1.as_mut_ptr().add(half * V), midway.s[half]);
+        let arrays = (f.add(from), g.add(from), s.add(from));
+        let (first, left) = (load_rows::<P, P>(arrays, 0, W), load_rows::<P, P>(arrays, W, W));
+        let midway = between::<FORWARDS, TERMS, P>(&first, &left);
+        for k in 0..P {
+            keep(&mut ends[0].0, from + k * V, midway.g[k]);
+            keep(&mut ends[0].1, from + k * V, midway.s[k]);
         }
+        let mut walk = Beside { arrays, stride: W, limit, left, midway, sound: [!0; P] };
         let mut point = 1;
-        while point + BATCH / 2 <= n {
+        while point + BATCH / P <= n {
             walk.points::<FORWARDS, TERMS, LOOKS, BATCH>(point);
-            point += BATCH / 2;
+            point += BATCH / P;
         }
         while point < n {
-            walk.points::<FORWARDS, TERMS, LOOKS, 2>(point);
+            walk.points::<FORWARDS, TERMS, LOOKS, P>(point);
             point += 1;
         }
-        for half in 0..2 {
-            _mm512_storeu_pd(ends[1].0.as_mut_ptr().add(half * V), walk.midway.f[half]);
-            _mm512_storeu_pd(ends[1].1.as_mut_ptr().add(half * V), walk.midway.s[half]);
+        let mut sound = !0;
+        for k in 0..P {
+            keep(&mut ends[1].0, from + k * V, walk.midway.f[k]);
+            keep(&mut ends[1].1, from + k * V, walk.midway.s[k]);
+            sound &= walk.sound[k];
         }
-        walk.sound[0] & walk.sound[1] == !0
+        sound == !0
     }
 }
 
@@ -382,7 +421,7 @@ pub(super) fn offer<const W: usize>(
 #[inline]
 #[target_feature(enable = "avx512f")]
 pub(super) fn set_end<const W: usize>(
-    (f, g): (&mut [f64; W], &mut [f64; W]),
+    (f, g, s): (&mut [f64; W], &mut [f64; W], &mut [f64; W]),
     extent: &mut Extent<W>,
     (per_head, per_flow): (&[f64; W], &[f64; W]),
     (head_m, inflow_m3_s, sign): (&[f64; W], &[f64; W], f64),
@@ -393,6 +432,7 @@ pub(super) fn set_end<const W: usize>(
         let (new_f, new_g) = (_mm512_add_pd(sum, along), _mm512_sub_pd(sum, along));
         keep(f, from, new_f);
         keep(g, from, new_g);
+        keep(s, from, _mm512_abs_pd(_mm512_add_pd(along, along)));
         // The second of two is taken where the first is no number.
         let [f_low, f_high, g_low, g_high] = &mut extent.values;
         keep(f_low, from, _mm512_min_pd(new_f, part(f_low, from)));

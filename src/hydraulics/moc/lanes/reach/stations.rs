@@ -7,6 +7,7 @@ use super::tables::Tables;
 use super::{Boiling, Offer};
 use crate::hydraulics::moc::interior::PipeGrid;
 use crate::hydraulics::moc::lanes::isa::{Isa, fused};
+use crate::hydraulics::moc::lanes::row::Row;
 use crate::hydraulics::moc::stations::Plan;
 
 /// Stations of one pipe in `W` scenarios.
@@ -15,22 +16,11 @@ use crate::hydraulics::moc::stations::Plan;
 /// of [`super::walls::Walls`], e that of the station. Friction is read from one cubic a station and lane, looked up afresh
 /// where the flow leaves the piece that it is good for.
 #[derive(Debug)]
+#[repr(C, align(64))]
 pub(super) struct StationLanes<const W: usize> {
-    plan: Plan,
-    /// Handed on, one row of all stations a level.
-    forwards: Vec<[f64; W]>,
-    backwards: Vec<[f64; W]>,
-    row: usize,
-    /// One a station, as below.
-    sigma: Vec<[f64; W]>,
-    memory: Vec<[f64; W]>,
-    /// Kind of each station: those alike in what follows, `e share soft` and `q soft`, are one.
-    kind: Vec<usize>,
-    give: Vec<[f64; W]>,
-    gain: Vec<[f64; W]>,
-    cubics: Vec<StationCubic<W>>,
     /// sigma of a single cell about the flow in the middle of the pipe, where kernels read it once for all stations.
     common: StationCubic<W>,
+    lowest: Lowest<W>,
     /// Head, flow and the flow before at either end.
     ends: [[[f64; W]; 3]; 2],
     impedance_s_m2: [f64; W],
@@ -38,11 +28,24 @@ pub(super) struct StationLanes<const W: usize> {
     per_impedance: [f64; W],
     soft: [[f64; W]; 2],
     per_soft: [[f64; W]; 2],
-    lowest: Lowest<W>,
+    plan: Plan,
+    /// Handed on, one row of all stations a level.
+    forwards: Vec<Row<W>>,
+    backwards: Vec<Row<W>>,
+    row: usize,
+    /// One a station, as below.
+    sigma: Vec<Row<W>>,
+    memory: Vec<Row<W>>,
+    /// Kind of each station: those alike in what follows, `e share soft` and `q soft`, are one.
+    kind: Vec<usize>,
+    give: Vec<Row<W>>,
+    gain: Vec<Row<W>>,
+    cubics: Vec<StationCubic<W>>,
 }
 
 /// sigma over |Q| from `low` to below `high`.
 #[derive(Debug, Clone, Copy)]
+#[repr(C, align(64))]
 struct StationCubic<const W: usize> {
     of_flow: [[f64; W]; 4],
     low: [f64; W],
@@ -68,6 +71,7 @@ impl<const W: usize> StationCubic<W> {
 
 /// Lowest f and g handed on in the last levels: in two turns of as many levels as are kept, of which the older one ends.
 #[derive(Debug)]
+#[repr(C, align(64))]
 struct Lowest<const W: usize> {
     turns: [[[f64; W]; 2]; 2],
     steps: usize,
@@ -78,7 +82,7 @@ impl<const W: usize> StationLanes<W> {
     pub(super) fn new(pipes: &[&PipeGrid; W], tables: &Tables<W>) -> Option<Self> {
         let plan = pipes[0].plan()?.clone();
         let count = plan.at.len();
-        let zeros = vec![[0.0; W]; count];
+        let zeros = vec![Row::ZERO; count];
         let is_end = |station: usize| station == 0 || station == plan.last();
         let alike = |a: usize, b: usize| is_end(a) == is_end(b) && plan.cells[a].to_bits() == plan.cells[b].to_bits();
         let mut firsts: Vec<usize> = Vec::new();
@@ -90,11 +94,11 @@ impl<const W: usize> StationLanes<W> {
             })
         });
         let kind: Vec<usize> = kind.collect();
-        let kinds = vec![[0.0; W]; firsts.len()];
+        let kinds = vec![Row::ZERO; firsts.len()];
         let nothing = StationCubic { of_flow: [[0.0; W]; 4], low: [f64::INFINITY; W], high: [0.0; W] };
         let mut lanes = Self {
-            forwards: vec![[0.0; W]; count * plan.levels],
-            backwards: vec![[0.0; W]; count * plan.levels],
+            forwards: vec![Row::ZERO; count * plan.levels],
+            backwards: vec![Row::ZERO; count * plan.levels],
             row: 0,
             sigma: zeros.clone(),
             memory: zeros,
@@ -251,7 +255,7 @@ impl<const W: usize> StationLanes<W> {
             lowest[0][l] = if f[l] < lowest[0][l] { f[l] } else { lowest[0][l] };
             lowest[1][l] = if g[l] < lowest[1][l] { g[l] } else { lowest[1][l] };
         }
-        self.sigma[station] = sigma;
+        *self.sigma[station] = sigma;
     }
 
     /// Station of an end, and where that lies which arrives there.
@@ -277,7 +281,7 @@ impl<const W: usize> StationLanes<W> {
             offer.head_m[l] = impedance * (2.0 * soft[l] * arriving[l] + memory[l]);
             offer.impedance_s_m2[l] = impedance * (soft[l] + 2.0 * sigma[l]);
         }
-        self.sigma[station] = sigma;
+        *self.sigma[station] = sigma;
     }
 
     /// Take heads solved at an end, and what then runs into the node.
@@ -301,12 +305,12 @@ impl<const W: usize> StationLanes<W> {
             least[l] = if sent < lowest[l] { sent } else { lowest[l] };
             through[l] = sign * inflow_m3_s[l];
         }
-        self.memory[station] = kept;
+        *self.memory[station] = kept;
         self.lowest.turns[0][end] = least;
         let [head, flow, before] = &mut self.ends[end];
         (*head, *before, *flow) = (*head_m, *flow, through);
         let row = if at_to { &mut self.backwards[at] } else { &mut self.forwards[at] };
-        *row = handed_on;
+        **row = handed_on;
     }
 
     /// Head (m) and flow (m3/s) in the middle of a station.
@@ -370,7 +374,7 @@ impl<const W: usize> StationLanes<W> {
         let way = self.plan.way(station);
         let share = cells as f64 / way as f64;
         let row = |cells: usize| {
-            (&self.forwards[self.at(station, cells)], &self.backwards[self.at(station + 1, way - cells)])
+            (&*self.forwards[self.at(station, cells)], &*self.backwards[self.at(station + 1, way - cells)])
         };
         let ((f, g), left, right) = (row(cells), self.beside(station, row(0)), self.beside(station + 1, row(way)));
         let mut head = [0.0; W];

@@ -7,6 +7,9 @@ use crate::hydraulics::moc::lanes::isa::{Isa, fused};
 use crate::hydraulics::pipe::Parts;
 use crate::hydraulics::re_pieces::{begins_at, cubic, place};
 
+/// Most eights of lanes.
+const EIGHTHS: usize = 2;
+
 /// Friction by table: a copy of each different table, and where each lane's is.
 #[derive(Debug)]
 pub(super) struct Tables<const W: usize> {
@@ -41,7 +44,7 @@ pub(super) struct Near<const W: usize> {
     /// The largest sigma of flows beyond `high` in the step before.
     pub(super) beyond: f64,
     /// Steps for which eight lanes read from both cubics.
-    pub(super) both_for: [u32; 2],
+    pub(super) both_for: [u32; EIGHTHS],
 }
 
 impl<const W: usize> Near<W> {
@@ -53,7 +56,7 @@ impl<const W: usize> Near<W> {
         kept: [[0.0; W]; 2],
         sum: f64::INFINITY,
         beyond: 0.0,
-        both_for: [0; 2],
+        both_for: [0; EIGHTHS],
     };
 
     /// Keep or choose by the flows in the middle.

@@ -26,7 +26,7 @@ pub(super) type Ends<const W: usize> = [([f64; W], [f64; W]); 2];
 /// True for the numbers of lanes there is a kernel for.
 #[inline(always)]
 pub(super) fn suits(lanes: usize) -> bool {
-    lanes == 2 * V
+    lanes > 1 && lanes.is_multiple_of(V)
 }
 
 /// [`Near`] in registers, for eight lanes, with the numbers of the walls.
@@ -43,7 +43,7 @@ struct Held {
 /// Flows outside: the tables they are read from, how many vectors, and the largest sigma.
 struct Outside<'a, const W: usize> {
     tables: &'a Tables<W>,
-    half: usize,
+    eighth: usize,
     strays: Cell<u32>,
     beyond: Cell<__m512d>,
 }
@@ -99,7 +99,7 @@ impl<const W: usize> Outside<'_, W> {
     #[inline(never)]
     #[target_feature(enable = "avx512f")]
     fn sigma(&self, (size, sigma): (__m512d, __m512d), inside: __mmask8) -> __m512d {
-        let (tables, from) = (self.tables, self.half * V);
+        let (tables, from) = (self.tables, self.eighth * V);
         let re = _mm512_mul_pd(part(&tables.re_per_flow, from), size);
         let bits = _mm512_castpd_si512(re);
         let raw = _mm512_sub_epi64(_mm512_srli_epi64::<SHIFT>(bits), _mm512_set1_epi64(FIRST));
@@ -134,9 +134,9 @@ impl<const W: usize> Outside<'_, W> {
 
 #[inline]
 #[target_feature(enable = "avx512f")]
-unsafe fn at<const W: usize>(values: &[f64; W], half: usize) -> __m512d {
-    // SAFETY: half 0 or 1 of sixteen numbers.
-    unsafe { _mm512_loadu_pd(values.as_ptr().add(half * V)) }
+unsafe fn at<const W: usize>(values: &[f64; W], eighth: usize) -> __m512d {
+    // SAFETY: within the numbers, as `suits` asks.
+    unsafe { _mm512_loadu_pd(values.as_ptr().add(eighth * V)) }
 }
 
 /// Flow from what drives it and the sum x of the sigmas: `D / (1 + x)`, by `TERMS` of its series or (0) itself.
@@ -172,15 +172,15 @@ pub(super) unsafe fn both<const W: usize>(
     let sum = near.sum.max(2.0 * near.beyond);
     near.beyond = 0.0;
     let mut sound = true;
-    for half in 0..2 {
+    for eighth in 0..W / V {
         // SAFETY: as promised to this function; the slices hold n + 1 points.
         sound &= unsafe {
             if sum <= TWO_TERMS {
-                step::<2, W>((f, g), n, (tables, walls, near), (boiling, half), ends)
+                step::<2, W>((f, g), n, (tables, walls, near), (boiling, eighth), ends)
             } else if sum <= THREE_TERMS {
-                step::<3, W>((f, g), n, (tables, walls, near), (boiling, half), ends)
+                step::<3, W>((f, g), n, (tables, walls, near), (boiling, eighth), ends)
             } else {
-                step::<0, W>((f, g), n, (tables, walls, near), (boiling, half), ends)
+                step::<0, W>((f, g), n, (tables, walls, near), (boiling, eighth), ends)
             }
         };
     }
@@ -193,35 +193,35 @@ unsafe fn step<const TERMS: usize, const W: usize>(
     (f, g): (&mut [f64], &mut [f64]),
     n: usize,
     (tables, walls, near): (&Tables<W>, &mut Walls<W>, &mut Near<W>),
-    (boiling, half): (&Boiling<W>, usize),
+    (boiling, eighth): (&Boiling<W>, usize),
     ends: &mut Ends<W>,
 ) -> bool {
-    // SAFETY: points 0 to n of W numbers each; `half` is 0 or 1.
+    // SAFETY: points 0 to n of W numbers each; `eighth` counts eights of them.
     unsafe {
         // No closures: they would not be compiled for the instructions at hand.
         let [give, gain] = walls.numbers();
-        let (give, gain) = (at(give, half), at(gain, half));
+        let (give, gain) = (at(give, eighth), at(gain, eighth));
         let mut cubics = [[_mm512_setzero_pd(); 4]; 2];
         for c in 0..2 {
             for k in 0..4 {
-                cubics[c][k] = at(&near.cubics[c][k], half);
+                cubics[c][k] = at(&near.cubics[c][k], eighth);
             }
         }
         let mut held = Held {
             cubics,
-            knot: at(&near.knot, half),
-            low: at(&near.low, half),
-            high: at(&near.high, half),
+            knot: at(&near.knot, eighth),
+            low: at(&near.low, eighth),
+            high: at(&near.high, eighth),
             give,
             gain,
         };
-        let outside = Outside { tables, half, strays: Cell::new(0), beyond: Cell::new(_mm512_setzero_pd()) };
+        let outside = Outside { tables, eighth, strays: Cell::new(0), beyond: Cell::new(_mm512_setzero_pd()) };
         let mut flows = [_mm512_setzero_pd(); LOOKED_AT];
         for i in 0..LOOKED_AT {
-            let at = n * i / (LOOKED_AT - 1) * W + half * V;
+            let at = n * i / (LOOKED_AT - 1) * W + eighth * V;
             flows[i] = _mm512_sub_pd(_mm512_loadu_pd(f.as_ptr().add(at)), _mm512_loadu_pd(g.as_ptr().add(at)));
         }
-        let both_for = &mut near.both_for[half];
+        let both_for = &mut near.both_for[eighth];
         *both_for = both_for.saturating_sub(1);
         let one = *both_for == 0 && held.narrow(&flows);
         let lowest = if one {
@@ -233,7 +233,7 @@ unsafe fn step<const TERMS: usize, const W: usize>(
             *both_for = BOTH_FOR;
         }
         near.beyond = near.beyond.max(_mm512_reduce_max_pd(outside.beyond.get()));
-        _mm512_cmp_pd_mask::<_CMP_GE_OQ>(lowest, at(&boiling.highest, half)) == 0xff
+        _mm512_cmp_pd_mask::<_CMP_GE_OQ>(lowest, at(&boiling.highest, eighth)) == 0xff
     }
 }
 
@@ -251,11 +251,11 @@ unsafe fn walk<const ONE: bool, const TERMS: usize, const W: usize>(
     let (whole, midway) = walls.memories();
     assert!(suits(W) && whole.len() >= (n + 1) * W && midway.len() >= n * W);
     let (whole, midway) = (whole.as_mut_ptr(), midway.as_mut_ptr());
-    let first = outside.half * V;
+    let first = outside.eighth * V;
     let mut lowest = _mm512_set1_pd(f64::INFINITY);
     let zero = _mm512_setzero_pd();
     let (mut f_before, mut sigma_before) = (zero, zero);
-    // SAFETY: points 0 to n of W numbers each; `half` is 0 or 1.
+    // SAFETY: points 0 to n of W numbers each; `eighth` counts eights of them.
     unsafe {
         let mut f_a = _mm512_loadu_pd(f.add(first));
         let mut sigma_a = held.sigma::<ONE, W>(outside, _mm512_sub_pd(f_a, _mm512_loadu_pd(g.add(first))));

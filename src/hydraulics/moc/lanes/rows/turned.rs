@@ -1,6 +1,6 @@
 //! Rows of lanes to rows of probes, in AVX-512.
 
-use super::Lanes;
+use super::{Lanes, Row};
 use crate::hydraulics::moc::lanes::vector::{V, part};
 use std::arch::x86_64::*;
 
@@ -16,7 +16,7 @@ pub(super) fn suits(lanes: usize) -> bool {
 pub(super) fn put<const W: usize>(
     values: &mut [f64],
     (from, due): (&[usize; W], &[bool; W]),
-    (before, now, share): (&[Lanes<W>], &[Lanes<W>], &Lanes<W>),
+    (before, now, share): (&[Row<W>], &[Row<W>], &Lanes<W>),
 ) {
     for half in (0..W).step_by(V) {
         let share = part(share, half);

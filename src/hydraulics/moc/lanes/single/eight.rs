@@ -1,5 +1,5 @@
-//! The pump's iteration in AVX-512, for sixteen lanes whose drives are lasting straight lines: eight lanes at a time stay
-//! in registers.
+//! The pump's iteration in AVX-512, for lanes whose drives are lasting straight lines: eight lanes at a time stay in
+//! registers.
 
 use super::super::place::{LaneShaft, Lanes};
 use super::super::pumps::{ATAN, LAST_ROW, Pumps, TAN_PI_8, WHOLE_BITS};
@@ -20,7 +20,7 @@ fn angle_rad(alpha: __m512d, v: __m512d) -> __m512d {
     let divisor = _mm512_mask_add_pd(large, turned, small, large);
     let t = _mm512_div_pd(dividend, _mm512_max_pd(divisor, all(f64::MIN_POSITIVE)));
     let z = _mm512_mul_pd(t, t);
-    // Even and odd terms by themselves: half as long a chain.
+    // Even and odd terms by themselves: eighth as long a chain.
     let z_2 = _mm512_mul_pd(z, z);
     let (mut even, mut odd) = (all(ATAN[12]), all(ATAN[11]));
     for k in (0..=10).rev().step_by(2) {
@@ -37,9 +37,6 @@ fn angle_rad(alpha: __m512d, v: __m512d) -> __m512d {
     let angle = _mm512_mask_sub_pd(angle, backwards, all(PI), angle);
     _mm512_add_pd(all(PI), _mm512_or_pd(angle, _mm512_and_pd(v, all(-0.0))))
 }
-
-/// Registers of all lanes.
-const HALVES: usize = 2;
 
 /// Head and torque of eight lanes with their derivatives, and the room up to the edge of the table's interval.
 struct Point {
@@ -112,18 +109,22 @@ fn point<const W: usize>(pumps: &mut Pumps<W>, from: usize, flow: __m512d, speed
     let (head, torque) = (_mm512_fmadd_pd(h_1, rest, h_0), _mm512_fmadd_pd(t_1, rest, t_0));
     let (h_slope, t_slope) = (_mm512_mul_pd(h_1, all(1.0 / STEP_RAD)), _mm512_mul_pd(t_1, all(1.0 / STEP_RAD)));
     let (v_2, alpha_2) = (_mm512_add_pd(v, v), _mm512_add_pd(alpha, alpha));
-    let (rated_m, rated_n_m) = (part(&pumps.head_m, from), part(&pumps.torque_n_m, from));
-    let by_v = |value, slope| _mm512_fmadd_pd(v_2, value, _mm512_mul_pd(alpha, slope));
-    let by_alpha = |value, slope| _mm512_fmsub_pd(alpha_2, value, _mm512_mul_pd(v, slope));
+    let [m_by_flow, m_by_speed, n_m_by_flow, n_m_by_speed] = &pumps.rated_by;
     let nearer = _mm512_min_pd(rest, _mm512_sub_pd(all(1.0), rest));
     let step = _mm512_mul_pd(square, all(STEP_RAD));
     Point {
-        head: _mm512_mul_pd(rated_m, _mm512_mul_pd(square, head)),
-        head_by_flow: _mm512_mul_pd(_mm512_mul_pd(rated_m, by_flow), by_v(head, h_slope)),
-        head_by_speed: _mm512_mul_pd(_mm512_mul_pd(rated_m, by_speed), by_alpha(head, h_slope)),
-        torque: _mm512_mul_pd(rated_n_m, _mm512_mul_pd(square, torque)),
-        torque_by_flow: _mm512_mul_pd(_mm512_mul_pd(rated_n_m, by_flow), by_v(torque, t_slope)),
-        torque_by_speed: _mm512_mul_pd(_mm512_mul_pd(rated_n_m, by_speed), by_alpha(torque, t_slope)),
+        head: _mm512_mul_pd(part(&pumps.head_m, from), _mm512_mul_pd(square, head)),
+        head_by_flow: _mm512_mul_pd(part(m_by_flow, from), _mm512_fmadd_pd(v_2, head, _mm512_mul_pd(alpha, h_slope))),
+        head_by_speed: _mm512_mul_pd(part(m_by_speed, from), _mm512_fmsub_pd(alpha_2, head, _mm512_mul_pd(v, h_slope))),
+        torque: _mm512_mul_pd(part(&pumps.torque_n_m, from), _mm512_mul_pd(square, torque)),
+        torque_by_flow: _mm512_mul_pd(
+            part(n_m_by_flow, from),
+            _mm512_fmadd_pd(v_2, torque, _mm512_mul_pd(alpha, t_slope)),
+        ),
+        torque_by_speed: _mm512_mul_pd(
+            part(n_m_by_speed, from),
+            _mm512_fmsub_pd(alpha_2, torque, _mm512_mul_pd(v, t_slope)),
+        ),
         alpha,
         v,
         room: _mm512_mul_pd(step, _mm512_add_pd(nearer, all(EDGE_SHARE))),
@@ -140,44 +141,31 @@ pub(super) fn pump<const W: usize>(
     (shaft, lines): (&mut LaneShaft<W>, &Lines<W>),
     states: States<'_, W>,
 ) -> bool {
-    let zero = _mm512_setzero_pd();
-    let (mut q, mut w, mut torque) = ([zero; HALVES], [zero; HALVES], [zero; HALVES]);
-    for half in 0..HALVES {
-        let from = half * V;
+    let (zero, mut met) = (_mm512_setzero_pd(), true);
+    for from in (0..W).step_by(V) {
         let (old_q, old_w) = (part(states.flow, from), part(&shaft.speed_rad_s, from));
-        q[half] = _mm512_sub_pd(_mm512_add_pd(old_q, old_q), part(states.earlier.0, from));
-        w[half] = _mm512_sub_pd(_mm512_add_pd(old_w, old_w), part(states.earlier.1, from));
+        let mut q = _mm512_sub_pd(_mm512_add_pd(old_q, old_q), part(states.earlier.0, from));
+        let mut w = _mm512_sub_pd(_mm512_add_pd(old_w, old_w), part(states.earlier.1, from));
+        let (mut torque, mut open, mut left) = (zero, !0, ITERATIONS_MAX);
+        while open != 0 && left > 0 {
+            let at = point(pumps, from, q, w);
+            let step = step(&at, from, free, (&*shaft, lines), (q, w));
+            (q, w, torque) = (_mm512_add_pd(q, step.flow), _mm512_add_pd(w, step.speed), step.torque);
+            (open, left) = (step.open(&at, pumps, from), left - 1);
+        }
         keep(states.before, from, old_q);
         keep(states.earlier.0, from, old_q);
         keep(states.earlier.1, from, old_w);
-    }
-    let mut open: [__mmask8; HALVES] = [!0; HALVES];
-    for _ in 0..ITERATIONS_MAX {
-        for half in 0..HALVES {
-            let at = point(pumps, half * V, q[half], w[half]);
-            let step = step(&at, half * V, free, (&*shaft, lines), (q[half], w[half]));
-            q[half] = _mm512_add_pd(q[half], step.flow);
-            w[half] = _mm512_add_pd(w[half], step.speed);
-            torque[half] = step.torque;
-            open[half] = step.open(&at, pumps, half * V);
-        }
-        if open == [0; HALVES] {
-            break;
-        }
-    }
-    let mut met = true;
-    for half in 0..HALVES {
-        let from = half * V;
-        keep(states.flow, from, q[half]);
-        keep(&mut shaft.speed_rad_s, from, w[half]);
-        keep(states.torque, from, torque[half]);
+        keep(states.flow, from, q);
+        keep(&mut shaft.speed_rad_s, from, w);
+        keep(states.torque, from, torque);
         let (z_from, z_to) = (part(free.impedance_s_m2[0], from), part(free.impedance_s_m2[1], from));
-        keep(&mut states.heads[0], from, _mm512_fnmadd_pd(z_from, q[half], part(free.head_m[0], from)));
-        keep(&mut states.heads[1], from, _mm512_fmadd_pd(z_to, q[half], part(free.head_m[1], from)));
-        keep(&mut pumps.open, from, _mm512_maskz_mov_pd(open[half], all(1.0)));
-        let back = _mm512_cmp_pd_mask::<_CMP_LT_OQ>(_mm512_mul_pd(w[half], part(&shaft.motion, from)), zero);
+        keep(&mut states.heads[0], from, _mm512_fnmadd_pd(z_from, q, part(free.head_m[0], from)));
+        keep(&mut states.heads[1], from, _mm512_fmadd_pd(z_to, q, part(free.head_m[1], from)));
+        keep(&mut pumps.open, from, _mm512_maskz_mov_pd(open, all(1.0)));
+        let back = _mm512_cmp_pd_mask::<_CMP_LT_OQ>(_mm512_mul_pd(w, part(&shaft.motion, from)), zero);
         let rubs = _mm512_cmp_pd_mask::<_CMP_GT_OQ>(part(&shaft.friction_n_m, from), zero);
-        met &= open[half] == 0 && back & rubs == 0;
+        met &= open == 0 && back & rubs == 0;
     }
     met
 }

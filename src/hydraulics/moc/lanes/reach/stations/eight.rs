@@ -1,25 +1,23 @@
-//! The inner stations in AVX-512, sixteen scenarios beside each other.
+//! The inner stations in AVX-512, eight or sixteen scenarios beside each other.
 
 use super::{StationCubic, StationLanes, Tables};
 use crate::hydraulics::moc::lanes::vector::{V, all, keep, part};
 use std::arch::x86_64::*;
 
-/// Registers of sixteen lanes.
-const PARTS: usize = 2;
 /// All lanes of a register.
 const EVERY: u8 = 0xff;
 
 /// True for the numbers of lanes there is a kernel for.
 #[inline(always)]
 pub(super) fn suits(lanes: usize) -> bool {
-    lanes == PARTS * V
+    lanes > 1 && lanes.is_multiple_of(V)
 }
 
-/// What arrives at a station and what it is held against, in both registers: `(f, g, f - g, nearly the flow's size)`. A
+/// What arrives at a station and what it is held against, in all registers: `(f, g, f - g, nearly the flow's size)`. A
 /// macro, since a function of these instructions is inlined only where the compiler likes to.
 macro_rules! arriving {
-    ($of:expr, $row:expr, $station:expr) => {{
-        let (plan, station) = (&$of.plan, $station);
+    ($of:expr, $row:expr, $station:expr, $from:expr) => {{
+        let (plan, station, lanes) = (&$of.plan, $station, $from);
         let (count, levels) = (plan.at.len(), plan.levels);
         let before = $row + levels - plan.way(station - 1);
         let after = $row + levels - plan.way(station);
@@ -28,12 +26,12 @@ macro_rules! arriving {
         let from = &$of.forwards[before * count + station - 1];
         let to = &$of.backwards[after * count + station + 1];
         let kept = &$of.sigma[station];
-        let (mut f, mut g) = ([all(0.0); PARTS], [all(0.0); PARTS]);
+        let (mut f, mut g) = ([all(0.0); P], [all(0.0); P]);
         let (mut driving, mut size) = (f, f);
-        for k in 0..PARTS {
-            (f[k], g[k]) = (part(from, k * V), part(to, k * V));
+        for k in 0..P {
+            (f[k], g[k]) = (part(from, lanes + k * V), part(to, lanes + k * V));
             driving[k] = _mm512_sub_pd(f[k], g[k]);
-            let old = part(kept, k * V);
+            let old = part(kept, lanes + k * V);
             let nearly = _mm512_fnmadd_pd(old, driving[k], driving[k]);
             let nearly = _mm512_fnmadd_pd(old, nearly, driving[k]);
             size[k] = _mm512_abs_pd(_mm512_fnmadd_pd(old, nearly, driving[k]));
@@ -44,23 +42,23 @@ macro_rules! arriving {
 
 /// What a station hands on, with sigma at hand, and the lowest of it.
 macro_rules! leave {
-    ($of:expr, $row:expr, $station:expr, $arriving:expr, $sigma:expr, $lowest:expr) => {{
-        let (station, (f, g, driving, _), sigma) = ($station, $arriving, $sigma);
+    ($of:expr, $row:expr, $station:expr, $from:expr, $arriving:expr, $sigma:expr, $lowest:expr) => {{
+        let (station, lanes, (f, g, driving, _), sigma) = ($station, $from, $arriving, $sigma);
         let kind = $of.kind[station];
         let (give, gain) = (&$of.give[kind], &$of.gain[kind]);
         let at = $row * $of.plan.at.len() + station;
         let (forwards, backwards) = (&mut $of.forwards[at], &mut $of.backwards[at]);
         let (memory, old) = (&mut $of.memory[station], &mut $of.sigma[station]);
-        for k in 0..PARTS {
+        for k in 0..P {
             let flow = _mm512_mul_pd(driving[k], per(_mm512_add_pd(all(1.0), sigma[k])));
-            let (kept, sum) = (part(memory, k * V), _mm512_add_pd(f[k], g[k]));
-            let taken = _mm512_fmsub_pd(part(give, k * V), sum, kept);
+            let (kept, sum) = (part(memory, lanes + k * V), _mm512_add_pd(f[k], g[k]));
+            let taken = _mm512_fmsub_pd(part(give, lanes + k * V), sum, kept);
             let new_f = _mm512_add_pd(g[k], _mm512_sub_pd(flow, taken));
             let new_g = _mm512_sub_pd(f[k], _mm512_add_pd(flow, taken));
-            keep(memory, k * V, _mm512_fmadd_pd(part(gain, k * V), taken, kept));
-            keep(old, k * V, sigma[k]);
-            keep(forwards, k * V, new_f);
-            keep(backwards, k * V, new_g);
+            keep(memory, lanes + k * V, _mm512_fmadd_pd(part(gain, lanes + k * V), taken, kept));
+            keep(old, lanes + k * V, sigma[k]);
+            keep(forwards, lanes + k * V, new_f);
+            keep(backwards, lanes + k * V, new_g);
             $lowest[0][k] = _mm512_min_pd($lowest[0][k], new_f);
             $lowest[1][k] = _mm512_min_pd($lowest[1][k], new_g);
         }
@@ -69,67 +67,93 @@ macro_rules! leave {
 
 /// As `StationLanes::step` for all inner stations; the lowest f and g they hand on. sigma is read from the cubic about the
 /// flow in the middle of the pipe, where eight lanes' flows are outside of it from the station's own.
+///
+/// # Safety
+/// AVX-512F is there.
+#[inline(always)]
+pub(super) unsafe fn inner<const W: usize>(of: &mut StationLanes<W>, tables: &Tables<W>) -> [[f64; W]; 2] {
+    let mut low = [[0.0; W]; 2];
+    if W == V {
+        // SAFETY: the caller stands where AVX-512 was found.
+        unsafe { parts::<W, 1>(of, tables, 0, &mut low) };
+        return low;
+    }
+    for from in (0..W).step_by(2 * V) {
+        // SAFETY: as above.
+        unsafe { parts::<W, 2>(of, tables, from, &mut low) };
+    }
+    low
+}
+
+/// As above for `P` times eight lanes from one on.
 #[inline(never)]
 #[target_feature(enable = "avx512f")]
-pub(super) fn inner<const W: usize>(of: &mut StationLanes<W>, tables: &Tables<W>) -> [[f64; W]; 2] {
+fn parts<const W: usize, const P: usize>(
+    of: &mut StationLanes<W>,
+    tables: &Tables<W>,
+    from: usize,
+    low: &mut [[f64; W]; 2],
+) {
     let (row, last) = (of.row, of.plan.last());
     let common = &of.common;
-    let mut bounds = [[all(0.0); 2]; PARTS];
-    let mut cubic = [[all(0.0); 4]; PARTS];
-    for k in 0..PARTS {
-        bounds[k] = [part(&common.low, k * V), part(&common.high, k * V)];
+    let mut bounds = [[all(0.0); 2]; P];
+    let mut cubic = [[all(0.0); 4]; P];
+    for k in 0..P {
+        bounds[k] = [part(&common.low, from + k * V), part(&common.high, from + k * V)];
         for (number, of_flow) in common.of_flow.iter().enumerate() {
-            cubic[k][number] = part(of_flow, k * V);
+            cubic[k][number] = part(of_flow, from + k * V);
         }
     }
-    let (mut lowest, mut about) = ([[all(f64::INFINITY); PARTS]; 2], None);
+    let (mut lowest, mut about) = ([[all(f64::INFINITY); P]; 2], None);
     let mut station = 1;
     // No call in this loop: all registers would have to be kept in memory.
     while station < last {
-        let arriving = arriving!(of, row, station);
+        let arriving = arriving!(of, row, station, from);
         let size = arriving.3;
         if station == last / 2 {
             about = Some(size);
         }
-        if inside(size[0], bounds[0]) & inside(size[1], bounds[1]) != EVERY {
+        let mut within = EVERY;
+        for k in 0..P {
+            within &= inside(size[k], bounds[k]);
+        }
+        if within != EVERY {
             break;
         }
-        let (cells, mut sigma) = (all(of.plan.cells[station]), [all(0.0); PARTS]);
-        for k in 0..PARTS {
+        let (cells, mut sigma) = (all(of.plan.cells[station]), [all(0.0); P]);
+        for k in 0..P {
             sigma[k] = _mm512_mul_pd(cells, read(size[k], &cubic[k]));
         }
-        leave!(of, row, station, arriving, sigma, lowest);
+        leave!(of, row, station, from, arriving, sigma, lowest);
         station += 1;
     }
     while station < last {
-        let arriving = arriving!(of, row, station);
+        let arriving = arriving!(of, row, station, from);
         let size = arriving.3;
         if station == last / 2 {
             about = Some(size);
         }
-        let (cells, mut sigma) = (of.plan.cells[station], [all(0.0); PARTS]);
-        for k in 0..PARTS {
+        let (cells, mut sigma) = (of.plan.cells[station], [all(0.0); P]);
+        for k in 0..P {
             sigma[k] = if inside(size[k], bounds[k]) == EVERY {
                 _mm512_mul_pd(all(cells), read(size[k], &cubic[k]))
             } else {
-                own(&mut of.cubics[station], cells, k * V, size[k], tables)
+                own(&mut of.cubics[station], cells, from + k * V, size[k], tables)
             };
         }
-        leave!(of, row, station, arriving, sigma, lowest);
+        leave!(of, row, station, from, arriving, sigma, lowest);
         station += 1;
     }
-    let mut low = [[0.0; W]; 2];
-    for k in 0..PARTS {
+    for k in 0..P {
         for way in 0..2 {
-            keep(&mut low[way], k * V, lowest[way][k]);
+            keep(&mut low[way], from + k * V, lowest[way][k]);
         }
         if let Some(about) = about.filter(|about| inside(about[k], bounds[k]) != EVERY) {
             let mut sizes = [0.0; V];
             keep(&mut sizes, 0, about[k]);
-            of.common.aim(1.0, k * V, &sizes, tables);
+            of.common.aim(1.0, from + k * V, &sizes, tables);
         }
     }
-    low
 }
 
 /// A cubic at eight flows.
