@@ -211,12 +211,13 @@ pub fn usual_members(rig: &Rig, script: &Script, nominal: &Rehearsal) -> usize {
     let member = (steps * nominal.prediction.made_with.cells as f64).max(1.0);
     let two = Lanes::of(rig, script, nominal, (&latin_hypercube(2, 0), STATION_CELLS));
     let moment_s = nominal.prediction.made_with.dt_s * 4.0;
-    // Where a standby's check valve lifts, members leave their lanes late: reckoned as if all were run alone.
+    // Whether a standby's check valve lifts shows in the whole run only.
     let standby = rig.network.elements.iter().any(|element| matches!(element.kind, ElementKind::OtherPump(_)));
-    let in_lanes = two.and_then(|lanes| lanes.run(moment_s, 1, &|| true)).is_some_and(|(_, in_lanes, _)| in_lanes == 2);
+    let until_s = if standby { nominal.record.until_s } else { moment_s };
+    let in_lanes = two.and_then(|lanes| lanes.run(until_s, 1, &|| true)).is_some_and(|(_, in_lanes, _)| in_lanes == 2);
     // Where water parts in the run itself, most members would leave their lanes.
     let parts = nominal.prediction.events.iter().any(|event| matches!(event.kind, EventKind::CavityOpened));
-    let most = if in_lanes && !parts && !standby { WORK_IN_LANES } else { WORK_ALONE } / member;
+    let most = if in_lanes && !parts { WORK_IN_LANES } else { WORK_ALONE } / member;
     (most as usize).clamp(MEMBERS_LEAST, MEMBERS)
 }
 
