@@ -87,7 +87,7 @@ impl Heat {
     }
 
     /// Standstill until the limit allows one more start, s: tau ln(theta/(1 - k)). Where one start alone comes to the limit, less
-    /// than [`COLD`] counts as cold.
+    /// than 2 % of the limit counts as cold.
     pub fn wait_s(&self) -> f64 {
         let over = self.theta / ((1.0 - self.rise).max(COLD) + ROUNDING);
         if over > 1.0 { self.cooling_s * over.ln() } else { 0.0 }
