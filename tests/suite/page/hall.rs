@@ -22,7 +22,7 @@ fn shows_the_stream_as_it_comes_and_asks_nobody_else_for_anything() {
     assert!(asked.iter().any(|url| url.contains("/v0/view")) && asked.len() > 8, "{asked:?}");
     for url in &asked {
         // The browser's own first page, before ours.
-        if url.starts_with("chrome://") {
+        if ["chrome://", "chrome-untrusted://"].iter().any(|own| url.starts_with(own)) {
             continue;
         }
         let own = ["http", "ws"].iter().any(|scheme| url.starts_with(&format!("{scheme}://{address}/")));
