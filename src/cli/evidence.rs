@@ -5,7 +5,7 @@ use super::exit::Exit;
 use super::failure::Failure;
 use super::output::Output;
 use crate::comparison::RunData;
-use crate::comparison::evaluate::{RunResult, evaluate};
+use crate::comparison::evaluate::{RunResult, evaluate, evaluate_all};
 use crate::comparison::recalibrate::{doubtful, recalibrate};
 use crate::comparison::set_up;
 use crate::comparison::summary::summary;
@@ -49,14 +49,14 @@ fn pairing(paired: bool) -> Pairing {
     if paired { Pairing::Paired } else { Pairing::Independent }
 }
 
-fn evaluate_all(runs: &[RunData]) -> Vec<RunResult> {
-    runs.iter().map(evaluate).collect()
+fn results(runs: &[RunData]) -> Vec<RunResult> {
+    evaluate_all(runs).into_iter().map(|(_, result)| result).collect()
 }
 
 /// `compare`.
 pub fn compare(args: &CompareArgs, output: Output, units: System) -> Result<Exit, Failure> {
     let (runs, anew) = read_anew(&args.files, &args.calibrations)?;
-    let results = evaluate_all(&runs);
+    let results = results(&runs);
     let summaries: Vec<_> = results.iter().map(summary).collect();
     let set_up = set_up::words(&runs, &titles(&results));
     if !output.json {
@@ -211,7 +211,7 @@ fn pdf(_: &[RunData], _: Paper, _: (Pairing, System)) -> Result<Vec<u8>, Failure
 /// Table, report and one object about all of it (the end of `demo`).
 pub fn show(files: &[PathBuf], report: &Path, output: Output, units: System) -> Result<(), Failure> {
     let runs = read(files)?;
-    let results = evaluate_all(&runs);
+    let results = results(&runs);
     write_report(&runs, report, (Pairing::Independent, units))?;
     if !output.json {
         output.text(&format!("\n{}", table(&results, Pairing::Independent, units).trim_end()));

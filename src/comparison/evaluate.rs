@@ -111,6 +111,27 @@ pub fn evaluate(run: &RunData) -> RunResult {
     evaluate_aligned(run, &align(run))
 }
 
+/// Runs looked at side by side, over the number of processors: one may be much longer than another.
+const BESIDE: usize = 2;
+
+/// Align and evaluate several runs side by side; in the order given.
+pub fn evaluate_all(runs: &[RunData]) -> Vec<(Vec<AlignedCycle>, RunResult)> {
+    fn one(run: &RunData) -> (Vec<AlignedCycle>, RunResult) {
+        let aligned = align(run);
+        let result = evaluate_aligned(run, &aligned);
+        (aligned, result)
+    }
+    let processors = std::thread::available_parallelism().map_or(1, usize::from);
+    let side_by_side = |some: &[RunData]| {
+        std::thread::scope(|scope| {
+            let threads: Vec<_> = some.iter().map(|run| scope.spawn(move || one(run))).collect();
+            let ended = threads.into_iter().map(std::thread::ScopedJoinHandle::join);
+            ended.map(|found| found.unwrap_or_else(|panic| std::panic::resume_unwind(panic))).collect::<Vec<_>>()
+        })
+    };
+    runs.chunks(BESIDE * processors).flat_map(side_by_side).collect()
+}
+
 /// The same on cycles that are aligned already (a face that also draws them).
 pub fn evaluate_aligned(run: &RunData, aligned: &[AlignedCycle]) -> RunResult {
     RunResult {

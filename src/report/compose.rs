@@ -5,8 +5,8 @@ use super::chart::{Chart, ChartError, Line, Shade};
 use super::document::{Document, Piece, Section, Table};
 use super::judged::NOTHING_SHARE;
 use super::{duty_point, judged, levels, lined_up, repeats, verifying};
-use crate::comparison::align::{AlignedCycle, BandCycle, ChannelCycle, align};
-use crate::comparison::evaluate::{RunResult, evaluate_aligned};
+use crate::comparison::align::{AlignedCycle, BandCycle, ChannelCycle};
+use crate::comparison::evaluate::{RunResult, evaluate_all};
 use crate::comparison::metric::registry::{METRICS, Metric, Unit};
 use crate::comparison::recalibrate::doubtful;
 use crate::comparison::set_up;
@@ -41,9 +41,7 @@ const PREDICTED_COLOUR: usize = 5;
 /// # Errors
 /// The drawing library refuses a chart.
 pub fn compose(runs: &[RunData], pairing: Pairing, system: System) -> Result<Document, ChartError> {
-    let aligned: Vec<Vec<AlignedCycle>> = runs.iter().map(align).collect();
-    let results: Vec<RunResult> =
-        runs.iter().zip(&aligned).map(|(run, cycles)| evaluate_aligned(run, cycles)).collect();
+    let (aligned, results): (Vec<Vec<AlignedCycle>>, Vec<RunResult>) = evaluate_all(runs).into_iter().unzip();
     let names = titles(&results);
     let mut sections = vec![answer(runs, &aligned, &results, &names, system)?];
     for ((run, cycles), name) in runs.iter().zip(&aligned).zip(&names) {
