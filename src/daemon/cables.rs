@@ -27,7 +27,8 @@ pub(super) fn exchanged(rig: &Rig, prediction: &Prediction, measured: &[f64]) ->
     };
     let at_rest = |index: usize| {
         let channel = rig.channels.get(index)?;
-        let predicted_pa = f64::from(*first.series.get(index)?.first()?);
+        let predicted = prediction.channels.iter().position(|id| *id == channel.id)?;
+        let predicted_pa = f64::from(*first.series.get(predicted)?.first()?);
         let open_pa = SLACK_PA + COVERAGE * channel.calibration_u;
         let rests = AtRest { measured_pa: *measured.get(index)?, predicted_pa, open_pa };
         (channel.quantity == Quantity::GaugePressure).then_some((channel.id.0.as_str(), rests))
