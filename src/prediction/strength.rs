@@ -83,6 +83,25 @@ mod tests {
         }
     }
 
+    /// With a band about it whose upper end at `p_discharge` is `upper_pa` throughout.
+    fn banded(rig: &Rig, prediction: Prediction, upper_pa: f32) -> Prediction {
+        let discharge = rig.channels.iter().position(|channel| channel.id.0 == "p_discharge").unwrap();
+        let lower = prediction.segments[0].series.clone();
+        let mut upper = lower.clone();
+        upper[discharge] = vec![upper_pa; 3];
+        let band = Band {
+            members: 20,
+            failed: 0,
+            in_lanes: None,
+            way: None,
+            seed: 1,
+            uncertainty: rig.uncertainty,
+            segments: vec![BandSegment { lower, upper }],
+            figures: Vec::new(),
+        };
+        Prediction { band: Some(band), ..prediction }
+    }
+
     #[test]
     fn names_every_part_that_the_run_or_its_band_would_overload() {
         let rig = crate::rig::parse(crate::rig::shipped("terrace-bench").unwrap(), "t.toml").unwrap();
@@ -94,23 +113,7 @@ mod tests {
         assert_eq!(low, Vec::<String>::new(), "steel and valves there stand -1 barg");
         let low = beyond_ratings(&rig, &predicted(&rig, [0.5e5, -1.1e5, 0.0]));
         assert!(low[0].starts_with("p_discharge is predicted to reach -1.10 barg"), "{low:?}");
-        let mut banded = well;
-        let lower = banded.segments[0].series.clone();
-        let mut upper = lower.clone();
-        upper[1] = vec![10.2e5; 3];
-        let (members, uncertainty) = (20, rig.uncertainty);
-        let segments = vec![BandSegment { lower, upper }];
-        banded.band = Some(Band {
-            members,
-            failed: 0,
-            in_lanes: None,
-            way: None,
-            seed: 1,
-            uncertainty,
-            segments,
-            figures: Vec::new(),
-        });
-        assert!(!beyond_ratings(&rig, &banded).is_empty(), "only the band goes there");
+        assert!(!beyond_ratings(&rig, &banded(&rig, well, 10.2e5)).is_empty(), "only the band goes there");
     }
 
     #[test]
@@ -124,23 +127,7 @@ mod tests {
         assert_eq!(beyond_ratings(&rig, &at(5.9e5)), Vec::<String>::new(), "the pump is rated 6 barg");
         let high = beyond_ratings(&rig, &at(6.1e5));
         assert!(high[0].starts_with("pump_outlet is predicted to reach 6.10 barg (no channel there"), "{high:?}");
-        let mut banded = at(5.9e5);
-        let lower = banded.segments[0].series.clone();
-        let mut upper = lower.clone();
-        upper[1] = vec![2.3e5; 3];
-        let segments = vec![BandSegment { lower, upper }];
-        let uncertainty = rig.uncertainty;
-        banded.band = Some(Band {
-            members: 20,
-            failed: 0,
-            in_lanes: None,
-            way: None,
-            seed: 1,
-            uncertainty,
-            segments,
-            figures: Vec::new(),
-        });
-        let high = beyond_ratings(&rig, &banded);
+        let high = beyond_ratings(&rig, &banded(&rig, at(5.9e5), 2.3e5));
         assert!(high[0].starts_with("pump_outlet is predicted to reach 6.20 barg"), "{high:?}");
     }
 }
