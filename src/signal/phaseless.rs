@@ -22,9 +22,6 @@ type Row = [f64; LANES];
 type Wide<S> = [f64x4<S>; 2];
 /// Samples turned from series to rows at a time; lengths of blocks are multiples of it.
 const TURN: usize = 4;
-/// Results are fetched so far before they are written, bytes: eight ways back through memory are more than a processor follows.
-#[cfg(target_arch = "x86_64")]
-const AHEAD: usize = 256;
 /// What is left of a block's surroundings where it begins, natural logarithm of the share: 2^-64.
 const FORGOTTEN: f64 = -44.4;
 /// Samples that it begins early at least: sections look back two each, whatever their poles.
@@ -289,25 +286,9 @@ fn backward<S: Simd, const N: usize>(simd: S, sections: [Section; N], lanes: &mu
         }
         let [of_a, of_b, of_c, of_d] = turned(simd, [output[0][0], output[1][0], output[2][0], output[3][0]]);
         let [of_e, of_f, of_g, of_h] = turned(simd, [output[0][1], output[1][1], output[2][1], output[3][1]]);
-        [&*a, &*b, &*c, &*d, &*e, &*f, &*g, &*h].into_iter().for_each(fetch_ahead);
         (*a, *b, *c, *d) = (of_a.into(), of_b.into(), of_c.into(), of_d.into());
         (*e, *f, *g, *h) = (of_e.into(), of_f.into(), of_g.into(), of_h.into());
     }
-}
-
-/// Asks for the line that is written [`AHEAD`] later on the way back.
-#[inline(always)]
-#[allow(unsafe_code, reason = "asks for memory; see the SAFETY line")]
-fn fetch_ahead(place: &[f64; TURN]) {
-    #[cfg(target_arch = "x86_64")]
-    {
-        use std::arch::x86_64::{_MM_HINT_T0, _mm_prefetch};
-        let later = place.as_ptr().cast::<i8>().wrapping_sub(AHEAD);
-        // SAFETY: an address only; before the beginning nothing is read. Every processor of this kind has the instruction.
-        unsafe { _mm_prefetch::<_MM_HINT_T0>(later) };
-    }
-    #[cfg(not(target_arch = "x86_64"))]
-    let _elsewhere = place;
 }
 
 /// Four rows of what stands in eight series.
