@@ -59,4 +59,16 @@ mod tests {
             assert!(said.starts_with("RAMPRIG_TOKEN: ") && !said.contains(bad), "{said}");
         }
     }
+
+    #[cfg(not(feature = "tls"))]
+    #[test]
+    fn rejects_a_certificate_where_the_program_has_no_tls() {
+        let offered = |trust| trusting(Client::new("rig.example:8790"), &Reach { token_file: None, trust });
+        assert!(offered(None).is_ok());
+        let said = offered(Some("owner.pem".into())).err().unwrap().cause.to_string();
+        assert!(
+            said.starts_with("--trust: ") && said.contains("built without TLS") && said.contains("try: "),
+            "{said}"
+        );
+    }
 }
