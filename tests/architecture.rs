@@ -129,6 +129,7 @@ const FLOORS: &[(&str, &[&str])] = &[
 const UNSAFE_ALLOWED: &[&str] = &[
     "src/hydraulics/moc/lanes",
     "src/signal/features/eight",
+    "src/signal/room",
     "src/acquisition/decode",
     "src/recording/raw",
     "src/clock/realtime",

@@ -107,6 +107,5 @@ fn residuals(made: &Calibrated, dimension: Dimension, units: System) -> Chart {
             level(-u95, "", 1),
         ],
         shade: None,
-        x_range: None,
     }
 }

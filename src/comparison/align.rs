@@ -14,6 +14,7 @@ use crate::signal::Trace;
 use crate::signal::filter::LowPass;
 use crate::signal::loop_current::LoopState;
 use crate::signal::quality::{FLAT_S, longest_flat};
+use crate::signal::room::filled;
 use crate::signal::statistics::{mean, standard_deviation};
 use serde::Serialize;
 use std::borrow::Cow;
@@ -325,7 +326,7 @@ type InAndOut<'a> = (&'a [f64], &'a mut [f64]);
 fn filter_traces(channels: &[ChannelInfo], traces: &[Trace]) -> Vec<Trace> {
     let raw: Vec<Cow<'_, [f64]>> = traces.iter().map(bridged).collect();
     let mut filtered: Vec<Trace> =
-        traces.iter().map(|trace| Trace { values: vec![0.0; trace.values.len()], ..*trace }).collect();
+        traces.iter().map(|trace| Trace { values: filled(trace.values.len(), 0.0), ..*trace }).collect();
     let mut alike: BTreeMap<(u32, u64), Vec<InAndOut<'_>>> = BTreeMap::new();
     for ((info, raw), trace) in channels.iter().zip(&raw).zip(&mut filtered) {
         alike.entry((info.filter_class, trace.dt_s.to_bits())).or_default().push((raw, &mut trace.values));

@@ -17,6 +17,7 @@ use crate::prediction::{Band, Prediction, Segment};
 use crate::rig::model::{Channel, Quantity};
 use crate::sequence::ports::{CommandRecord, StatusReading, StopOutcome};
 use crate::signal::Trace;
+use crate::signal::room::filled;
 use crate::starters::StarterKind;
 use hdf5::{Dataset, H5Type};
 use std::path::Path;
@@ -320,7 +321,7 @@ impl Recording {
         let mut traces = Vec::new();
         for (dataset, channel) in self.layout.counts.iter().zip(&self.description.channels) {
             let counts: Vec<i32> = rows_of(self.path(), dataset, 0, rows)?;
-            let mut values = vec![f64::NAN; length];
+            let mut values = filled(length, f64::NAN);
             for span in &self.spans {
                 let at = (span.first_frame - range.start) as usize;
                 let (first, frames) = (span.first_row as usize, span.frames as usize);

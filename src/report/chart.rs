@@ -9,7 +9,7 @@ use plotters::prelude::*;
 pub struct Line {
     /// Name in the legend.
     pub name: String,
-    /// Points, x rising.
+    /// Points, x rising; [`POINTS_ENOUGH`] are enough.
     pub points: Vec<(f64, f64)>,
     /// Which colour of the set, from 0.
     pub colour: usize,
@@ -39,8 +39,6 @@ pub struct Chart {
     pub lines: Vec<Line>,
     /// Area behind them.
     pub shade: Option<Shade>,
-    /// Horizontal range; `None`: all points.
-    pub x_range: Option<(f64, f64)>,
 }
 
 /// Why a chart cannot be drawn.
@@ -66,30 +64,8 @@ const COLOURS: [RGBColor; 6] = [
     RGBColor(86, 180, 233),
     RGBColor(40, 40, 40),
 ];
-/// Most points kept a line: two a pixel column show every extreme.
-const POINTS_KEPT: usize = 1800;
-
-/// Keep the smallest and the largest of each stretch, in their order, so that no peak is lost.
-pub fn thin(points: &[(f64, f64)], most: usize) -> Vec<(f64, f64)> {
-    if points.len() <= most {
-        return points.to_vec();
-    }
-    let stretch = (2 * points.len()).div_ceil(most).max(1);
-    let mut kept = Vec::with_capacity(most + 2);
-    for piece in points.chunks(stretch) {
-        let finite = || piece.iter().enumerate().filter(|(_, p)| p.1.is_finite());
-        let least = finite().min_by(|a, b| a.1.1.total_cmp(&b.1.1));
-        let greatest = finite().max_by(|a, b| a.1.1.total_cmp(&b.1.1));
-        if let (Some((i, low)), Some((j, high))) = (least, greatest) {
-            let (first, second) = if i <= j { (low, high) } else { (high, low) };
-            kept.push(*first);
-            if i != j {
-                kept.push(*second);
-            }
-        }
-    }
-    kept
-}
+/// Points of a line that are enough: two a pixel column show every extreme.
+pub const POINTS_ENOUGH: usize = 1800;
 
 fn span(values: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
     values.filter(|v| v.is_finite()).fold(None, |span, v| match span {
@@ -101,10 +77,9 @@ fn span(values: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
 impl Chart {
     fn ranges(&self) -> ((f64, f64), (f64, f64)) {
         let all = || self.lines.iter().flat_map(|line| line.points.iter());
-        let x = self.x_range.or_else(|| span(all().map(|p| p.0))).unwrap_or((0.0, 1.0));
-        let inside = all().filter(|p| p.0 >= x.0 && p.0 <= x.1);
+        let x = span(all().map(|p| p.0)).unwrap_or((0.0, 1.0));
         let ends = self.shade.iter().flat_map(|shade| &shade.ends).filter(|p| p.0 >= x.0 && p.0 <= x.1);
-        let (low, high) = span(inside.map(|p| p.1).chain(ends.flat_map(|p| [p.1, p.2]))).unwrap_or((0.0, 1.0));
+        let (low, high) = span(all().map(|p| p.1).chain(ends.flat_map(|p| [p.1, p.2]))).unwrap_or((0.0, 1.0));
         let margin = (0.06 * (high - low)).max(1e-6 * high.abs()).max(1e-9);
         (x, (low - margin, high + margin))
     }
@@ -167,7 +142,7 @@ impl Chart {
             draw_shade(&mut plot, shade, (x0, x1))?;
         }
         for line in &self.lines {
-            draw_line(&mut plot, line, (x0, x1))?;
+            draw_line(&mut plot, line)?;
         }
         plot.configure_series_labels()
             .position(self.emptiest_corner((x0, x1), (y0, y1)))
@@ -188,13 +163,7 @@ type Plot<'a, 'b> = ChartContext<
 
 fn draw_shade(plot: &mut Plot<'_, '_>, shade: &Shade, (x0, x1): (f64, f64)) -> Result<(), String> {
     let known = |p: &&(f64, f64, f64)| p.0 >= x0 && p.0 <= x1 && p.1.is_finite() && p.2.is_finite();
-    let inside: Vec<(f64, f64, f64)> = shade.ends.iter().filter(known).copied().collect();
-    let stretch = (2 * inside.len()).div_ceil(POINTS_KEPT).max(1);
-    let end = |piece: &[(f64, f64, f64)]| {
-        let (low, high) = piece.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), p| (l.min(p.1), h.max(p.2)));
-        piece.first().map(|p| (p.0, low, high))
-    };
-    let ends: Vec<(f64, f64, f64)> = inside.chunks(stretch).filter_map(end).collect();
+    let ends: Vec<(f64, f64, f64)> = shade.ends.iter().filter(known).copied().collect();
     let upper = ends.iter().map(|p| (p.0, p.2));
     let lower = ends.iter().rev().map(|p| (p.0, p.1));
     let area = Polygon::new(upper.chain(lower).collect::<Vec<_>>(), SHADE.filled());
@@ -203,11 +172,10 @@ fn draw_shade(plot: &mut Plot<'_, '_>, shade: &Shade, (x0, x1): (f64, f64)) -> R
     Ok(())
 }
 
-fn draw_line(plot: &mut Plot<'_, '_>, line: &Line, (x0, x1): (f64, f64)) -> Result<(), String> {
+fn draw_line(plot: &mut Plot<'_, '_>, line: &Line) -> Result<(), String> {
     let colour = COLOURS[line.colour % COLOURS.len()];
     let style = colour.stroke_width(if line.dashed { 2 } else { 1 });
-    let inside: Vec<(f64, f64)> = line.points.iter().copied().filter(|p| p.0 >= x0 && p.0 <= x1).collect();
-    let points = thin(&inside, POINTS_KEPT);
+    let points = line.points.iter().copied();
     let entry = if line.dashed {
         plot.draw_series(DashedLineSeries::new(points, 7, 5, style)).map_err(|e| e.to_string())?
     } else {
@@ -240,17 +208,6 @@ mod tests {
     use super::*;
 
     #[test]
-    fn law_thinning_keeps_every_extreme() {
-        let mut points: Vec<(f64, f64)> = (0..100_000).map(|i| (f64::from(i), f64::from(i % 7))).collect();
-        points[43_210].1 = 99.0;
-        points[71_001].1 = -99.0;
-        let kept = thin(&points, 1800);
-        assert!(kept.len() <= 1802, "{}", kept.len());
-        assert!(kept.contains(&(43_210.0, 99.0)) && kept.contains(&(71_001.0, -99.0)));
-        assert!(kept.windows(2).all(|w| w[0].0 < w[1].0));
-    }
-
-    #[test]
     fn lays_the_legend_where_it_hides_no_line() {
         let line = |points: Vec<(f64, f64)>| Line { name: "a".into(), points, colour: 0, dashed: false };
         let corner = |points: &[(f64, f64)]| {
@@ -260,7 +217,6 @@ mod tests {
                 y_label: String::new(),
                 lines: vec![line(points.to_vec())],
                 shade: None,
-                x_range: None,
             };
             format!("{:?}", chart.emptiest_corner((0.0, 1.0), (0.0, 1.0)))
         };
@@ -281,7 +237,6 @@ mod tests {
                 y_label: "pressure, bar".into(),
                 lines: vec![line(points)],
                 shade: Some(Shade { name: "band".into(), ends: vec![(0.0, 0.5, 1.5), (1.0, f64::NAN, 2.0)] }),
-                x_range: None,
             };
             let svg = chart.to_svg("a \"picture\"").unwrap();
             assert_eq!(svg.matches("viewBox").count(), 1, "an attribute twice is no XML: {}", &svg[..200]);

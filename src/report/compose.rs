@@ -1,11 +1,11 @@
 //! From recordings to a document: the answer first (numbers and one picture), then each starter against its prediction,
 //! then what a reader needs to judge it.
 
-use super::chart::{Chart, ChartError, Line, Shade};
+use super::chart::{Chart, ChartError, Line, POINTS_ENOUGH, Shade};
 use super::document::{Document, Piece, Section, Table};
 use super::judged::NOTHING_SHARE;
 use super::{duty_point, judged, levels, lined_up, repeats, verifying};
-use crate::comparison::align::{AlignedCycle, BandCycle, ChannelCycle};
+use crate::comparison::align::{AlignedCycle, BandCycle, ChannelCycle, Piece as Samples};
 use crate::comparison::evaluate::{RunResult, evaluate_all};
 use crate::comparison::metric::registry::{METRICS, Metric, Unit};
 use crate::comparison::recalibrate::doubtful;
@@ -16,6 +16,7 @@ use crate::comparison::{ChannelInfo, RunData};
 use crate::prediction::summary::{emergency_words, loss_words};
 use crate::sequence::marks::Phase;
 use crate::sequence::ports::LinkStatistics;
+use crate::signal::features::{min_max, outline};
 use crate::units::display::{System, significant};
 use crate::units::{Dimension, Reference};
 use std::collections::BTreeSet;
@@ -276,6 +277,13 @@ pub fn settings_text(settings: &crate::starters::Settings) -> String {
     if known.is_empty() { "this starter has none".to_owned() } else { known.join(", ") }
 }
 
+fn phase_of(cycle: &ChannelCycle, phase: Phase) -> Option<&Samples> {
+    match phase {
+        Phase::Start => cycle.start.as_ref(),
+        Phase::Stop => cycle.stop.as_ref(),
+    }
+}
+
 fn phase_line(
     cycle: &ChannelCycle,
     phase: Phase,
@@ -284,21 +292,25 @@ fn phase_line(
     dashed: bool,
     system: System,
 ) -> Option<Line> {
-    let piece = match phase {
-        Phase::Start => cycle.start.as_ref()?,
-        Phase::Stop => cycle.stop.as_ref()?,
+    let piece = phase_of(cycle, phase)?;
+    let shown = |(index, value): (usize, f64)| {
+        (piece.t0_s + index as f64 * piece.dt_s, system.number(value, Dimension::Pressure))
     };
-    let shown = |(index, value): (usize, &f64)| {
-        (piece.t0_s + index as f64 * piece.dt_s, system.number(*value, Dimension::Pressure))
-    };
-    Some(Line { name: name.to_owned(), points: piece.values.iter().enumerate().map(shown).collect(), colour, dashed })
+    let points = outline(&piece.values, POINTS_ENOUGH).into_iter().map(shown).collect();
+    Some(Line { name: name.to_owned(), points, colour, dashed })
 }
 
-/// The band of a phase as an area.
+/// The band of a phase as an area: lowest and highest of each stretch.
 fn phase_shade(band: &BandCycle, phase: Phase, system: System) -> Option<Shade> {
-    let end = |cycle| phase_line(cycle, phase, "", PREDICTED_COLOUR, false, system).map(|line| line.points);
-    let (lower, upper) = (end(&band.lower)?, end(&band.upper)?);
-    let ends = lower.iter().zip(&upper).map(|(low, high)| (low.0, low.1, high.1)).collect();
+    let (lower, upper) = (phase_of(&band.lower, phase)?, phase_of(&band.upper, phase)?);
+    let stretch = (2 * lower.values.len()).div_ceil(POINTS_ENOUGH).max(1);
+    let number = |pa: f64| system.number(pa, Dimension::Pressure);
+    let pairs = min_max(&lower.values, stretch).into_iter().zip(min_max(&upper.values, stretch));
+    let end = |(stretch_number, (low, high)): (usize, (Option<(f64, f64)>, Option<(f64, f64)>))| {
+        let at_s = lower.t0_s + (stretch_number * stretch) as f64 * lower.dt_s;
+        Some((at_s, number(low?.0), number(high?.1)))
+    };
+    let ends = pairs.enumerate().filter_map(end).collect();
     Some(Shade { name: format!("band of {} rigs like this one", band.members), ends })
 }
 
@@ -309,7 +321,6 @@ fn pressure_chart(title: &str, lines: Vec<Line>, shade: Option<Shade>, system: S
         x_label: "time, s".into(),
         y_label: format!("pressure, {} gauge", system.unit_name(Dimension::Pressure)),
         lines,
-        x_range: None,
     }
 }
 

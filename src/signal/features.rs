@@ -181,6 +181,27 @@ pub fn min_max(values: &[f64], width: usize) -> Vec<Option<(f64, f64)>> {
     dispatch!(Level::new(), _simd => by_groups(values, width))
 }
 
+/// Index and value of what a picture of `most` points must keep so that no peak is lost: the smallest and the largest of
+/// each stretch, in their order; every sample where there are no more than `most`. Stretches whose ends are missing or
+/// infinite are left out.
+pub fn outline(values: &[f64], most: usize) -> Vec<(usize, f64)> {
+    if values.len() <= most {
+        return values.iter().copied().enumerate().collect();
+    }
+    let width = (2 * values.len()).div_ceil(most.max(2));
+    let mut kept = Vec::with_capacity(most.max(2));
+    for (number, ends) in min_max(values, width).into_iter().enumerate() {
+        let Some((low, high)) = ends.filter(|(low, high)| low.is_finite() && high.is_finite()) else { continue };
+        let first = number * width;
+        let stretch = &values[first..values.len().min(first + width)];
+        let at = |end: f64| stretch.iter().position(|value| *value == end).map(|index| (first + index, end));
+        let (one, other) = if at(low) <= at(high) { (at(low), at(high)) } else { (at(high), at(low)) };
+        kept.extend(one);
+        kept.extend(other.filter(|_| one != other));
+    }
+    kept
+}
+
 /// A loop, since what collects would not be compiled for the instructions at hand.
 #[inline(always)]
 fn by_groups(values: &[f64], width: usize) -> Vec<Option<(f64, f64)>> {
@@ -197,6 +218,22 @@ mod tests {
     use super::*;
 
     const DECREMENT_TOLERANCE: f64 = 1e-5;
+
+    #[test]
+    fn law_an_outline_keeps_every_peak_in_order() {
+        let mut values: Vec<f64> = (0..100_000).map(|i| f64::from(i % 7)).collect();
+        values[43_210] = 99.0;
+        values[71_001] = -99.0;
+        values[71_002] = f64::NAN;
+        let kept = outline(&values, 1800);
+        assert!(kept.len() <= 1800, "{}", kept.len());
+        assert!(kept.contains(&(43_210, 99.0)) && kept.contains(&(71_001, -99.0)), "{kept:?}");
+        assert!(kept.windows(2).all(|w| w[0].0 < w[1].0));
+        assert_eq!(outline(&[3.0, f64::NAN, 1.0], 3).len(), 3);
+        let flat = outline(&[2.0; 100], 10);
+        assert_eq!(flat, [(0, 2.0), (20, 2.0), (40, 2.0), (60, 2.0), (80, 2.0)]);
+        assert_eq!(outline(&[f64::NAN; 100], 10), []);
+    }
 
     #[test]
     fn law_a_decaying_oscillation_gives_back_its_damping() {

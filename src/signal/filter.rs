@@ -5,6 +5,7 @@
 //! channel classes: SAE J211-1 Appendix C as quoted in `tests/fixtures/check-values/09_signals_statistics.toml`.
 
 use super::phaseless;
+use super::room::filled;
 use std::f64::consts::PI;
 
 /// Corner frequency of a channel class over its number, `f_c = 2.0775 CFC`: SAE's figure. (ISO 6487's wording leads to
@@ -104,7 +105,7 @@ impl LowPass {
     /// missing; each stretch between them is filtered by itself. Accuracy: 1e-4 Pa on a recording of 2 bar
     /// (`agrees_with_scipy_on_the_recording_that_is_kept`).
     pub fn phaseless(&self, values: &[f64]) -> Vec<f64> {
-        let mut filtered = vec![0.0; values.len()];
+        let mut filtered = filled(values.len(), 0.0);
         self.phaseless_into(&[values], &mut [&mut filtered]);
         filtered
     }

@@ -11,6 +11,7 @@
 //! Derivation: from the definition of the transform. Accuracy: rounding of the transforms; agreement with the sum itself is
 //! seen by `agrees_with_the_sum_at_every_lag`, with an independent library's at `xcorr-` in tests/validation/signals.rs.
 
+use super::room::filled;
 use phastft::fft_f64_dit_with_planner;
 use phastft::planner::{Direction, PlannerDit64};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -55,7 +56,7 @@ impl Centred<'_> {
 
     /// Laid out with zeros behind.
     fn padded(self, length: usize) -> Vec<f64> {
-        let mut padded = vec![0.0; length];
+        let mut padded = filled(length, 0.0);
         for (place, value) in padded.iter_mut().zip(self.values) {
             *place = if value.is_nan() { 0.0 } else { value - self.mean };
         }

@@ -13,6 +13,7 @@ mod phaseless;
 pub mod quality;
 pub mod regression;
 pub mod response;
+pub mod room;
 pub mod statistics;
 
 use serde::{Deserialize, Serialize};

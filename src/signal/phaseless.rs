@@ -11,6 +11,7 @@
 //! (no fused multiply-add).
 
 use super::filter::{LowPass, Section};
+use super::room;
 use fearless_simd::{Level, Simd, SimdBase, SimdFrom, dispatch, f64x4};
 use std::collections::BTreeSet;
 
@@ -22,6 +23,8 @@ type Row = [f64; LANES];
 type Wide<S> = [f64x4<S>; 2];
 /// Samples turned from series to rows at a time; lengths of blocks are multiples of it.
 const TURN: usize = 4;
+/// Results are fetched so far before they are written, bytes: eight ways back through memory are more than a processor follows.
+const AHEAD: usize = 256;
 /// What is left of a block's surroundings where it begins, natural logarithm of the share: 2^-64.
 const FORGOTTEN: f64 = -44.4;
 /// Samples that it begins early at least: sections look back two each, whatever their poles.
@@ -286,6 +289,7 @@ fn backward<S: Simd, const N: usize>(simd: S, sections: [Section; N], lanes: &mu
         }
         let [of_a, of_b, of_c, of_d] = turned(simd, [output[0][0], output[1][0], output[2][0], output[3][0]]);
         let [of_e, of_f, of_g, of_h] = turned(simd, [output[0][1], output[1][1], output[2][1], output[3][1]]);
+        [&*a, &*b, &*c, &*d, &*e, &*f, &*g, &*h].into_iter().for_each(|place| room::fetch_before(place, AHEAD));
         (*a, *b, *c, *d) = (of_a.into(), of_b.into(), of_c.into(), of_d.into());
         (*e, *f, *g, *h) = (of_e.into(), of_f.into(), of_g.into(), of_h.into());
     }

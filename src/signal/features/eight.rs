@@ -36,7 +36,7 @@ fn ends(values: &[f64]) -> (f64, f64) {
     for four in fours {
         for row in four {
             // An address only: beyond the end nothing is read.
-            _mm_prefetch::<_MM_HINT_T0>(row.as_ptr().cast::<i8>().wrapping_add(AHEAD));
+            _mm_prefetch::<_MM_HINT_T1>(row.as_ptr().cast::<i8>().wrapping_add(AHEAD));
         }
         for (k, row) in four.iter().enumerate() {
             let row = read(row);
