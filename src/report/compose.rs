@@ -305,12 +305,11 @@ fn phase_shade(band: &BandCycle, phase: Phase, system: System) -> Option<Shade> 
     let (lower, upper) = (phase_of(&band.lower, phase)?, phase_of(&band.upper, phase)?);
     let stretch = (2 * lower.values.len()).div_ceil(POINTS_ENOUGH).max(1);
     let number = |pa: f64| system.number(pa, Dimension::Pressure);
-    let pairs = min_max(&lower.values, stretch).into_iter().zip(min_max(&upper.values, stretch));
-    let end = |(stretch_number, (low, high)): (usize, (Option<(f64, f64)>, Option<(f64, f64)>))| {
-        let at_s = lower.t0_s + (stretch_number * stretch) as f64 * lower.dt_s;
-        Some((at_s, number(low?.0), number(high?.1)))
-    };
-    let ends = pairs.enumerate().filter_map(end).collect();
+    let lowest = min_max(&lower.values, stretch).into_iter().map(|ends| ends.map(|(low, _)| low));
+    let highest = min_max(&upper.values, stretch).into_iter().map(|ends| ends.map(|(_, high)| high));
+    let at_s = |index: usize| lower.t0_s + (index * stretch) as f64 * lower.dt_s;
+    let ends = lowest.zip(highest).enumerate();
+    let ends = ends.filter_map(|(index, (low, high))| Some((at_s(index), number(low?), number(high?)))).collect();
     Some(Shade { name: format!("band of {} rigs like this one", band.members), ends })
 }
 

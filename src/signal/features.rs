@@ -194,7 +194,9 @@ pub fn outline(values: &[f64], most: usize) -> Vec<(usize, f64)> {
         let Some((low, high)) = ends.filter(|(low, high)| low.is_finite() && high.is_finite()) else { continue };
         let first = number * width;
         let stretch = &values[first..values.len().min(first + width)];
-        let at = |end: f64| stretch.iter().position(|value| *value == end).map(|index| (first + index, end));
+        // An end is a copy of one of them, bit for bit.
+        let met = |end: f64| stretch.iter().position(|value| value.total_cmp(&end).is_eq());
+        let at = |end: f64| met(end).map(|index| (first + index, end));
         let (one, other) = if at(low) <= at(high) { (at(low), at(high)) } else { (at(high), at(low)) };
         kept.extend(one);
         kept.extend(other.filter(|_| one != other));

@@ -94,8 +94,8 @@ fn one_read(views: &[&[f64]], peer: &mut Peer, task: &str) {
         }
         clock.ns()
     };
-    let mut rounds: Vec<f64> = std::iter::repeat_with(read).take(ROUNDS).collect();
-    println!("abs one_read {:.2} ms", median(&mut rounds) * 1e-6);
+    let rounds: Vec<f64> = std::iter::repeat_with(read).take(ROUNDS).collect();
+    println!("abs one_read {:.2} ms", median(&rounds) * 1e-6);
 }
 
 fn rooms() -> Vec<Vec<f64>> {
