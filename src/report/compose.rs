@@ -16,7 +16,7 @@ use crate::comparison::{ChannelInfo, RunData};
 use crate::prediction::summary::{emergency_words, loss_words};
 use crate::sequence::marks::Phase;
 use crate::sequence::ports::LinkStatistics;
-use crate::signal::features::{min_max, outline};
+use crate::signal::features::{min_max, outline, stretch};
 use crate::units::display::{System, significant};
 use crate::units::{Dimension, Reference};
 use std::collections::BTreeSet;
@@ -303,11 +303,11 @@ fn phase_line(
 /// The band of a phase as an area: lowest and highest of each stretch.
 fn phase_shade(band: &BandCycle, phase: Phase, system: System) -> Option<Shade> {
     let (lower, upper) = (phase_of(&band.lower, phase)?, phase_of(&band.upper, phase)?);
-    let stretch = (2 * lower.values.len()).div_ceil(POINTS_ENOUGH).max(1);
+    let width = stretch(lower.values.len(), POINTS_ENOUGH);
     let number = |pa: f64| system.number(pa, Dimension::Pressure);
-    let lowest = min_max(&lower.values, stretch).into_iter().map(|ends| ends.map(|(low, _)| low));
-    let highest = min_max(&upper.values, stretch).into_iter().map(|ends| ends.map(|(_, high)| high));
-    let at_s = |index: usize| lower.t0_s + (index * stretch) as f64 * lower.dt_s;
+    let lowest = min_max(&lower.values, width).into_iter().map(|ends| ends.map(|(low, _)| low));
+    let highest = min_max(&upper.values, width).into_iter().map(|ends| ends.map(|(_, high)| high));
+    let at_s = |index: usize| lower.t0_s + (index * width) as f64 * lower.dt_s;
     let ends = lowest.zip(highest).enumerate();
     let ends = ends.filter_map(|(index, (low, high))| Some((at_s(index), number(low?), number(high?)))).collect();
     Some(Shade { name: format!("band of {} rigs like this one", band.members), ends })

@@ -181,6 +181,11 @@ pub fn min_max(values: &[f64], width: usize) -> Vec<Option<(f64, f64)>> {
     dispatch!(Level::new(), _simd => by_groups(values, width))
 }
 
+/// Samples of a stretch, where a picture of `most` points shows two of each stretch.
+pub fn stretch(samples: usize, most: usize) -> usize {
+    (2 * samples).div_ceil(most.max(2)).max(1)
+}
+
 /// Index and value of what a picture of `most` points must keep so that no peak is lost: the smallest and the largest of
 /// each stretch, in their order; every sample where there are no more than `most`. Stretches whose ends are missing or
 /// infinite are left out.
@@ -188,14 +193,14 @@ pub fn outline(values: &[f64], most: usize) -> Vec<(usize, f64)> {
     if values.len() <= most {
         return values.iter().copied().enumerate().collect();
     }
-    let width = (2 * values.len()).div_ceil(most.max(2));
+    let width = stretch(values.len(), most);
     let mut kept = Vec::with_capacity(most.max(2));
     for (number, ends) in min_max(values, width).into_iter().enumerate() {
         let Some((low, high)) = ends.filter(|(low, high)| low.is_finite() && high.is_finite()) else { continue };
         let first = number * width;
-        let stretch = &values[first..values.len().min(first + width)];
+        let group = &values[first..values.len().min(first + width)];
         // An end is a copy of one of them, bit for bit.
-        let met = |end: f64| stretch.iter().position(|value| value.total_cmp(&end).is_eq());
+        let met = |end: f64| group.iter().position(|value| value.total_cmp(&end).is_eq());
         let at = |end: f64| met(end).map(|index| (first + index, end));
         let (one, other) = if at(low) <= at(high) { (at(low), at(high)) } else { (at(high), at(low)) };
         kept.extend(one);
